@@ -1,0 +1,56 @@
+"""The one registry of problems: code, severity, what is wrong, and what to do about it at the bench."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from toeline.result import Problem, Severity
+
+
+@dataclass(frozen=True, slots=True)
+class ProblemKind:
+    """A kind of problem; ``text`` may hold ``{placeholders}`` that :func:`problem` fills in."""
+
+    code: str
+    severity: Severity
+    text: str
+    do: str
+
+
+_KINDS = (
+    ProblemKind("photo_small", "warning", "The photo has only {px} pixels per mm at the bead.", "Go closer so that card and bead fill the picture."),
+    ProblemKind("photo_too_small", "stop", "The photo has only {px} pixels per mm at the bead, too few to measure.", "Go closer so that card and bead fill the picture, and send the original, not a shrunk copy."),
+    ProblemKind("blur", "warning", "The bead is a little blurred.", "Hold still or rest the phone, tap on the bead to focus, and take it again."),
+    ProblemKind("blur_strong", "stop", "The bead is too blurred to measure.", "Rest the phone on something, tap on the bead to focus, and take it again."),
+    ProblemKind("glare", "warning", "{share} % of the bead is blown out by glare.", "Move the lamp or turn the plate so that the bead does not mirror it."),
+    ProblemKind("glare_strong", "stop", "{share} % of the bead is blown out by glare.", "Move the lamp to the side or use a diffuse light, and take it again."),
+    ProblemKind("dark", "warning", "{share} % of the bead is too dark to see.", "Add light from the side."),
+    ProblemKind("dark_strong", "stop", "The bead is too dark to measure.", "Add light and take it again without flash on the lens axis."),
+    ProblemKind("tilt", "warning", "The camera looks at the plate {deg} degrees off square.", "Stand square over the bead."),
+    ProblemKind("tilt_strong", "stop", "The camera looks at the plate {deg} degrees off square, too much to measure.", "Stand square over the bead and take it again."),
+    ProblemKind("no_card", "warning", "No reference card was found, so there are no millimetres.", "Lay the printed card flat beside the bead, fully in the picture."),
+    ProblemKind("card_partly_seen", "warning", "Only {n} of 4 card markers were found.", "Show the whole card, clean and out of glare."),
+    ProblemKind("card_not_flat", "warning", "The card's markers do not lie in one plane within {px} px.", "Lay the card flat, or print it on stiffer paper."),
+    ProblemKind("card_bent", "stop", "The card's markers disagree by {px} px, so the scale cannot be trusted.", "Lay the card flat on the plate and take it again."),
+    ProblemKind("card_far", "note", "The bead lies {mm} mm from the card; the scale is carried that far.", "Lay the card closer to the bead."),
+    ProblemKind("print_scale_unknown", "note", "The card's print scale was not measured; 1 % is allowed for it.", "Measure the 50 mm check line and give its length."),
+    ProblemKind("focal_unknown", "note", "The focal length was estimated from the card alone.", "Send the original photo with its camera data, or make a camera profile."),
+    ProblemKind("no_bead", "stop", "No weld bead was found.", "Show the whole cleaned bead beside the card, or mark its two ends."),
+    ProblemKind("not_a_bead", "stop", "What was found looks like {what}, not a cleaned weld bead.", "{todo}"),
+    ProblemKind("several_beads", "stop", "{n} beads were found; the one nearest the card was measured as a proposal.", "Mark the two ends of the bead that is meant."),
+    ProblemKind("bead_cut", "warning", "The bead runs out of the picture at its {end}.", "Show the whole bead if its length or that end matters."),
+    ProblemKind("bead_covered", "warning", "Part of the bead is covered.", "Clear the bead and take it again."),
+    ProblemKind("bead_unsure", "warning", "The bead's edges are hard to see over {share} % of its length.", "Light the bead from the side and take it again."),
+    ProblemKind("travel_assumed", "note", "The direction of travel could not be read from the ripples.", "Mark the start first, then the end."),
+    ProblemKind("bead_short", "warning", "The bead is too short for body statistics.", "Show a bead at least four times as long as it is wide."),
+    ProblemKind("fillet_cards", "warning", "{text}", "{todo}"),
+    ProblemKind("joint_angle", "warning", "The joint measures {deg} degrees, not {said}.", "Check the joint, and that each card lies flat on its own plate."),
+)
+
+REGISTRY: dict[str, ProblemKind] = {kind.code: kind for kind in _KINDS}
+
+
+def problem(code: str, **values: object) -> Problem:
+    """The problem ``code`` with its placeholders filled, its text saying what is wrong and what to do."""
+    kind = REGISTRY[code]
+    return Problem(code=code, severity=kind.severity, text=f"{kind.text} {kind.do}".format(**values))

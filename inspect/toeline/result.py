@@ -1,0 +1,278 @@
+"""The result document: frozen, typed models of everything toeline says about one photo.
+
+Lengths are mm and angles degrees; pixels are those of the upright photo (EXIF applied), pixel centres at whole
+numbers, x right, y down. Unknown is ``None`` with a reason beside it, never 0 and never NaN.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+SCHEMA = "toeline.result/1"
+
+Severity = Literal["note", "warning", "stop"]
+Side = Literal["left", "right"]
+Joint = Literal["bead", "butt", "fillet"]
+Outcome = Literal["pass", "fail", "undecided"]
+Confidence = Annotated[float, Field(ge=0, le=1)]
+Point = tuple[float, float]
+
+IndicationKind = Literal[
+    "undercut",
+    "overlap",
+    "spatter",
+    "pore",
+    "crater_unfilled",
+    "crater_crack",
+    "poor_restart",
+    "arc_strike",
+    "slag_left",
+    "irregular_width",
+    "irregular_surface",
+]
+
+CauseId = Literal[
+    "arc_too_long",
+    "arc_too_short",
+    "current_too_high",
+    "current_too_low",
+    "travel_too_fast",
+    "travel_too_slow",
+    "arc_blow",
+    "wrong_work_angle",
+    "wrong_travel_angle",
+    "unfilled_crater",
+    "poor_restart",
+    "damp_or_dirty",
+    "uneven_hand",
+]
+
+
+class Model(BaseModel):
+    """Base of every model: immutable, no unknown keys, no NaN."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class BudgetRow(Model):
+    """One labelled contribution to an uncertainty: its standard uncertainty in the quantity's unit."""
+
+    label: str
+    distribution: Literal["normal", "rectangular", "triangular"]
+    u: float
+
+
+class Quantity(Model):
+    """A value with its expanded uncertainty U (coverage factor k = 2), or ``value=None`` and ``why`` not."""
+
+    value: float | None = None
+    U: float | None = None
+    k: float = 2.0
+    unit: str = "mm"
+    n: int | None = None
+    budget: tuple[BudgetRow, ...] = ()
+    why: str | None = None
+
+    @property
+    def known(self) -> bool:
+        """Whether there is a value at all."""
+        return self.value is not None
+
+
+def unknown(why: str, unit: str = "mm") -> Quantity:
+    """A quantity that cannot be had, with the reason."""
+    return Quantity(why=why, unit=unit)
+
+
+class Problem(Model):
+    """Something the user should know or mend; ``code`` is a key of the registry in ``problems.py``."""
+
+    code: str
+    text: str
+    severity: Severity
+
+
+class PhotoInfo(Model):
+    """What the file is and whether it can be used."""
+
+    name: str
+    sha256: str
+    width_px: int
+    height_px: int
+    taken_at: str | None = None
+    camera: str | None = None
+    usable: bool
+    problems: tuple[Problem, ...] = ()
+
+
+class Scale(Model):
+    """How pixels became millimetres, or why they did not."""
+
+    state: Literal["card", "none"]
+    cards: tuple[Literal["A", "B"], ...] = ()
+    print_scale: Quantity | None = None
+    px_per_mm: Quantity | None = None
+    tilt: Quantity | None = None
+    camera_profile: str | None = None
+    why: str | None = None
+
+
+class Bead(Model):
+    """Where the bead lies. Points in ``*_px`` are photo pixels; the others are plate mm (None without a card)."""
+
+    found: bool
+    confidence: Confidence = 0.0
+    joint: Joint = "bead"
+    start: Point | None = None
+    end: Point | None = None
+    start_px: Point | None = None
+    end_px: Point | None = None
+    start_seen: bool = True
+    end_seen: bool = True
+    travel: Literal["known", "assumed"] = "assumed"
+    travel_evidence: str = ""
+    s: tuple[float, ...] = ()
+    left_toe: tuple[Point, ...] = ()
+    right_toe: tuple[Point, ...] = ()
+    left_toe_px: tuple[Point, ...] = ()
+    right_toe_px: tuple[Point, ...] = ()
+    toe_confidence: tuple[float, ...] = ()
+    others_px: tuple[tuple[Point, Point], ...] = ()
+    looks_like: str | None = None
+    why: str | None = None
+
+
+class Indication(Model):
+    """One thing seen on the weld or beside it; ``from_``/``to`` are seam coordinates in mm, ``at`` plate mm."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, populate_by_name=True)
+
+    kind: IndicationKind
+    iso6520: str | None = None
+    side: Side | None = None
+    plate: Literal["base", "upright"] | None = None
+    from_: float | None = Field(default=None, alias="from")
+    to: float | None = None
+    size: Quantity | None = None
+    at: Point | None = None
+    at_px: Point | None = None
+    confidence: Confidence
+    why: str = ""
+
+
+class JudgedLine(Model):
+    """One criteria line held against the evidence."""
+
+    id: str
+    imperfection: str
+    iso6520: str | None = None
+    limit: str
+    limit_value: float | None = None
+    unit: str = "mm"
+    measured: Quantity | None = None
+    outcome: Outcome
+    evidence: str
+    why: str
+    source: str
+    at: float | None = None
+    p_conform: Confidence | None = None
+    gauge: str | None = None
+
+
+class Judgement(Model):
+    """The whole weld against one criteria set."""
+
+    criteria: str
+    title: str
+    edition: str
+    digest: str
+    differs_from: str | None = None
+    differences: tuple[str, ...] = ()
+    rule: Literal["guarded", "simple"]
+    outcome: Outcome
+    lines: tuple[JudgedLine, ...]
+    needs: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+
+
+class Cause(Model):
+    """A likely cause with its evidence and what to try on the next bead, first thing first."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, populate_by_name=True)
+
+    cause: CauseId
+    likelihood: Confidence
+    evidence: tuple[str, ...] = ()
+    against: tuple[str, ...] = ()
+    try_: tuple[str, ...] = Field(default=(), alias="try")
+    told_apart_by: str | None = None
+
+
+class GaugeReading(Model):
+    """A reading the user took with a gauge: name, value and where along the seam, mm."""
+
+    name: str
+    value: float
+    at: float | None = None
+    U: float | None = None
+    unit: str = "mm"
+
+
+class Welding(Model):
+    """Welding settings as the user typed them."""
+
+    electrode_class: str | None = None
+    electrode_mm: float | None = None
+    current_a: float | None = None
+    polarity: Literal["DC+", "DC-", "AC"] | None = None
+    voltage_v: float | None = None
+    arc_time_s: float | None = None
+    bead_length_mm: float | None = None
+    slope_deg: float | None = None
+    rotation_deg: float | None = None
+
+
+class Settings(Model):
+    """What the user said about this photo and weld."""
+
+    joint: Joint = "bead"
+    thickness_mm: float | None = None
+    check_line_mm: float | None = None
+    criteria: str | None = None
+    rule: Literal["guarded", "simple"] = "guarded"
+    gauge: tuple[GaugeReading, ...] = ()
+    ends_px: tuple[Point, Point] | None = None
+    camera_profile: str | None = None
+    unit: Literal["mm", "in"] = "mm"
+    drawing_size_mm: float | None = None
+    joint_angle_deg: float | None = None
+    welding: Welding = Welding()
+
+
+class Result(Model):
+    """Everything toeline says about one photo."""
+
+    model_config = ConfigDict(
+        frozen=True, extra="forbid", allow_inf_nan=False, populate_by_name=True, serialize_by_alias=True
+    )
+
+    schema_: Literal["toeline.result/1"] = Field(default=SCHEMA, alias="schema")
+    photo: PhotoInfo
+    scale: Scale
+    bead: Bead
+    measures: dict[str, Quantity]
+    indications: tuple[Indication, ...] = ()
+    judgement: Judgement | None = None
+    causes: tuple[Cause, ...] = ()
+    causes_why: str | None = None
+    advice: dict[str, Any] = {}
+    settings: Settings
+    timing_ms: dict[str, float] = {}
+    versions: dict[str, str] = {}
+    cautions: tuple[str, ...] = ()
+
+    def to_json(self, indent: int | None = 2) -> str:
+        """The document as JSON text, keys as in the contract."""
+        return self.model_dump_json(indent=indent, by_alias=True)
