@@ -1,0 +1,121 @@
+"""The straightened band round a bead, and the traced bead in it: what measures and indications are taken from.
+
+Seam coordinates: ``s`` runs along the seam from the bead's start in the direction of travel, ``t`` square to it,
+positive to the left of travel. Rows of a band run from the largest ``t`` (left) down to the smallest (right),
+columns along ``s``. Lengths are true mm where the frame has a scale; without a card they are in bead units (a
+nominal bead width of 10) and only ratios of them may be reported.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+F64 = NDArray[np.float64]
+F32 = NDArray[np.float32]
+U8 = NDArray[np.uint8]
+
+#: What the bead reader says per pixel of the band, each 0..1.
+MAP_NAMES = (
+    "face",  # weld metal between the toes
+    "undercut",  # groove of 0.15 mm or more along a toe
+    "undercut_deep",  # groove of about 0.5 mm or more
+    "spatter",  # a ball of spatter on the plate or on the bead
+    "pore",
+    "crater_hollow",  # an unfilled crater
+    "crater_crack",
+    "restart",  # a badly tied-in restart, over the bead's width
+    "overlap",  # rolled-over toe
+    "slag",
+    "arc_strike",
+    "crest",  # a ripple crest
+    "forward",  # over the face: travel runs towards +s (1) or towards -s (0)
+)
+
+
+class SurfaceFrame(Protocol):
+    """Where a surface lies in the photo: pixels to surface coordinates and back."""
+
+    @property
+    def has_scale(self) -> bool:
+        """Whether surface coordinates are true mm."""
+        ...
+
+    def to_mm(self, px: F64) -> F64:
+        """Photo pixels (N, 2) to surface coordinates (N, 2)."""
+        ...
+
+    def to_px(self, mm: F64) -> F64:
+        """Surface coordinates (N, 2) to photo pixels (N, 2)."""
+        ...
+
+    def covariance_mm(self, px: F64) -> F64:
+        """Covariance (N, 2, 2) in mm² of the surface coordinates at exactly known pixels (card and camera only)."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """The photo resampled along the seam.
+
+    ``image`` (H, L, 3) BGR; ``maps`` name -> (H, L) in 0..1; ``s`` (L,) ascending; ``t`` (H,) descending;
+    ``seen`` (H, L) False outside the photo; ``seam`` (L, 2) the seam's surface coordinates at ``s``;
+    ``left`` (L, 2) the unit vector to the left of travel there.
+    """
+
+    image: U8
+    maps: dict[str, F32]
+    s: F64
+    t: F64
+    seen: NDArray[np.bool_]
+    seam: F64
+    left: F64
+
+    @property
+    def px_per_mm(self) -> float:
+        """Columns per unit of seam coordinate."""
+        return float((len(self.s) - 1) / (self.s[-1] - self.s[0]))
+
+    def to_surface(self, s: F64, t: F64) -> F64:
+        """Seam coordinates (N,), (N,) to surface coordinates (N, 2)."""
+        s, t = np.asarray(s, float), np.asarray(t, float)
+        at = np.stack([np.interp(s, self.s, self.seam[:, k]) for k in (0, 1)], axis=-1)
+        left = np.stack([np.interp(s, self.s, self.left[:, k]) for k in (0, 1)], axis=-1)
+        return at + t[..., None] * left
+
+
+@dataclass(frozen=True, slots=True)
+class TracedBead:
+    """A bead with both toes traced, at stations ``s`` (N,) every 0.25 mm from the start (s = 0) to the end.
+
+    ``t_left`` > ``t_right`` (N,) are the toes' offsets from the seam; ``u_left``, ``u_right`` (N,) the standard
+    uncertainty of finding each toe there; ``confidence`` (N,) 0..1. ``start_seen``/``end_seen`` are False where
+    the bead runs out of the picture. The band reaches beyond the bead at both ends and sides.
+    """
+
+    frame: SurfaceFrame
+    band: Band
+    s: F64
+    t_left: F64
+    t_right: F64
+    u_left: F64
+    u_right: F64
+    confidence: F64
+    start_seen: bool
+    end_seen: bool
+    travel: Literal["known", "assumed"]
+    travel_evidence: str
+    found_confidence: float
+
+    @property
+    def left_toe(self) -> F64:
+        """Left toe (N, 2) in surface coordinates."""
+        return self.band.to_surface(self.s, self.t_left)
+
+    @property
+    def right_toe(self) -> F64:
+        """Right toe (N, 2) in surface coordinates."""
+        return self.band.to_surface(self.s, self.t_right)
