@@ -1,0 +1,245 @@
+"""Rubrics, scores, rosters and class lists."""
+
+from __future__ import annotations
+
+import csv
+import io
+
+import cv2
+import numpy as np
+import openpyxl
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from toeline.cells import safe_cell
+from toeline.coupons import Measured, photos_in, score_class, to_csv, to_xlsx
+from toeline.errors import RubricError
+from toeline.problems import problem
+from toeline.result import Bead, Indication, PhotoInfo, Quantity, Result, Scale, Settings, Welding, unknown
+from toeline.roster import coupon_code, coupon_of, name_from_file, read_roster, tag_picture
+from toeline.rubric import load_rubric, read_rubric, rubric_text, shipped_rubrics
+from toeline.score import score
+
+GOOD = {
+    "length": Quantity(value=120.0, U=0.6),
+    "width_mean": Quantity(value=8.0, U=0.1),
+    "width_sd": Quantity(value=0.2, U=0.02),
+    "width_variation": Quantity(value=0.025, U=0.003, unit="1"),
+    "left_straightness": Quantity(value=0.2, U=0.05),
+    "right_straightness": Quantity(value=0.25, U=0.05),
+    "ripple_pitch": Quantity(value=1.5, U=0.05),
+    "ripple_variation": Quantity(value=0.1, U=0.02, unit="1"),
+    "undercut_length_total": Quantity(value=0.0, U=0.0),
+    "spatter_per_100mm": Quantity(value=1.0, U=0.0, unit="1"),
+}
+
+
+def result(*, indications=(), problems=(), electrode=3.2, **changes) -> Result:
+    return Result(
+        photo=PhotoInfo(name="a.jpg", sha256="0" * 64, width_px=800, height_px=600, usable=True, problems=problems),
+        scale=Scale(state="card", cards=("A",)),
+        bead=Bead(found=True, confidence=0.9),
+        measures={**GOOD, **changes},
+        indications=indications,
+        settings=Settings(welding=Welding(electrode_mm=electrode)),
+    )
+
+
+FIRST = load_rubric("first-beads")
+
+
+def test_a_good_bead_earns_every_point():
+    scored = score(result(), FIRST)
+    assert scored.outcome == "pass"
+    assert scored.points == pytest.approx(100.0)
+    assert scored.to_practise == ()
+
+
+def test_points_fall_along_the_curve():
+    # by hand: 0.105 lies half way between (0.06, 0.7) and (0.15, 0.0), so 0.35 of 25 points
+    scored = score(result(width_variation=Quantity(value=0.105, U=0.009, unit="1")), FIRST)
+    line = next(item for item in scored.items if item.id == "even_width")
+    assert line.points == pytest.approx(0.35 * 25)
+    assert line.U == pytest.approx(0.009 / 0.09 * 0.7 * 25)  # noqa: SIM300
+    assert scored.to_practise[0].id == "even_width"
+
+
+def test_a_ratio_carries_both_uncertainties():
+    # by hand: 6 mm in 120 mm is 0.05; U² = (1.2/120)² + (0.05 * 2.4/120)²
+    scored = score(result(undercut_length_total=Quantity(value=6.0, U=1.2), length=Quantity(value=120.0, U=2.4)), FIRST)
+    line = next(item for item in scored.items if item.id == "undercut")
+    assert line.value.value == pytest.approx(0.05)
+    assert line.value.U == pytest.approx((0.01**2 + 0.001**2) ** 0.5)  # noqa: SIM300
+
+
+@pytest.mark.parametrize(
+    "bead",
+    [
+        result(electrode=None),
+        result(width_variation=unknown("the bead is too short", "1")),
+        result(problems=(problem("blur_strong"),)),
+        result().model_copy(update={"bead": Bead(found=False, why="No bead.")}),
+        result().model_copy(
+            update={"photo": PhotoInfo(name="a", sha256="0" * 64, width_px=1, height_px=1, usable=False)}
+        ),
+    ],
+    ids=["no electrode", "no width", "blurred", "no bead", "unusable"],
+)
+def test_missing_evidence_never_passes_and_has_no_points(bead):
+    scored = score(bead, FIRST)
+    assert scored.outcome == "undecided"
+    assert scored.points is None
+    assert scored.reasons[0]
+
+
+def test_an_outright_fail_beats_full_points():
+    crack = Indication(kind="crater_crack", confidence=0.8)
+    scored = score(result(indications=(crack,)), FIRST)
+    assert (scored.outcome, scored.points) == ("fail", pytest.approx(100.0))
+    assert "Crack" in scored.reasons[0]
+
+
+def test_a_doubtful_indication_does_not_fail():
+    assert score(result(indications=(Indication(kind="crater_crack", confidence=0.3),)), FIRST).outcome == "pass"
+
+
+def test_close_to_the_pass_mark_stays_undecided():
+    near = result(
+        width_variation=Quantity(value=0.15, U=0.05, unit="1"),
+        undercut_length_total=Quantity(value=3.0, U=3.0),
+    )
+    scored = score(near, FIRST)
+    assert abs(scored.points - 70.0) < scored.U
+    assert scored.outcome == "undecided"
+
+
+def test_reference_bead_scores_full_against_itself_and_less_when_wider():
+    rubric = load_rubric("like-the-reference")
+    assert score(result(), rubric, reference=result()).points == pytest.approx(100.0)
+    # by hand: 1.9 mm wider lies half way from (0.8, 1) to (3.0, 0)
+    wide = score(result(width_mean=Quantity(value=9.9, U=0.1)), rubric, reference=result())
+    assert wide.items[0].points == pytest.approx(15.0)
+    with pytest.raises(RubricError, match="reference"):
+        score(result(), rubric)
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.floats(0.0, 0.3), st.floats(0.0, 0.3), st.floats(0.0, 0.05))
+def test_a_worse_hand_never_earns_more_and_points_stay_in_range(one, two, spread):
+    low, high = sorted((one, two))
+    better, worse = (score(result(width_variation=Quantity(value=v, U=spread, unit="1")), FIRST) for v in (low, high))
+    assert 0.0 <= worse.points <= better.points <= FIRST.points
+
+
+def test_shipped_rubrics_load_and_name_a_source_for_every_line():
+    assert shipped_rubrics() == ("first-beads", "like-the-reference")
+    for name in shipped_rubrics():
+        rubric = load_rubric(name)
+        assert rubric.points == pytest.approx(100.0)
+        assert all(line.source and line.why for line in (*rubric.item, *rubric.fails))
+
+
+@pytest.mark.parametrize(
+    ("change", "with_", "line_holds", "says"),
+    [
+        ('measure = "width_variation"', 'measure = "wdth"', 'measure = "wdth"', "no measure"),
+        ("curve = [[0.03, 1.0], [0.06, 0.7]", "curve = [[0.06, 1.0], [0.03, 0.7]", "curve = [[0.06", "ascend"),
+        ("weight = 25", "weight = -1", "weight = -1", "greater than 0"),
+        ('id = "spatter"', 'id = "undercut"', None, "twice"),
+        ('indication = "pore"', 'indication = "pores"', 'indication = "pores"', "Input should be"),
+    ],
+)
+def test_a_wrong_rubric_names_its_line(change, with_, line_holds, says):
+    text = rubric_text("first-beads").replace(change, with_, 1)
+    with pytest.raises(RubricError, match=says) as caught:
+        read_rubric(text, "mine.toml")
+    if line_holds:
+        line = 1 + next(i for i, found in enumerate(text.splitlines()) if found.startswith(line_holds))
+        assert f"mine.toml, line {line}:" in str(caught.value)
+
+
+def test_broken_toml_and_unknown_rubric_are_one_sentence():
+    with pytest.raises(RubricError, match="line 2"):
+        read_rubric("a = 1\nb = = 2")
+    with pytest.raises(RubricError, match="first-beads"):
+        load_rubric("no-such-rubric")
+
+
+def test_roster_names_by_file_and_by_code():
+    roster = read_roster("name;file;code\r\nAda Brink;IMG_1.jpg;\r\nBo Lund;;12\r\n".encode("utf-8-sig"))
+    assert roster.name_for("folder/img_1.JPG") == "Ada Brink"
+    assert roster.name_for("IMG_9.jpg", 12) == "Bo Lund"
+    assert roster.name_for("cara_lind_2.jpg") == "cara lind 2"
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("file,code\na.jpg,9\n", "line 1"),
+        ("name,code\nAda,7\n", "line 2.*from 8 to 586"),
+        ("name,code\nAda,9\nBo,9\n", "line 3.*already belongs to Ada"),
+        ("name,file\n,a.jpg\n", "line 2: the name is missing"),
+        ("name,file\n", "no names"),
+        ('name,file\n"Ada,a.jpg\n', "line"),
+    ],
+)
+def test_a_wrong_roster_names_its_line(text, says):
+    with pytest.raises(RubricError, match=says):
+        read_roster(text.encode())
+
+
+def test_a_roster_that_is_not_text_is_refused():
+    with pytest.raises(RubricError, match="UTF-8"):
+        read_roster(b"\xff\xd8\xff\xe0")
+
+
+def test_names_from_files():
+    assert name_from_file("x/ada__brink-02.HEIC") == "ada brink-02"
+    assert [coupon_of(n) for n in ("ada brink-02", "ada (3)", "7")] == ["ada brink", "ada", "7"]
+
+
+def test_a_tag_in_the_photo_is_read_and_the_cards_markers_are_not_codes():
+    image = np.full((900, 1200, 3), 200, np.uint8)
+    for code, x in ((0, 100), (42, 700)):
+        image[300:500, x : x + 200] = tag_picture(code, 200)[..., None]
+    assert coupon_code(image) == 42
+    turned = cv2.warpAffine(image, cv2.getRotationMatrix2D((600, 450), 25, 0.7), (1200, 900), borderValue=(200,) * 3)
+    assert coupon_code(turned) == 42
+    image[300:500, 700:900] = 200
+    assert coupon_code(image) is None
+
+
+def test_a_class_keeps_going_past_a_broken_photo_and_lists_it():
+    scores = score_class([Measured("b.jpg", result()), Measured("a.jpg", problem="a.jpg is not a photo.")], FIRST)
+    assert [coupon.photo for coupon in scores.coupons] == ["a.jpg", "b.jpg"]
+    assert [coupon.problem for coupon in scores.problems] == ["a.jpg is not a photo."]
+    assert scores.median_points == pytest.approx(100.0)
+    assert (scores.count("pass"), scores.count("undecided")) == (1, 1)
+    bars = scores.distribution()
+    assert sum(bar.count for bar in bars) == 1
+    assert bars[-1].count == 1
+
+
+def test_class_list_cells_are_never_formulas():
+    roster = read_roster(b'name,file\n"=HYPERLINK(""http://x"")",b.jpg\n+1 Ada,a.jpg\n')
+    scores = score_class([Measured("b.jpg", result()), Measured("a.jpg", result())], FIRST, roster=roster)
+    rows = list(csv.reader(io.StringIO(to_csv(scores).decode("utf-8-sig"))))
+    assert [row[0] for row in rows[1:]] == ["'+1 Ada", '\'=HYPERLINK("http://x")']
+    sheet = openpyxl.load_workbook(io.BytesIO(to_xlsx(scores)))["Coupons"]
+    assert [cell.data_type for row in sheet.iter_rows() for cell in row].count("f") == 0
+    assert sheet["D2"].value == pytest.approx(100.0)
+
+
+@given(st.text(max_size=20))
+def test_safe_cells_never_begin_like_a_formula_and_lose_nothing(text):
+    safe = safe_cell(text)
+    assert not str(safe).lstrip(" ").startswith(("=", "+", "-", "@", "\t", "\r"))
+    assert str(safe).endswith(text)
+
+
+def test_an_empty_folder_is_one_sentence(tmp_path):
+    with pytest.raises(RubricError, match="no photos"):
+        photos_in(tmp_path)
+    with pytest.raises(RubricError, match="no folder"):
+        photos_in(tmp_path / "gone")
