@@ -14,9 +14,11 @@ from typing import Protocol
 
 import pandas as pd
 
+from toeline import __version__
 from toeline.cells import safe_cell
 from toeline.errors import PhotoError, RubricError, ToelineError
 from toeline.photo import Photo, read_photo
+from toeline.record import settings_digest
 from toeline.result import Outcome, Result, Settings
 from toeline.roster import Roster, coupon_code
 from toeline.rubric import Rubric
@@ -28,10 +30,10 @@ PHOTO_ENDINGS = (".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff", ".w
 class Memory(Protocol):
     """Keeps measurements, so that an interrupted batch need not measure a photo twice. The record's store is one."""
 
-    def measured(self, sha256: str, settings: Settings) -> Result | None:
-        """The result for these photo bytes and settings, if it was measured before."""
+    def measured(self, photo_sha256: str, settings: str) -> Result | None:
+        """The result for these photo bytes and this settings digest, if it was measured before; without its name."""
 
-    def remember(self, result: Result) -> None:
+    def remember(self, photo_sha256: str, settings: str, result: Result) -> None:
         """Keep a result."""
 
 
@@ -148,9 +150,10 @@ def measure_many(
     With ``memory``, a photo measured before with the same settings is not measured again, and what is measured is
     kept at once, so that a batch cut short goes on where it stopped.
     """
+    key = settings_digest(settings, __version__)
     waiting = []
     for path in photos:
-        remembered = _remembered(path, settings, memory, with_code)
+        remembered = _remembered(path, key, memory, with_code)
         if remembered is None:
             waiting.append(path)
         else:
@@ -164,21 +167,24 @@ def measure_many(
             for job in as_completed(jobs):
                 measured = job.result()
                 if memory is not None and measured.result is not None:
-                    memory.remember(measured.result)
+                    memory.remember(measured.result.photo.sha256, key, measured.result)
                 yield measured
         finally:
             pool.shutdown(cancel_futures=True)
 
 
-def _remembered(path: Path, settings: Settings, memory: Memory | None, with_code: bool) -> Measured | None:
+def _remembered(path: Path, key: str, memory: Memory | None, with_code: bool) -> Measured | None:
     if memory is None:
         return None
     try:
         photo = read_photo(path)
     except PhotoError as error:
         return Measured(path.name, problem=str(error))
-    result = memory.measured(photo.sha256, settings)
-    return None if result is None else Measured(path.name, result, code=_code(photo, with_code))
+    result = memory.measured(photo.sha256, key)
+    if result is None:
+        return None
+    named = result.model_copy(update={"photo": result.photo.model_copy(update={"name": path.name})})
+    return Measured(path.name, named, code=_code(photo, with_code))
 
 
 def score_class(

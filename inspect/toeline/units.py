@@ -1,0 +1,44 @@
+"""Quantities as people read them: mm or inch, rounded to what their uncertainty allows."""
+
+from __future__ import annotations
+
+from math import floor, log10
+from typing import Literal
+
+from toeline.result import Quantity
+
+Unit = Literal["mm", "in"]
+MM_PER_INCH = 25.4  # exact by definition, ISO 80000-3
+_NAMES = {"1": "", "deg": "°"}
+
+
+def convert(value: float, unit: str, wanted: Unit) -> tuple[float, str]:
+    """A value and its unit as the user wants lengths; what is no length in mm stays as it is."""
+    if wanted == "in":
+        if unit == "mm":
+            return value / MM_PER_INCH, "in"
+        if unit in ("px/mm", "1/mm"):
+            return value * MM_PER_INCH, unit.replace("mm", "in")
+    return value, unit
+
+
+def decimals_for(spread: float) -> int:
+    """Decimals that show an uncertainty with two digits when it starts with 1 or 2, else with one (GUM 7.2.6)."""
+    if spread <= 0:
+        return 2
+    place = floor(log10(spread))
+    return max(0, (1 if spread / 10**place < 2.95 else 0) - place)
+
+
+def say(quantity: Quantity, wanted: Unit = "mm", *, with_spread: bool = True) -> str:
+    """``8.23 ± 0.12 mm``, or why there is no value."""
+    if quantity.value is None:
+        return quantity.why or "not known"
+    value, unit = convert(quantity.value, quantity.unit, wanted)
+    name = _NAMES.get(unit, " " + unit)
+    if not quantity.U:
+        whole = unit == "1" and quantity.value == round(quantity.value)
+        return f"{value:.{0 if whole else 3 if wanted == 'in' and unit == 'in' else 2}f}{name}"
+    spread, _ = convert(quantity.U, quantity.unit, wanted)
+    places = decimals_for(spread)
+    return f"{value:.{places}f} ± {spread:.{places}f}{name}" if with_spread else f"{value:.{places}f}{name}"
