@@ -1,0 +1,39 @@
+"""The inspector's record: inspections kept with their photos, chained so that a later change is evident."""
+
+from toeline.record.backup import BackupReport, verify_backup
+from toeline.record.chain import CheckReport, Finding
+from toeline.record.models import (
+    Decision,
+    DecisionKind,
+    Erasure,
+    Identity,
+    Inspection,
+    NewDecision,
+    Page,
+    StoredPhoto,
+    Summary,
+    TrendPoint,
+)
+from toeline.record.search import Filters
+from toeline.record.store import Store, default_store, settings_digest
+
+__all__ = [
+    "BackupReport",
+    "CheckReport",
+    "Decision",
+    "DecisionKind",
+    "Erasure",
+    "Filters",
+    "Finding",
+    "Identity",
+    "Inspection",
+    "NewDecision",
+    "Page",
+    "Store",
+    "StoredPhoto",
+    "Summary",
+    "TrendPoint",
+    "default_store",
+    "settings_digest",
+    "verify_backup",
+]

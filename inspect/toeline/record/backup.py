@@ -1,0 +1,206 @@
+"""Backup to one archive file that says what must be in it, and restore that believes nothing unchecked.
+
+The archive is a ZIP: ``tables/NAME.jsonl`` one row a line, ``photos/SHA256`` original bytes, ``manifest.json`` with
+the schema version and the SHA-256 of every other file. It does not depend on the database it came from, so a
+record can be moved from SQLite to PostgreSQL and back.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import uuid
+import zipfile
+import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+from sqlalchemy import Connection, MetaData, Table, select
+
+from toeline.errors import RecordError
+from toeline.record import tables as t
+from toeline.record.chain import canonical, check_contents, check_links
+from toeline.record.migrations import HEAD, KNOWN, migrate, version_of
+from toeline.record.photos import PhotoFolder
+from toeline.result import Model
+
+FORMAT = "toeline.backup/1"
+
+#: Kept measurements are no part of the record, and a restored record is a store of its own.
+_LEFT_OUT = ("measured", "store_info")
+
+
+class BackupReport(Model):
+    """What went into, or came out of, an archive; ``sha256`` is the archive's own."""
+
+    path: str
+    sha256: str
+    inspections: int
+    photos: int
+    head: str
+
+
+class _Manifest(Model):
+    format: str
+    schema_version: str
+    head: str
+    tables: tuple[str, ...]
+    rows: dict[str, int]
+    files: dict[str, str]
+
+
+def write_backup(connection: Connection, photos: PhotoFolder, archive: Path) -> BackupReport:
+    """Write the archive from one consistent view of the store; it takes its name only once read back and verified."""
+    part = archive.with_name(f".{archive.name}.{uuid.uuid4().hex}")
+    files: dict[str, str] = {}
+    rows: dict[str, int] = {}
+    kept = [table for table in t.metadata.sorted_tables if table.name not in _LEFT_OUT]
+    try:
+        with zipfile.ZipFile(part, "x", zipfile.ZIP_DEFLATED, allowZip64=True) as packed:
+            for table in kept:
+                name = f"tables/{table.name}.jsonl"
+                files[name], rows[table.name] = _pack_table(packed, name, connection, table)
+            for sha256 in connection.execute(select(t.photo.c.sha256).order_by(t.photo.c.sha256)).scalars():
+                entry = zipfile.ZipInfo(f"photos/{sha256}")  # stored: photos are compressed already
+                packed.writestr(entry, photos.read(sha256))
+                files[entry.filename] = sha256
+            head = connection.execute(select(t.ledger.c.digest).order_by(t.ledger.c.seq.desc()).limit(1)).scalar()
+            manifest = _Manifest(
+                format=FORMAT,
+                schema_version=HEAD,
+                head=head or "",
+                tables=tuple(table.name for table in kept),
+                rows=rows,
+                files=files,
+            )
+            packed.writestr("manifest.json", manifest.model_dump_json(indent=1))
+        with part.open("rb+") as written:
+            os.fsync(written.fileno())
+        report = verify_backup(part)
+        part.replace(archive)
+    except OSError as error:
+        raise RecordError(f"The backup {archive} cannot be written: {error.strerror or error}.") from error
+    finally:
+        part.unlink(missing_ok=True)
+    return report.model_copy(update={"path": str(archive)})
+
+
+def verify_backup(archive: Path) -> BackupReport:
+    """Read the whole archive and hold every file against its digest. Raises ``RecordError`` where one differs."""
+    with _opened(archive) as packed:
+        manifest = _verified_manifest(packed, archive)
+    return BackupReport(
+        path=str(archive),
+        sha256=_file_digest(archive),
+        inspections=manifest.rows.get("inspection", 0),
+        photos=manifest.rows.get("photo", 0),
+        head=manifest.head,
+    )
+
+
+def read_backup(connection: Connection, photos: PhotoFolder, archive: Path) -> None:
+    """Put an archive's record into an empty store, inside the transaction that ``connection`` is in.
+
+    An archive of an older schema goes into tables of that schema, which are then migrated. Raises ``RecordError``
+    where the archive is damaged, of a newer schema, or does not check; or where the store is not empty.
+    """
+    with _opened(archive) as packed:
+        manifest = _verified_manifest(packed, archive)
+        found = version_of(connection)
+        if found is None:
+            migrate(connection, manifest.schema_version)
+        elif found != manifest.schema_version:
+            raise RecordError(f"The archive is of schema {manifest.schema_version}: restore it into a new store.")
+        elif connection.execute(select(t.ledger.c.seq).limit(1)).first():
+            raise RecordError("The store to restore into already holds inspections: give a new place.")
+        held = MetaData()
+        held.reflect(connection, only=manifest.tables)
+        for name in manifest.tables:
+            for rows in _batches(packed, name):
+                connection.execute(held.tables[name].insert(), rows)
+        for name, sha256 in manifest.files.items():
+            if name.startswith("photos/"):
+                photos.adopt(photos.stage(packed.read(name), sha256))
+        migrate(connection)
+    entries = connection.execute(select(t.ledger).order_by(t.ledger.c.seq)).mappings().all()
+    for finding in (*check_links(entries), *check_contents(connection, entries)):
+        raise RecordError(f"The archive's record does not check ({finding.where}): {finding.text}")
+    if (entries[-1]["digest"] if entries else "") != manifest.head:
+        raise RecordError("The archive's chain does not end where its manifest says.")
+
+
+@contextmanager
+def _opened(archive: Path) -> Iterator[zipfile.ZipFile]:
+    try:
+        with zipfile.ZipFile(archive) as packed:
+            yield packed
+    except FileNotFoundError:
+        raise RecordError(f"There is no backup {archive}.") from None
+    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError) as error:
+        raise RecordError(f"The backup {archive} is damaged ({error}): use another one.") from None
+
+
+def _verified_manifest(packed: zipfile.ZipFile, archive: Path) -> _Manifest:
+    try:
+        manifest = _Manifest.model_validate_json(packed.read("manifest.json"))
+    except (KeyError, ValidationError):
+        raise RecordError(f"{archive} is no backup of a toeline record.") from None
+    if manifest.format != FORMAT or manifest.schema_version not in KNOWN:
+        raise RecordError(
+            f"The backup was written by a newer toeline (schema {manifest.schema_version}): install it to restore."
+        )
+    known = {table.name for table in t.metadata.sorted_tables}
+    listed = {f"tables/{name}.jsonl" for name in manifest.tables} | {n for n in manifest.files if n[:7] == "photos/"}
+    if not set(manifest.tables) <= known or listed != set(manifest.files):
+        raise RecordError(f"The backup {archive} is damaged: its manifest does not name its files.")
+    for name, expected in manifest.files.items():
+        try:
+            found = _packed_digest(packed, name)
+        except KeyError:
+            raise RecordError(f"The backup {archive} is damaged: {name} is missing.") from None
+        if found != expected:
+            raise RecordError(f"The backup {archive} is damaged: {name} is not what was written.")
+    return manifest
+
+
+def _packed_digest(packed: zipfile.ZipFile, name: str) -> str:
+    running = hashlib.sha256()
+    with packed.open(name) as file:
+        while chunk := file.read(1 << 20):
+            running.update(chunk)
+    return running.hexdigest()
+
+
+def _batches(packed: zipfile.ZipFile, table: str, size: int = 500) -> Iterator[list[dict[str, Any]]]:
+    batch: list[dict[str, Any]] = []
+    with packed.open(f"tables/{table}.jsonl") as file:
+        for line in file:
+            batch.append(json.loads(line))
+            if len(batch) == size:
+                yield batch
+                batch = []
+    if batch:
+        yield batch
+
+
+def _pack_table(packed: zipfile.ZipFile, name: str, connection: Connection, table: Table) -> tuple[str, int]:
+    """Write a table row by row; gives the digest and the number of rows."""
+    running, count = hashlib.sha256(), 0
+    # what refers to another row comes after it, so that the rows can go back in this order
+    order = table.c.created_at if "created_at" in table.c else next(iter(table.primary_key))
+    with packed.open(name, "w", force_zip64=True) as file:
+        for row in connection.execute(select(table).order_by(order)).mappings():
+            line = canonical(dict(row)) + b"\n"
+            running.update(line)
+            file.write(line)
+            count += 1
+    return running.hexdigest(), count
+
+
+def _file_digest(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()

@@ -1,0 +1,164 @@
+"""What the record takes and gives: frozen, typed models. Times are ISO 8601 in UTC, dates ISO 8601."""
+
+from __future__ import annotations
+
+import datetime
+import unicodedata
+from typing import Annotated, Literal
+
+from pydantic import BeforeValidator, Field, TypeAdapter, ValidationError
+
+from toeline.errors import RecordError
+from toeline.result import GaugeReading, Model, Outcome, Result
+
+DecisionKind = Literal["accept", "reject", "refer"]
+
+#: The decision that agrees with each outcome of the tool; any other needs a reason.
+AGREES: dict[Outcome, DecisionKind] = {"pass": "accept", "fail": "reject", "undecided": "refer"}
+
+
+def _line(text: object) -> object:
+    """One line of text: control characters and runs of white space become single spaces, nothing becomes None."""
+    if not isinstance(text, str):
+        return text
+    return " ".join("".join(" " if unicodedata.category(c) == "Cc" else c for c in text).split()) or None
+
+
+def _paragraphs(text: object) -> object:
+    """Text that may have several lines: other control characters go, nothing becomes None."""
+    if not isinstance(text, str):
+        return text
+    kept = (c for c in text.replace("\r\n", "\n") if c in "\n\t" or unicodedata.category(c) != "Cc")
+    return "".join(kept).strip() or None
+
+
+Line = Annotated[Annotated[str, Field(max_length=200)] | None, BeforeValidator(_line)]
+Text = Annotated[Annotated[str, Field(max_length=10_000)] | None, BeforeValidator(_paragraphs)]
+
+
+_TEXT: TypeAdapter[str | None] = TypeAdapter(Text)
+
+
+def clean_text(text: str | None) -> str | None:
+    """``text`` as the record keeps it. Raises ``RecordError`` where it is too long."""
+    try:
+        return _TEXT.validate_python(text)
+    except ValidationError:
+        raise RecordError("The text is longer than 10 000 characters: shorten it.") from None
+
+
+class Identity(Model):
+    """Which weld or coupon this is. ``welder`` and ``inspector`` are personal data and can be erased."""
+
+    job: Line = None
+    part: Line = None
+    weld: Line = None
+    welder: Line = None
+    procedure: Line = None
+    position: Line = None
+    inspector: Line = None
+    date: datetime.date | None = None  # the day of the inspection
+
+
+class NewDecision(Model):
+    """A decision about to be taken by a person."""
+
+    decision: DecisionKind
+    by: Line = None
+    reason: Text = None
+
+
+class Decision(NewDecision):
+    """A decision that was taken; the latest of an inspection's decisions holds."""
+
+    id: str
+    at: str
+
+
+class StoredPhoto(Model):
+    """A photo kept with its original bytes; ``name`` is what the file was called, unless erased."""
+
+    sha256: str
+    size: int
+    media_type: str
+    name: str | None = None
+
+
+class Inspection(Model):
+    """One inspection as recorded. The first photo is the one measured.
+
+    ``erased`` names the personal fields that were there and have been erased.
+    """
+
+    id: str
+    number: int
+    digest: str
+    created_at: str
+    identity: Identity
+    remarks: str | None
+    result: Result
+    criteria: str | None
+    photos: tuple[StoredPhoto, ...]
+    decisions: tuple[Decision, ...]
+    supersedes: str | None
+    superseded_by: str | None
+    why_superseded: str | None
+    erased: tuple[str, ...] = ()
+
+    @property
+    def decision(self) -> Decision | None:
+        """The decision that holds."""
+        return self.decisions[-1] if self.decisions else None
+
+    @property
+    def gauge(self) -> tuple[GaugeReading, ...]:
+        """The gauge readings taken for it."""
+        return self.result.settings.gauge
+
+
+class Summary(Model):
+    """One row of a search."""
+
+    id: str
+    number: int
+    created_at: str
+    identity: Identity
+    outcome: Outcome | None
+    decision: DecisionKind | None
+    criteria: str | None
+    photo_sha256: str
+    superseded: bool
+
+
+class Page(Model):
+    """One page of a search, ``page`` counted from 1, and how many rows there are in all."""
+
+    items: tuple[Summary, ...]
+    total: int
+    page: int
+    size: int
+
+    @property
+    def pages(self) -> int:
+        """How many pages there are, at least 1."""
+        return max(1, -(-self.total // self.size))
+
+
+class TrendPoint(Model):
+    """One inspection's value of one measure; ``value`` is None where that inspection could not have it."""
+
+    inspection: str
+    number: int
+    at: str
+    value: float | None
+    U: float | None
+    unit: str
+    outcome: Outcome | None
+    decision: DecisionKind | None
+
+
+class Erasure(Model):
+    """What erasing a person removed."""
+
+    fields: int
+    inspections: int

@@ -1,0 +1,115 @@
+"""The photo folder: original bytes, each file named by its SHA-256, written whole or not at all."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import time
+import uuid
+from collections.abc import Iterator
+from pathlib import Path
+
+from toeline.errors import RecordError
+from toeline.record.chain import digest
+
+#: A part file this old belongs to no living save.
+STALE_S = 3600.0
+
+_SIGNATURES = (
+    (b"\xff\xd8\xff", 0, "image/jpeg"),
+    (b"\x89PNG\r\n\x1a\n", 0, "image/png"),
+    (b"WEBP", 8, "image/webp"),
+    (b"II*\x00", 0, "image/tiff"),
+    (b"MM\x00*", 0, "image/tiff"),
+    (b"ftyp", 4, "image/heic"),
+)
+
+
+def media_type(data: bytes) -> str:
+    """The kind of image file by its first bytes; a name is never trusted."""
+    return next((kind for sign, at, kind in _SIGNATURES if data.startswith(sign, at)), "application/octet-stream")
+
+
+class PhotoFolder:
+    """A content-addressed folder. ``stage`` before the transaction, ``adopt`` inside it."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self._parts = folder / "parts"
+        try:
+            self._parts.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise RecordError(f"The photo folder {folder} cannot be made: {error.strerror}.") from error
+
+    def claim(self, store_id: str) -> None:
+        """Mark the folder as this store's. Raises ``RecordError`` where it is another's."""
+        mark = self.folder / "STORE"
+        try:
+            with mark.open("x") as file:
+                file.write(store_id)
+        except FileExistsError:
+            if (owner := mark.read_text()) not in ("", store_id):
+                raise RecordError(
+                    f"The photo folder {self.folder} belongs to another record ({owner[:8]}): choose another folder."
+                ) from None
+
+    def path(self, sha256: str) -> Path:
+        """Where the photo lies, or would lie."""
+        return self.folder / sha256[:2] / sha256
+
+    def stage(self, data: bytes, sha256: str) -> Path:
+        """Write ``data``, whose digest is ``sha256``, to a part file and make it durable; nothing refers to it yet."""
+        part = self._parts / f"{sha256}.{uuid.uuid4().hex}"
+        with part.open("xb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        return part
+
+    def adopt(self, part: Path) -> None:
+        """Move a staged part to its place in one step, and make that durable."""
+        final = self.path(part.name.partition(".")[0])
+        if final.exists():
+            part.unlink()
+            return
+        final.parent.mkdir(exist_ok=True)
+        part.rename(final)
+        for folder in (final.parent, self.folder):
+            _sync(folder)
+
+    def read(self, sha256: str) -> bytes:
+        """The photo's original bytes. Raises ``RecordError`` where it is missing or changed."""
+        try:
+            data = self.path(sha256).read_bytes()
+        except FileNotFoundError:
+            raise RecordError(f"The photo {sha256[:12]} is missing from {self.folder}: restore a backup.") from None
+        if digest(data) != sha256:
+            raise RecordError(f"The photo {sha256[:12]} in {self.folder} is damaged: restore a backup.")
+        return data
+
+    def strays(self, kept: set[str]) -> tuple[Path, ...]:
+        """Photos that no inspection refers to, and part files of saves that died."""
+        return tuple(
+            path for path in self._finals() if path.name not in kept and path.parent.name == path.name[:2]
+        ) + tuple(self._stale_parts())
+
+    def _finals(self) -> Iterator[Path]:
+        for shelf in self.folder.iterdir():
+            if shelf.is_dir() and len(shelf.name) == 2:
+                yield from (path for path in shelf.iterdir() if len(path.name) == 64)
+
+    def _stale_parts(self) -> Iterator[Path]:
+        for part in self._parts.iterdir():
+            with contextlib.suppress(FileNotFoundError):
+                if time.time() - part.stat().st_mtime > STALE_S:
+                    yield part
+
+
+def _sync(folder: Path) -> None:
+    if os.name != "posix":
+        return  # other systems cannot open a folder; a rename there is durable by itself or not at all
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
