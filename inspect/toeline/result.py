@@ -178,6 +178,8 @@ class JudgedLine(Model):
     source: str
     at: float | None = None
     p_conform: Confidence | None = None
+    p_wrong_acceptance: Confidence | None = None
+    confidence: Literal["A", "B", "C"] = "A"
     gauge: str | None = None
 
 
@@ -204,6 +206,7 @@ class Cause(Model):
 
     cause: CauseId
     likelihood: Confidence
+    title: str = ""
     evidence: tuple[str, ...] = ()
     against: tuple[str, ...] = ()
     try_: tuple[str, ...] = Field(default=(), alias="try")
@@ -230,6 +233,7 @@ class Welding(Model):
     voltage_v: float | None = None
     arc_time_s: float | None = None
     bead_length_mm: float | None = None
+    intended_width_mm: float | None = None
     slope_deg: float | None = None
     rotation_deg: float | None = None
 
@@ -247,6 +251,8 @@ class Settings(Model):
     camera_profile: str | None = None
     unit: Literal["mm", "in"] = "mm"
     drawing_size_mm: float | None = None
+    drawing_size_is: Literal["leg", "throat"] = "leg"
+    conditions: dict[str, bool] = {}
     joint_angle_deg: float | None = None
     welding: Welding = Welding()
 
