@@ -37,3 +37,7 @@ class RubricError(ToelineError):
 
 class ReportError(ToelineError):
     """A report cannot be written."""
+
+
+class ChartError(ToelineError):
+    """A cause chart or a yardstick file contradicts itself; the text names the file and the entry."""

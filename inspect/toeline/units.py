@@ -42,3 +42,10 @@ def say(quantity: Quantity, wanted: Unit = "mm", *, with_spread: bool = True) ->
     spread, _ = convert(quantity.U, quantity.unit, wanted)
     places = decimals_for(spread)
     return f"{value:.{places}f} ± {spread:.{places}f}{name}" if with_spread else f"{value:.{places}f}{name}"
+
+
+def length(mm: float, wanted: Unit = "mm") -> str:
+    """A length for a sentence, to a welder's precision: ``6.2 mm``, ``84 mm``, ``0.24 in``."""
+    value, unit = convert(mm, "mm", wanted)
+    places = 2 if wanted == "in" else 2 if abs(mm) < 1 else 1 if abs(mm) < 20 else 0
+    return f"{value:.{places}f} {unit}"

@@ -1,0 +1,280 @@
+"""The cause chart and the yardsticks of what is normal, read from ``data/causes.toml`` and ``data/normal.toml``."""
+
+from __future__ import annotations
+
+import string
+from collections.abc import Mapping
+from functools import cache
+from typing import Annotated, Any, Literal, TypeVar
+
+from pydantic import Field, ValidationError
+
+from toeline import datafile
+from toeline.errors import ChartError
+from toeline.result import CauseId, IndicationKind, Model
+
+#: The figures that a remedy may name.
+FIGURES = frozenset(
+    ["arc", "arc_share", "current", "current_lowered", "current_raised", "current_raised_little", "other", "polarity", "restart_at", "side", "speed", "speed_usual", "weave_limit", "where", "work_angle"]
+)
+
+Strength = Literal["always", "likely", "possible", "seldom"]
+
+
+class Sign(Model):
+    """One thing a bead or its settings can show; its states are the keys of ``says``."""
+
+    id: str
+    usual: str
+    stray: float = Field(gt=0, lt=0.5)
+    weight: float = Field(default=1.0, gt=0, le=1)
+    says: dict[str, str] = Field(min_length=2)
+    ask: str
+
+    @property
+    def states(self) -> tuple[str, ...]:
+        """Its states, in the chart's order."""
+        return tuple(self.says)
+
+
+class SignStrength(Model):
+    """How strongly one trouble shows one state of one sign."""
+
+    sign: str
+    state: str
+    strength: Strength
+    source: str | None = None
+
+
+class Remedy(Model):
+    """One change to try: ``say`` may hold placeholders; ``without`` is said where a figure is not known."""
+
+    say: str
+    without: str | None = None
+
+
+class Trouble(Model):
+    """A row of the chart: one variable wrong, the signs it gives, and what to try."""
+
+    id: str
+    cause: CauseId
+    title: str
+    variable: str
+    prior: float = Field(gt=0, lt=0.3)
+    where: str | None = None
+    source: str
+    signs: tuple[SignStrength, ...] = ()
+    try_: tuple[Remedy, ...] = Field(default=(), alias="try")
+    #: For each sign, the probability of each of its states under this trouble alone.
+    states: dict[str, dict[str, float]] = {}
+
+
+class Bell(Model):
+    """The bell curve of one state on a yardstick."""
+
+    at: float
+    spread: float = Field(gt=0)
+
+
+class Yardstick(Model):
+    """A measured quantity and what its values say about a sign's states."""
+
+    sign: str
+    unit: str
+    scale: Literal["log", "linear"]
+    source: str
+    states: dict[str, Bell] = Field(min_length=2)
+
+
+class Trust(Model):
+    """How far an indication, or its absence, is to be trusted."""
+
+    missed: float = Field(gt=0, lt=1)
+    most: float = Field(gt=0.5, lt=1)
+    common: dict[IndicationKind, Annotated[float, Field(gt=0, lt=1)]]
+    source: str
+
+
+class PoreCounts(Model):
+    """Expected number of pores on a bead for each state."""
+
+    none: float
+    few: float
+    many: float
+    source: str
+
+
+class SpatterSide(Model):
+    """Share of the spatter on one side when it is thrown there, and how an undisturbed share strays from one half."""
+
+    thrown: float = Field(gt=0.5, lt=1)
+    strays: float = Field(gt=0, lt=0.5)
+    source: str
+
+
+class Ends(Model):
+    """How much of the bead at each end counts as its end."""
+
+    zone: float = Field(gt=0, lt=0.5)
+    source: str
+
+
+class BeadShape(Model):
+    """Shape of a normal bead's section."""
+
+    height_to_width: float = Field(gt=0)
+    fullness: float = Field(gt=0, le=1)
+    source: str
+
+
+class Normal(Model):
+    """Everything in ``normal.toml``."""
+
+    yardstick: dict[str, Yardstick]
+    indications: Trust
+    pores: PoreCounts
+    spatter_side: SpatterSide
+    ends: Ends
+    bead_shape: BeadShape
+
+
+class Chart(Model):
+    """The whole chart: the troubles with the probability of every state of every sign worked out."""
+
+    signs: dict[str, Sign]
+    troubles: tuple[Trouble, ...]
+    sources: dict[str, str]
+
+    def usual(self, sign: str) -> dict[str, float]:
+        """Probability of each state of ``sign`` on a good bead."""
+        return _usual(self.signs[sign])
+
+
+def _usual(sign: Sign) -> dict[str, float]:
+    others = len(sign.states) - 1
+    return {state: (1 - sign.stray * others if state == sign.usual else sign.stray) for state in sign.states}
+
+
+M = TypeVar("M", bound=Model)
+
+
+def _model(kind: type[M], data: Any, where: str) -> M:
+    try:
+        return kind.model_validate(data)
+    except ValidationError as error:
+        first = error.errors()[0]
+        path = ".".join(str(part) for part in first["loc"])
+        raise ChartError(f"{where}: {path}: {first['msg']}.") from None
+
+
+def _states(sign: Sign, given: list[SignStrength], strength: Mapping[str, float], where: str) -> dict[str, float]:
+    """The probability of each state: the strengths given, the rest shared out as on a good bead."""
+    stated = {each.state: strength[each.strength] for each in given}
+    if len(stated) < len(given):
+        raise ChartError(f"{where}: sign {sign.id!r} has one state twice; keep one.")
+    if unknown := stated.keys() - set(sign.states):
+        raise ChartError(f"{where}: sign {sign.id!r} has no state {min(unknown)!r}; it has {', '.join(sign.states)}.")
+    if (total := sum(stated.values())) >= 1:
+        raise ChartError(f"{where}: the strengths of sign {sign.id!r} add up to {total:.2f}; they must stay under 1.")
+    rest = {state: p for state, p in _usual(sign).items() if state not in stated}
+    if not rest:
+        raise ChartError(f"{where}: sign {sign.id!r} leaves no state for the rest; drop one strength.")
+    share = (1 - total) / sum(rest.values())
+    return stated | {state: p * share for state, p in rest.items()}
+
+
+def placeholders(text: str) -> set[str]:
+    """The names of the figures a remedy's text wants."""
+    return {name for _, name, _, _ in string.Formatter().parse(text) if name}
+
+
+def _check_remedies(trouble: Trouble, where: str) -> None:
+    """Every figure a remedy wants exists, and there are words for when it is not known."""
+    always = {"work_angle"} | ({"where"} if trouble.where else set())
+    for remedy in trouble.try_:
+        if unknown := placeholders(remedy.say) - FIGURES:
+            raise ChartError(f"{where}: no figure {min(unknown)!r} is known; there are {', '.join(sorted(FIGURES))}.")
+        if missing := placeholders(remedy.without or remedy.say) - always:
+            raise ChartError(f"{where}: {remedy.say!r} needs a text without {min(missing)!r}.")
+
+
+def load_chart(data: Mapping[str, Any], name: str = "causes.toml") -> Chart:
+    """The chart from a TOML file's data; raises :class:`ChartError` with the entry that makes no sense."""
+    unknown = data.keys() - {"strength", "sources", "sign", "row"}
+    if unknown:
+        raise ChartError(f"{name}: unknown entry {min(unknown)!r}.")
+    strength = {key: value for key, value in data.get("strength", {}).items() if key != "source"}
+    for key, value in strength.items():
+        if not isinstance(value, float) or not 0 < value < 1:
+            raise ChartError(f"{name}: strength {key!r} must be a number between 0 and 1, not {value!r}.")
+    sources: dict[str, str] = data.get("sources", {})
+    signs: dict[str, Sign] = {}
+    for entry in data.get("sign", []):
+        sign = _model(Sign, entry, f"{name}: sign {entry.get('id')!r}")
+        if sign.id in signs:
+            raise ChartError(f"{name}: sign {sign.id!r} stands twice.")
+        if sign.usual not in sign.says:
+            raise ChartError(f"{name}: sign {sign.id!r}: its usual state {sign.usual!r} is not one of its states.")
+        if sign.stray * (len(sign.states) - 1) >= 1:
+            raise ChartError(f"{name}: sign {sign.id!r}: stray leaves nothing for the usual state.")
+        signs[sign.id] = sign
+    troubles: dict[str, Trouble] = {}
+    for entry in data.get("row", []):
+        where = f"{name}: row {entry.get('id')!r}"
+        entry, like = dict(entry), entry.get("like")
+        if entry.pop("like", None) is not None:
+            if like not in troubles:
+                raise ChartError(f"{where}: like = {like!r} names no row above it.")
+            entry.setdefault("try", troubles[like].try_)
+            own = {each.get("sign") for each in entry.get("signs", [])}
+            entry["signs"] = [*entry.get("signs", []), *(s for s in troubles[like].signs if s.sign not in own)]
+        if "states" in entry:
+            raise ChartError(f"{where}: states are worked out, not written.")
+        trouble = _model(Trouble, entry, where)
+        if trouble.id in troubles:
+            raise ChartError(f"{where}: stands twice.")
+        if not trouble.signs or not trouble.try_:
+            raise ChartError(f"{where}: needs at least one sign and one thing to try.")
+        _check_remedies(trouble, where)
+        for each in trouble.signs:
+            if each.sign not in signs:
+                raise ChartError(f"{where}: no sign {each.sign!r} is defined.")
+            if each.strength not in strength:
+                raise ChartError(f"{where}: strength {each.strength!r} has no value.")
+            if each.source is not None and each.source not in sources:
+                raise ChartError(f"{where}: sign {each.sign!r}: source {each.source!r} is not one of [sources].")
+        if trouble.source not in sources:
+            raise ChartError(f"{where}: source {trouble.source!r} is not one of [sources].")
+        states = {
+            sign.id: _states(sign, [s for s in trouble.signs if s.sign == sign.id], strength, where)
+            for sign in signs.values()
+        }
+        troubles[trouble.id] = trouble.model_copy(update={"states": states})
+    if not troubles:
+        raise ChartError(f"{name}: the chart has no rows.")
+    return Chart(signs=signs, troubles=tuple(troubles.values()), sources=sources)
+
+
+def load_normal(data: Mapping[str, Any], chart: Chart, name: str = "normal.toml") -> Normal:
+    """The yardsticks from a TOML file's data, checked against the chart's signs; raises :class:`ChartError`."""
+    normal = _model(Normal, data, name)
+    for key, yardstick in normal.yardstick.items():
+        if yardstick.sign not in chart.signs:
+            raise ChartError(f"{name}: yardstick {key!r}: no sign {yardstick.sign!r} in the chart.")
+        if yardstick.scale == "log" and min(bell.at for bell in yardstick.states.values()) <= 0:
+            raise ChartError(f"{name}: yardstick {key!r}: a log scale needs centres above 0.")
+        if key != "undercut_share" and yardstick.states.keys() != set(chart.signs[yardstick.sign].states):
+            raise ChartError(f"{name}: yardstick {key!r}: its states are not those of sign {yardstick.sign!r}.")
+    return normal
+
+
+@cache
+def chart() -> Chart:
+    """The chart that ships with the package."""
+    return load_chart(datafile.load("causes.toml"))
+
+
+@cache
+def normal() -> Normal:
+    """The yardsticks that ship with the package."""
+    return load_normal(datafile.load("normal.toml"), chart())

@@ -1,0 +1,148 @@
+"""Coaching: one change at a time, in the order a good instructor would try, with a figure where there is one."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+from toeline import datafile
+from toeline.causes.chart import Trouble, placeholders
+from toeline.causes.signs import Reading
+from toeline.position import settings_position
+from toeline.result import Model, Result, Settings, Side
+from toeline.units import length
+from toeline.welding import SettingsCheck, check_settings
+
+
+class CoachingSheet(Model):
+    """What to tell the welder: the one change for the next bead, why, and what to try after it."""
+
+    cause: str | None = None
+    likelihood: float | None = None
+    first: str
+    then: tuple[str, ...] = ()
+    why: tuple[str, ...] = ()
+    told_apart_by: str | None = None
+    also: tuple[str, ...] = ()
+    settings: tuple[str, ...] = ()
+    repeat: str
+    cautions: tuple[str, ...] = ()
+
+
+def _rounded(current: float, share: float) -> str:
+    """A changed current as a machine is set: to 5 A, or to 1 A where 5 A would be no change."""
+    wanted = current * (1 + share)
+    step = 5 if abs(current * share) >= 4 else 1
+    return f"{round(wanted / step) * step:.0f}"
+
+
+def _between(current: float, a: float, b: float) -> str:
+    low, high = (_rounded(current, share) for share in sorted((a, b)))
+    return low if low == high else f"{low}-{high}"
+
+
+def _figures(trouble: Trouble, result: Result, readings: Iterable[Reading]) -> dict[str, str]:
+    """The figures known for a trouble's remedies, by placeholder."""
+    settings, unit = result.settings, result.settings.unit
+    weld = settings.welding
+    check = check_settings(settings, settings_position(settings))
+    angles = datafile.load("coaching.toml")["work_angle"]
+    known = {"work_angle": angles["fillet" if settings.joint == "fillet" else "other"]}
+    if trouble.where:
+        known["where"] = trouble.where
+    if weld.electrode_mm:
+        known["weave_limit"] = length(2.5 * weld.electrode_mm, unit)
+        share = 1.0 if check.arc_share is None else check.arc_share
+        known["arc"] = length(weld.electrode_mm * (share or 0.5), unit)
+        known["arc_share"] = "the core diameter" if share == 1 else "half the core diameter"
+    if weld.current_a:
+        known["current"] = f"{weld.current_a:.0f}"
+        known["current_raised"] = _between(weld.current_a, 0.05, 0.10)
+        known["current_raised_little"] = _rounded(weld.current_a, 0.05)
+        known["current_lowered"] = _between(weld.current_a, -0.05, -0.10)
+    if check.polarity:
+        known["polarity"] = " or ".join(check.polarity)
+    if check.travel_mm_min and check.usual_travel_mm_min:
+        low, high = check.usual_travel_mm_min
+        known["speed"] = f"{length(check.travel_mm_min, unit)} a minute"
+        known["speed_usual"] = f"{length(low, unit)} to {length(high, unit)} a minute"
+    side = next((r.side for r in readings if r.sign in ("undercut", "undercut_place") and r.side), None)
+    if side:
+        other: Side = "right" if side == "left" else "left"
+        known |= {"side": f"{side} toe, looking along the travel", "other": f"{other} side"}
+    restart = next((i.from_ for i in result.indications if i.kind == "poor_restart" and i.from_ is not None), None)
+    if restart is not None:
+        known["restart_at"] = f"{length(restart, unit)} from the start"
+    return known
+
+
+def remedies(trouble: Trouble, result: Result, readings: Iterable[Reading]) -> tuple[str, ...]:
+    """What to try against a trouble, first thing first, with the figures that are known."""
+    known = _figures(trouble, result, readings)
+    said = []
+    for remedy in trouble.try_:
+        text = remedy.say if placeholders(remedy.say) <= known.keys() else remedy.without or remedy.say
+        said.append(text.format_map(known))
+    return tuple(said)
+
+
+def _settings_lines(check: SettingsCheck, settings: Settings) -> tuple[str, ...]:
+    """What the settings say, in plain words."""
+    unit, lines = settings.unit, list(check.notes)
+    if check.starting_current_a:
+        low, high = check.starting_current_a
+        figure = f"{low:.0f} A" if round(low) == round(high) else f"{low:.0f} to {high:.0f} A"
+        lines.append(f"A first setting to try: {figure} ({'; '.join(check.starting_why)}).")
+    if check.travel_mm_min:
+        lines.append(f"Travel speed: {length(check.travel_mm_min, unit)} a minute.")
+    if check.arc_energy_kj_mm is not None and check.heat_input_kj_mm is not None:
+        per = 25.4 if unit == "in" else 1.0
+        lines.append(
+            f"Arc energy {check.arc_energy_kj_mm * per:.3g} kJ/{unit}, heat input {check.heat_input_kj_mm * per:.3g} "
+            f"kJ/{unit}."
+        )
+    if check.expected_size_mm is not None:
+        what = "leg" if settings.joint == "fillet" else "width"
+        lines.append(f"These settings should give a {what} of about {length(check.expected_size_mm, unit)}.")
+    if check.position:
+        place = check.position
+        lines.append(f"Position: {place.name} ({place.aws}, {place.iso}), {place.source}.")
+    return tuple(lines)
+
+
+def advice_of(result: Result) -> dict[str, Any]:
+    """The ``advice`` of a result: what its settings say, as figures and as lines; empty where none were given."""
+    check = check_settings(result.settings, settings_position(result.settings))
+    lines = _settings_lines(check, result.settings)
+    figures = check.model_dump(mode="json", exclude_defaults=True)
+    return {"settings": figures, "settings_lines": list(lines)} if figures else {}
+
+
+def coaching_sheet(result: Result) -> CoachingSheet:
+    """The coaching sheet of a result whose causes are ranked: one change, the reasons, what comes after, cautions."""
+    data = datafile.load("coaching.toml")
+    check = check_settings(result.settings, settings_position(result.settings))
+    settings = _settings_lines(check, result.settings)
+    named = {cause.cause for cause in result.causes}
+    cautions = tuple(each["text"] for each in data["caution"] if not each.get("causes") or named & set(each["causes"]))
+    if not result.causes:
+        return CoachingSheet(
+            first=data["good"] if result.bead.found else "Nothing can be advised until the bead is measured.",
+            why=(result.causes_why,) if result.causes_why else (),
+            settings=settings,
+            repeat=data["repeat"],
+            cautions=cautions,
+        )
+    top, *others = result.causes
+    return CoachingSheet(
+        cause=top.title,
+        likelihood=top.likelihood,
+        first=top.try_[0],
+        then=top.try_[1:],
+        why=top.evidence,
+        told_apart_by=top.told_apart_by,
+        also=tuple(f"{each.title[:1].upper()}{each.title[1:]}: {each.try_[0]}" for each in others),
+        settings=settings,
+        repeat=data["repeat"],
+        cautions=cautions,
+    )

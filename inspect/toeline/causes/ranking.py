@@ -1,0 +1,167 @@
+"""Which troubles were probably at work: a small probabilistic model over the chart's rows.
+
+Every set of none, one or two troubles (of different variables) is a hypothesis. Its prior is the product of the
+chart's priors; a sign's off-normal state is as likely under two troubles as under the one that gives it more. What
+was seen weighs each hypothesis by Bayes' rule, signs taken as independent given the troubles (their ``weight`` in
+the chart tempers those that move together). A trouble's likelihood is the share of the sets that hold it.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from itertools import combinations
+from typing import Any
+
+from toeline import datafile
+from toeline.causes.chart import Chart, Trouble, chart, normal
+from toeline.causes.coaching import advice_of, remedies
+from toeline.causes.signs import Reading, read_signs
+from toeline.result import Cause, CauseId, Result
+
+
+@dataclass(frozen=True, slots=True)
+class CauseFinding:
+    """Causes, most likely first; ``causes_why`` where there is none to name; ``advice`` for the result document."""
+
+    causes: tuple[Cause, ...] = ()
+    causes_why: str | None = None
+    advice: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Posterior:
+    """Probability that nothing was wrong, and that each trouble was at work, keyed by the chart's row id."""
+
+    nothing: float
+    troubles: dict[str, float]
+
+
+def _explained(reading: Reading, states: dict[str, float]) -> float:
+    """How well a hypothesis with these state probabilities explains a reading."""
+    return sum(p * reading.likelihood[state] for state, p in states.items())
+
+
+def _together(first: dict[str, float], second: dict[str, float], usual: str) -> dict[str, float]:
+    """State probabilities under two troubles at once: each off-normal state as likely as under the stronger one."""
+    off = {state: max(p, second[state]) for state, p in first.items() if state != usual}
+    scale = max(1.0, sum(off.values()) / (1 - min(first[usual], second[usual]) / 2))
+    off = {state: p / scale for state, p in off.items()}
+    return off | {usual: 1 - sum(off.values())}
+
+
+def weigh(readings: tuple[Reading, ...], rules: Chart) -> Posterior:
+    """Bayes' rule over every set of none, one or two troubles, given the readings."""
+
+    def log_likelihood(troubles: tuple[Trouble, ...]) -> float:
+        total = 0.0
+        for reading in readings:
+            sign = rules.signs[reading.sign]
+            states = [trouble.states[sign.id] for trouble in troubles] or [rules.usual(sign.id)]
+            mixed = states[0] if len(states) == 1 else _together(states[0], states[1], sign.usual)
+            total += sign.weight * math.log(_explained(reading, mixed))
+        return total
+
+    sets: list[tuple[Trouble, ...]] = [(), *((each,) for each in rules.troubles)]
+    sets += [pair for pair in combinations(rules.troubles, 2) if pair[0].variable != pair[1].variable]
+    logs = [log_likelihood(each) + sum(math.log(t.prior / (1 - t.prior)) for t in each) for each in sets]
+    top = max(logs)
+    weights = [math.exp(each - top) for each in logs]
+    whole = sum(weights)
+    shares = {trouble.id: 0.0 for trouble in rules.troubles}
+    for each, weight in zip(sets, weights, strict=True):
+        for trouble in each:
+            shares[trouble.id] += weight / whole
+    return Posterior(nothing=weights[0] / whole, troubles=shares)
+
+
+def _weights(trouble: Trouble, readings: tuple[Reading, ...], rules: Chart) -> list[tuple[float, Reading]]:
+    """How much each reading speaks for (above 0) or against a trouble, as a log ratio, the strongest first."""
+    weights = []
+    for reading in readings:
+        sign = rules.signs[reading.sign]
+        ratio = _explained(reading, trouble.states[sign.id]) / _explained(reading, rules.usual(sign.id))
+        weights.append((sign.weight * math.log(ratio), reading))
+    return sorted(weights, key=lambda each: -abs(each[0]))
+
+
+def _in_words(trouble: Trouble, reading: Reading, against: bool, rules: Chart) -> str:
+    """A reading as evidence."""
+    sign = rules.signs[reading.sign]
+    seen = f"{sign.says[reading.state]}: {reading.figure}"
+    if not against:
+        return seen
+    states, usual = trouble.states[sign.id], rules.usual(sign.id)
+    expected = max((s for s in states if s != sign.usual), key=lambda state: states[state] - usual[state])
+    return f"{seen} ({sign.says[expected]} would be expected)"
+
+
+def _tell_apart(one: Trouble, other: Trouble, readings: tuple[Reading, ...], rules: Chart) -> str:
+    """Says that two troubles are alike, with the observation not made yet that separates them best.
+
+    Best is the largest symmetric divergence (Jeffreys) of the sign's states under the two.
+    """
+    known = {reading.sign for reading in readings}
+
+    def separates(sign: str) -> float:
+        p, q = one.states[sign], other.states[sign]
+        return sum((p[state] - q[state]) * math.log(p[state] / q[state]) for state in p)
+
+    open_signs = [sign for sign in rules.signs if sign not in known]
+    best = max(open_signs, key=separates, default=None)
+    ask = f"; to tell, look at {rules.signs[best].ask}" if best is not None and separates(best) > 0.3 else ""
+    return f"Not told apart from {other.title} by what was seen{ask}."
+
+
+def rank_causes(result: Result) -> CauseFinding:
+    """The likely causes of what ``result`` shows, most likely first, or why none is named.
+
+    Uses measures, indications, joint, gauge readings and welding settings; never pixels. Silent on a bead on which
+    nothing wrong is the best explanation. Raises :class:`toeline.errors.SettingsError` for impossible settings.
+    """
+    rules, rule = chart(), datafile.load("ranking.toml")
+    advice = advice_of(result)
+    if not result.bead.found:
+        return CauseFinding(causes_why="No bead was measured, so nothing can be said about causes.", advice=advice)
+    readings = read_signs(result, normal())
+    if not any(reading.sign in ("width_spread", "edges", "ripples", "pitch", "spatter") for reading in readings):
+        why = "Too little of the bead could be measured to say anything about causes."
+        return CauseFinding(causes_why=why, advice=advice)
+    posterior = weigh(readings, rules)
+    by_cause: dict[CauseId, list[Trouble]] = {}
+    for trouble in rules.troubles:
+        by_cause.setdefault(trouble.cause, []).append(trouble)
+    # Rows of one cause never stand together in a set unless of different variables, so the sum is capped.
+    shares = {c: min(1.0, sum(posterior.troubles[t.id] for t in rows)) for c, rows in by_cause.items()}
+    ranked = sorted((c for c in shares if shares[c] >= rule["least"]), key=lambda c: -shares[c])[: rule["most"]]
+    if posterior.nothing > rule["silent_above"]:
+        why = f"Nothing on the face points to a trouble ({posterior.nothing:.0%} that nothing was wrong)."
+        return CauseFinding(causes_why=why, advice=advice)
+    if not ranked:
+        return CauseFinding(causes_why="Something is off, but no single cause stands out.", advice=advice)
+    leading = {c: max(by_cause[c], key=lambda t: posterior.troubles[t.id]) for c in ranked}
+    limit = math.log(rule["evidence"])
+    weights = {c: _weights(leading[c], readings, rules) for c in ranked}
+    signs_for = {c: {reading.sign for w, reading in weights[c] if w >= limit} for c in ranked}
+    causes: list[Cause] = []
+    for cause in ranked:
+        trouble = leading[cause]
+        rivals = [
+            c
+            for c in ranked
+            if c != cause
+            and max(shares[c], shares[cause]) < rule["alike"] * min(shares[c], shares[cause])
+            and 2 * len(signs_for[c] & signs_for[cause]) >= min(len(signs_for[c]), len(signs_for[cause]))
+        ]
+        causes.append(
+            Cause(
+                cause=cause,
+                likelihood=round(shares[cause], 3),
+                title=trouble.title,
+                evidence=tuple(_in_words(trouble, r, False, rules) for w, r in weights[cause] if w >= limit),
+                against=tuple(_in_words(trouble, r, True, rules) for w, r in weights[cause] if w <= -limit),
+                try_=remedies(trouble, result, readings),
+                told_apart_by=_tell_apart(trouble, leading[rivals[0]], readings, rules) if rivals else None,
+            )
+        )
+    return CauseFinding(causes=tuple(causes), advice=advice)

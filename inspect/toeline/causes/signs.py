@@ -1,0 +1,381 @@
+"""What a bead and its settings show, as soft states: each sign's states with how well each explains what was seen.
+
+A reading never says "wide"; it says how likely the measured width is if the bead were narrow, normal or wide, with
+the measurement's own uncertainty in it. Signs that could not be had are left out, so they speak for nothing.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from scipy.stats import betabinom, poisson
+
+from toeline.causes.chart import Normal, Yardstick
+from toeline.position import settings_position
+from toeline.result import Indication, IndicationKind, Quantity, Result, Side
+from toeline.units import length
+from toeline.welding import SettingsCheck, check_settings
+
+Likelihood = Mapping[str, float]
+Place = Literal["along", "start", "end", "both_ends"]
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One sign as seen: ``likelihood`` of what was seen under each state (largest 1), and the figures in words."""
+
+    sign: str
+    likelihood: Likelihood
+    figure: str
+    side: Side | None = None
+
+    @property
+    def state(self) -> str:
+        """The state that explains best what was seen."""
+        return max(self.likelihood, key=lambda state: self.likelihood[state])
+
+
+def on_yardstick(yardstick: Yardstick, value: float, u: float) -> dict[str, float]:
+    """How likely ``value`` with standard uncertainty ``u`` is under each state of ``yardstick`` (largest 1)."""
+    if yardstick.scale == "log":
+        value, u = math.log(value), u / value
+    logs: dict[str, float] = {}
+    for state, bell in yardstick.states.items():
+        centre = math.log(bell.at) if yardstick.scale == "log" else bell.at
+        spread = math.hypot(bell.spread, u)
+        logs[state] = -0.5 * ((value - centre) / spread) ** 2 - math.log(spread)
+    top = max(logs.values())
+    return {state: math.exp(each - top) for state, each in logs.items()}
+
+
+def _scaled(likelihood: Mapping[str, float]) -> dict[str, float]:
+    top = max(likelihood.values())
+    return {state: value / top for state, value in likelihood.items()}
+
+
+def _value(quantity: Quantity | None) -> tuple[float, float] | None:
+    """Value and standard uncertainty, where both are known."""
+    if quantity is None or quantity.value is None:
+        return None
+    return quantity.value, (quantity.U or 0.0) / quantity.k
+
+
+def _ratio(over: tuple[float, float] | None, under: tuple[float, float] | None) -> tuple[float, float] | None:
+    """Ratio of two independent quantities with its standard uncertainty."""
+    if over is None or under is None or over[0] <= 0 or under[0] <= 0:
+        return None
+    ratio = over[0] / under[0]
+    return ratio, ratio * math.hypot(over[1] / over[0], under[1] / under[0])
+
+
+def _found(kind: IndicationKind, found: Iterable[Indication], normal: Normal) -> float:
+    """How many times likelier what was (or was not) indicated is if the thing is really there."""
+    trust = normal.indications
+    surest = min(max((each.confidence for each in found), default=0.0), trust.most)
+    common = trust.common[kind] / (1 - trust.common[kind])
+    return max(surest / (1 - surest) / common, trust.missed)
+
+
+def _presence(absent: str, present: str, odds: float) -> dict[str, float]:
+    return _scaled({absent: 1.0, present: odds})
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """A result with what the readers of signs need of it at hand."""
+
+    result: Result
+    normal: Normal
+    settings: SettingsCheck
+
+    def measure(self, name: str) -> tuple[float, float] | None:
+        """Value and standard uncertainty of a measure, or None."""
+        return _value(self.result.measures.get(name))
+
+    def indicated(self, kind: str) -> list[Indication]:
+        """The indications of one kind."""
+        return [each for each in self.result.indications if each.kind == kind]
+
+    def length(self, mm: float) -> str:
+        """A length in the user's unit."""
+        return length(mm, self.result.settings.unit)
+
+    def size(self) -> tuple[float, float] | None:
+        """Width of a bead or cap; of a fillet the mean of its legs."""
+        if self.result.settings.joint != "fillet":
+            return self.measure("width_mean")
+        legs = self.measure("leg_base"), self.measure("leg_upright")
+        if legs[0] is None or legs[1] is None:
+            return None
+        return (legs[0][0] + legs[1][0]) / 2, math.hypot(legs[0][1], legs[1][1]) / 2
+
+    def face(self) -> tuple[float, float] | None:
+        """Width of the face from toe to toe, straight across."""
+        return self.measure("face_width") if self.result.settings.joint == "fillet" else self.measure("width_mean")
+
+    def place(self, start: float, end: float) -> Literal["along", "start", "end"]:
+        """Which part of the bead the middle of a stretch lies in."""
+        whole = self.measure("length")
+        if whole is None:
+            return "along"
+        middle = (start + end) / 2 / whole[0]
+        zone = self.normal.ends.zone
+        return "start" if middle < zone else "end" if middle > 1 - zone else "along"
+
+
+def _on(
+    seen: Seen, name: str, value: tuple[float, float] | None, say: Callable[[float], str], least: float = 0.0
+) -> list[Reading]:
+    """A reading of one quantity on one yardstick, or none."""
+    yardstick = seen.normal.yardstick[name]
+    if value is None:
+        return []
+    amount = max(value[0], least)
+    if yardstick.scale == "log" and amount <= 0:
+        return []
+    return [Reading(yardstick.sign, on_yardstick(yardstick, amount, value[1]), say(amount))]
+
+
+def _width(seen: Seen) -> list[Reading]:
+    settings = seen.result.settings
+    size = seen.size()
+    if size is None:
+        return []
+    core = settings.welding.electrode_mm
+    fillet = settings.joint == "fillet"
+    wanted = settings.drawing_size_mm if fillet else settings.welding.intended_width_mm
+    what = f"{seen.length(size[0])} {'mean leg' if fillet else 'wide'}"
+    if wanted:
+        name = "leg_to_intended" if fillet else "width_to_intended"
+        return _on(seen, name, _ratio(size, (wanted, 0.0)), lambda _: f"{what}, {seen.length(wanted)} is wanted")
+    if core and not fillet:
+        return _on(
+            seen,
+            "width_to_core",
+            _ratio(size, (core, 0.0)),
+            lambda r: f"{what}, {r:.1f} core diameters; 2 to 3 is usual",
+        )
+    if fillet:
+        return _on(seen, "leg_alone", size, lambda _: f"{what}; without the drawing's size this says little")
+    return _on(seen, "width_alone", size, lambda _: f"{what}; without the electrode's size this says little")
+
+
+def _shape(seen: Seen) -> list[Reading]:
+    """Regularity of width and edges, and the ripples."""
+    variation = seen.measure("width_variation") or _ratio(seen.measure("width_sd"), seen.measure("width_mean"))
+    edges = [seen.measure("left_edge_deviation"), seen.measure("right_edge_deviation")]
+    both = [edge for edge in edges if edge is not None]
+    edge = None
+    if len(both) == 2:
+        edge = (both[0][0] + both[1][0]) / 2, math.hypot(both[0][1], both[1][1]) / 2
+    pitch = _ratio(seen.measure("ripple_pitch"), seen.face())
+    return [
+        *_on(seen, "width_variation", variation, lambda v: f"the width varies by {v:.0%}", least=0.005),
+        *_on(seen, "edge_deviation", edge, lambda v: f"the toes stray {seen.length(v)} rms", least=0.01),
+        *_on(seen, "pitch_to_width", pitch, lambda v: f"the spacing is {v:.0%} of the width; 12 to 25 % is usual"),
+        *_on(
+            seen,
+            "ripple_variation",
+            seen.measure("ripple_variation"),
+            lambda v: f"the spacing varies by {v:.0%}",
+            least=0.02,
+        ),
+        *_on(
+            seen,
+            "ripple_sharpness",
+            seen.measure("ripple_sharpness"),
+            lambda v: f"the crescents reach back {v:.1f} times half the width; about 0.5 is round",
+            least=0.05,
+        ),
+    ]
+
+
+def _undercut(seen: Seen) -> list[Reading]:
+    found = seen.indicated("undercut")
+    whole = seen.measure("length")
+    yardstick = seen.normal.yardstick["undercut_share"]
+    odds: dict[Side, float] = {}
+    words: dict[Side, str] = {}
+    sides: tuple[Side, Side] = ("left", "right")
+    for side in sides:
+        share = _share(seen.measure(f"undercut_length_{side}"), whole)
+        here = [each for each in found if each.side == side]
+        if share is None:
+            odds[side] = _found("undercut", here, seen.normal)
+            words[side] = "seen" if here else "none"
+        else:
+            soft = on_yardstick(yardstick, *share)
+            # A photo can miss a groove and can invent one, however exact the length of what it shows.
+            wrong = seen.normal.indications.missed if share[0] == 0 else 1 - seen.normal.indications.most
+            odds[side] = (soft["present"] + wrong) / (soft["none"] + wrong)
+            words[side] = f"{share[0]:.0%} of the length" if share[0] > 0 else "none"
+    left, right = odds["left"], odds["right"]
+    likelihood = _scaled({"none": 1.0, "one_toe": (left + right) / 2, "both_toes": left * right})
+    worse: Side = "left" if left > right else "right"
+    text = f"left toe {words['left']}, right toe {words['right']}"
+    reading = Reading("undercut", likelihood, text, worse if max(left, right) > 1 else None)
+    if reading.state != "one_toe":
+        return [reading]
+    stretches = [
+        (each.from_, each.to) for each in found if each.side == worse and each.from_ is not None and each.to is not None
+    ]
+    if not stretches:
+        return [reading]
+    lengths = {"along": 0.0, "start": 0.0, "end": 0.0}
+    for start, end in stretches:
+        lengths[seen.place(start, end)] += end - start
+    total = sum(lengths.values()) or 1.0
+    share_at = {part: each / total for part, each in lengths.items()}
+    both_ends = 2 * min(share_at["start"], share_at["end"])
+    places = {
+        "along": share_at["along"],
+        "start": max(share_at["start"] - both_ends / 2, 0.0),
+        "end": max(share_at["end"] - both_ends / 2, 0.0),
+        "both_ends": both_ends,
+    }
+    floor = seen.normal.indications.missed
+    where = "; ".join(_stretch(seen, each) for each in found if each.side == worse)
+    return [
+        reading,
+        Reading("undercut_place", _scaled({k: v + floor for k, v in places.items()}), where, worse),
+    ]
+
+
+def _share(part: tuple[float, float] | None, whole: tuple[float, float] | None) -> tuple[float, float] | None:
+    if part is None or whole is None or whole[0] <= 0:
+        return None
+    return part[0] / whole[0], part[1] / whole[0]
+
+
+def _stretch(seen: Seen, each: Indication) -> str:
+    """Where an indication lies, in words."""
+    side = f"{each.side} toe" if each.side else "seen"
+    if each.from_ is None or each.to is None:
+        return side
+    return f"{side} {seen.length(each.from_)} to {seen.length(each.to)}"
+
+
+def _overlap(seen: Seen) -> list[Reading]:
+    found = seen.indicated("overlap")
+    left = _found("overlap", [each for each in found if each.side == "left"], seen.normal)
+    right = _found("overlap", [each for each in found if each.side == "right"], seen.normal)
+    sides = sorted({each.side for each in found if each.side})
+    text = "; ".join(_stretch(seen, each) for each in found) or "none seen"
+    likelihood = _scaled({"none": 1.0, "one_toe": (left + right) / 2, "both_toes": left * right})
+    worse: Side = "left" if left > right else "right"
+    return [Reading("overlap", likelihood, text, worse if len(sides) == 1 else None)]
+
+
+def _spatter(seen: Seen) -> list[Reading]:
+    density = seen.measure("spatter_per_100mm")
+    readings: list[Reading] = []
+    if density is not None:
+        readings = _on(
+            seen,
+            "spatter_density",
+            (density[0] + 1, density[1]),
+            lambda v: f"{v - 1:.0f} balls per 100 mm of bead; up to about 20 is usual",
+        )
+    sides = [each.side for each in seen.indicated("spatter") if each.side]
+    # On a T joint the two plates catch spatter differently, whatever the arc does.
+    if len(sides) >= 5 and seen.result.settings.joint != "fillet":
+        n, left = len(sides), sides.count("left")
+        rule = seen.normal.spatter_side
+        even = _beta(0.5, rule.strays)
+        aside = _beta(rule.thrown, rule.strays)
+        one = (betabinom.pmf(left, n, *aside) + betabinom.pmf(n - left, n, *aside)) / 2
+        likelihood = _scaled({"even": float(betabinom.pmf(left, n, *even)), "one_side": float(one)})
+        thrown: Side = "left" if 2 * left > n else "right"
+        readings.append(Reading("spatter_side", likelihood, f"{left} of {n} balls on the left", thrown))
+    return readings
+
+
+def _beta(mean: float, spread: float) -> tuple[float, float]:
+    """Parameters of the beta distribution with this mean and standard deviation."""
+    total = mean * (1 - mean) / spread**2 - 1
+    return mean * total, (1 - mean) * total
+
+
+def _spots(seen: Seen) -> list[Reading]:
+    """Crater, restart, pores."""
+    readings: list[Reading] = []
+    hollow = seen.indicated("crater_unfilled") + seen.indicated("crater_crack")
+    if seen.result.bead.end_seen or hollow:
+        crack = any(each.kind == "crater_crack" for each in hollow)
+        text = ("with a crack" if crack else "seen at the end") if hollow else "none seen"
+        readings.append(
+            Reading("crater", _presence("filled", "hollow", _found("crater_unfilled", hollow, seen.normal)), text)
+        )
+    poor = seen.indicated("poor_restart")
+    at = next((each.from_ for each in poor if each.from_ is not None), None)
+    text = f"seen at {seen.length(at)}" if at is not None else "seen" if poor else "none seen"
+    readings.append(Reading("restart", _presence("tied_in", "poor", _found("poor_restart", poor, seen.normal)), text))
+    pores = seen.indicated("pore")
+    count = sum(each.confidence for each in pores)
+    rule = seen.normal.pores
+    # A count of unsure ones is no whole number: the two whole numbers beside it are weighed.
+    low, part = int(count), count - int(count)
+    likelihood = {
+        state: float((1 - part) * poisson.pmf(low, mean) + part * poisson.pmf(low + 1, mean))
+        for state, mean in (("none", rule.none), ("few", rule.few), ("many", rule.many))
+    }
+    readings.append(Reading("pores", _scaled(likelihood), f"{len(pores)} seen" if pores else "none seen"))
+    placed = [(each.from_, each.to if each.to is not None else each.from_) for each in pores]
+    stretches = [(a, b) for a, b in placed if a is not None and b is not None]
+    if len(stretches) >= 2:
+        ends = sum(seen.place(a, b) != "along" for a, b in stretches) / len(stretches)
+        floor = seen.normal.indications.missed
+        where = ", ".join(seen.length(a) for a, _ in stretches)
+        likelihood = _scaled({"along": 1 - ends + floor, "ends": ends**2 + floor})
+        readings.append(Reading("pores_place", likelihood, f"at {where}"))
+    return readings
+
+
+def _size(seen: Seen) -> list[Reading]:
+    """Legs of a fillet, and the height from a gauge."""
+    readings: list[Reading] = []
+    base, upright = seen.measure("leg_base"), seen.measure("leg_upright")
+    if base is not None and upright is not None:
+        longer, shorter = max(base, upright), min(base, upright)
+        text = f"{seen.length(base[0])} on the base plate, {seen.length(upright[0])} on the upright"
+        readings += _on(seen, "leg_ratio", _ratio(longer, shorter), lambda _: text)
+    heights = [each for each in seen.result.settings.gauge if each.name == "reinforcement_height"]
+    width = seen.measure("width_mean")
+    if heights and width is not None and seen.result.settings.joint != "fillet":
+        height = sum(each.value for each in heights) / len(heights)
+        u = max((each.U or 0.0) for each in heights) / 2
+        text = f"{seen.length(height)} by the gauge, {height / width[0]:.0%} of the width; 12 to 25 % is usual"
+        readings += _on(seen, "reinforcement", _ratio((height, u), width), lambda _: text)
+    return readings
+
+
+def _settings(seen: Seen) -> list[Reading]:
+    check, welding = seen.settings, seen.result.settings.welding
+    readings: list[Reading] = []
+    if check.current_range is not None and welding.current_a is not None:
+        low, high = check.current_range.low_a, check.current_range.high_a
+        place = (welding.current_a - low) / (high - low)
+        text = f"{welding.current_a:.0f} A; {low:.0f} to {high:.0f} A is the handbook's range"
+        readings += _on(seen, "current_in_range", (place, 0.0), lambda _: text)
+    if check.travel_mm_min is not None and check.usual_travel_mm_min is not None:
+        low, high = check.usual_travel_mm_min
+        text = f"{seen.length(check.travel_mm_min)}/min; {seen.length(low)} to {seen.length(high)}/min is usual"
+        readings += _on(seen, "speed_to_usual", (check.travel_mm_min / math.sqrt(low * high), 0.0), lambda _: text)
+    if welding.voltage_v is not None:
+        readings += _on(
+            seen, "arc_voltage", (welding.voltage_v, 0.5), lambda v: f"{v:.1f} V; about 20 to 26 V is usual"
+        )
+    if check.expected_size_mm is not None and (size := seen.size()) is not None:
+        text = f"{seen.length(size[0])}; about {seen.length(check.expected_size_mm)} was to be expected"
+        readings += _on(seen, "size_to_expected", _ratio(size, (check.expected_size_mm, 0.0)), lambda _: text)
+    return readings
+
+
+def read_signs(result: Result, normal: Normal) -> tuple[Reading, ...]:
+    """Every sign that ``result`` gives, as soft states; signs it cannot give are left out."""
+    seen = Seen(result, normal, check_settings(result.settings, settings_position(result.settings)))
+    readers = (_width, _shape, _undercut, _overlap, _spatter, _spots, _size, _settings)
+    return tuple(reading for reader in readers for reading in reader(seen))
