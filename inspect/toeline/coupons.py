@@ -15,10 +15,10 @@ from typing import Protocol
 import pandas as pd
 
 from toeline import __version__
-from toeline.cells import safe_cell
 from toeline.errors import PhotoError, RubricError, ToelineError
 from toeline.photo import Photo, read_photo
 from toeline.record import settings_digest
+from toeline.report.table import guard_cell
 from toeline.result import Outcome, Result, Settings
 from toeline.roster import Roster, coupon_code
 from toeline.rubric import Rubric
@@ -257,7 +257,9 @@ def to_frame(scores: ClassScores) -> pd.DataFrame:
         row["reasons"] = coupon.problem or " ".join(coupon.score.reasons if coupon.score else ())
         row["rubric"] = f"{scores.rubric.title} ({scores.rubric.digest[:12]})"
         row["photo SHA-256"] = coupon.result.photo.sha256 if coupon.result else None
-        rows.append({str(safe_cell(key)): safe_cell(value) for key, value in row.items()})
+        rows.append(
+            {guard_cell(key): guard_cell(value) if isinstance(value, str) else value for key, value in row.items()}
+        )
     return pd.DataFrame(rows)
 
 

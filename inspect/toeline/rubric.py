@@ -7,7 +7,6 @@ id of a shipped rubric or a path.
 from __future__ import annotations
 
 import hashlib
-import re
 import tomllib
 from collections.abc import Iterator
 from importlib import resources
@@ -17,6 +16,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, ValidationError, field_validator, model_validator
 
+from toeline.datafile import line_of
 from toeline.errors import RubricError
 from toeline.result import IndicationKind, Model
 
@@ -160,25 +160,8 @@ def read_rubric(text: str, name: str = "rubric") -> Rubric:
         first = error.errors(include_url=False)[0]
         where = [str(part) if isinstance(part, int) else part for part in first["loc"]]
         message = first["msg"].removeprefix("Value error, ")
-        line = _line_of(text, first["loc"])
+        line = line_of(text, first["loc"])
         raise RubricError(f"{name}, line {line}: {'.'.join(where) or 'rubric'}: {message}.") from None
-
-
-def _line_of(text: str, loc: tuple[int | str, ...]) -> int:
-    """The 1-based line nearest to a pydantic error location: the table's header, then the key inside it."""
-    lines = text.splitlines()
-    start = 0
-    if len(loc) >= 2 and isinstance(loc[1], int):
-        headers = [i for i, line in enumerate(lines) if re.fullmatch(rf"\[\[\s*{loc[0]}\s*\]\].*", line.strip())]
-        if loc[1] < len(headers):
-            start = headers[loc[1]]
-        loc = loc[2:]
-    for number in range(start, len(lines)):
-        if number > start and lines[number].lstrip().startswith("["):
-            break
-        if loc and re.match(rf"\s*{re.escape(str(loc[0]))}\s*=", lines[number]):
-            return number + 1
-    return start + 1
 
 
 def shipped_rubrics() -> tuple[str, ...]:

@@ -1,0 +1,27 @@
+"""What a person reads of a result in five seconds: the worst lines and the one thing to change."""
+
+from __future__ import annotations
+
+from toeline.result import JudgedLine, Judgement, Problem, Result
+
+_WORST_FIRST = {"fail": 0, "undecided": 1, "pass": 2}
+_SEVEREST_FIRST = {"stop": 0, "warning": 1, "note": 2}
+
+
+def worst_lines(judgement: Judgement, count: int = 2) -> tuple[JudgedLine, ...]:
+    """The lines that decide a judgement: failed before undecided before passed, the least likely to conform first."""
+
+    def rank(line: JudgedLine) -> tuple[int, bool, float]:
+        return (_WORST_FIRST[line.outcome], line.p_conform is None, line.p_conform or 0.0)
+
+    return tuple(sorted(judgement.lines, key=rank)[:count])
+
+
+def severest_first(problems: tuple[Problem, ...]) -> tuple[Problem, ...]:
+    """Problems with what stops a measurement first."""
+    return tuple(sorted(problems, key=lambda problem: _SEVEREST_FIRST[problem.severity]))
+
+
+def first_change(result: Result) -> str | None:
+    """The one thing to change on the next bead, or None where nothing is to be said."""
+    return next((cause.try_[0] for cause in result.causes if cause.try_), None)
