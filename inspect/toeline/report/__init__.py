@@ -1,0 +1,17 @@
+"""Reports of one inspection: PDF for the file, HTML for a screen, CSV and JSON for other programs."""
+
+from toeline.report.content import ReportContent, report_content
+from toeline.report.pdf import Paper, pdf_report, write_report
+from toeline.report.table import CSV_COLUMNS, csv_rows, csv_text, guard_cell
+
+__all__ = [
+    "CSV_COLUMNS",
+    "Paper",
+    "ReportContent",
+    "csv_rows",
+    "csv_text",
+    "guard_cell",
+    "pdf_report",
+    "report_content",
+    "write_report",
+]

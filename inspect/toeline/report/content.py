@@ -1,0 +1,395 @@
+"""What a report says, in the order it says it, as plain text: the PDF and the HTML page only lay it out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from math import cos, radians, sin
+from typing import TYPE_CHECKING
+
+from toeline.names import CAUSES, measure_name
+from toeline.picture import keyed_indications
+from toeline.result import BudgetRow, JudgedLine, Quantity, Result
+from toeline.units import Unit, convert, say
+
+if TYPE_CHECKING:
+    from toeline.record import Identity, Inspection, NewDecision
+
+Row = tuple[str, str]
+
+#: Said on every report, whatever was measured.
+LIMITS = (
+    "A photo of the face shows no depth and no height, nothing below the surface, no lack of fusion, and no crack "
+    "finer than its pixels.",
+    "This report does not replace a visual inspection. Acceptance belongs to a qualified inspector under the code "
+    "that governs the work.",
+)
+
+_OUTCOMES = {"pass": "PASS", "fail": "FAIL", "undecided": "UNDECIDED"}
+_RULES = {
+    "guarded": "Guarded acceptance (ISO 14253-1): pass only if value + U is within the limit, fail only if value − U "
+    "is beyond it, otherwise undecided. U is the expanded uncertainty, k = 2.",
+    "simple": "Simple acceptance: the value alone is held against the limit; U is stated and not used.",
+}
+_DECISIONS = {"accept": "ACCEPTED", "reject": "REJECTED", "refer": "REFERRED"}
+
+
+@dataclass(frozen=True, slots=True)
+class KeyRow:
+    """A numbered indication as on the picture."""
+
+    number: str
+    title: str
+    detail: str
+    iso6520: str
+    confidence: str
+
+
+@dataclass(frozen=True, slots=True)
+class MeasureRow:
+    """A measure: value and U, or why there is none."""
+
+    name: str
+    value: str
+    U: str
+    n: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class LineRow:
+    """A criteria line."""
+
+    imperfection: str
+    limit: str
+    measured: str
+    outcome: str
+    why: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class CauseRow:
+    """A likely cause with its evidence and what to try."""
+
+    name: str
+    likelihood: str
+    evidence: str
+    against: str
+    try_first: str
+    told_apart_by: str
+
+
+@dataclass(frozen=True, slots=True)
+class CrossSection:
+    """A fillet's legs for a drawing to scale: corner points in mm, root at (0, 0), base plate along +x, y up."""
+
+    base: tuple[float, float]
+    upright: tuple[float, float]
+    labels: tuple[str, str, str]  # leg on the base, leg on the upright, throat
+    angle: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReportContent:
+    """Everything a report says; empty tuples and None are left out by the layouts."""
+
+    title: str
+    made_at: str
+    outcome: str
+    outcome_text: str
+    decision: str
+    decision_text: str
+    decision_reason: str
+    identity: tuple[Row, ...]
+    remarks: str
+    picture_alt: str
+    picture_note: str
+    key: tuple[KeyRow, ...]
+    cross_section: CrossSection | None
+    measures: tuple[MeasureRow, ...]
+    criteria: tuple[Row, ...]
+    lines: tuple[LineRow, ...]
+    needs: tuple[str, ...]
+    gauge: tuple[tuple[str, str, str], ...]
+    calibration: tuple[Row, ...]
+    budget_title: str
+    budget: tuple[tuple[str, str, str, str], ...]
+    settings: tuple[Row, ...]
+    causes: tuple[CauseRow, ...]
+    causes_why: str
+    problems: tuple[str, ...]
+    cautions: tuple[str, ...]
+    digests: tuple[Row, ...]
+    versions: str
+
+
+def report_content(
+    result: Result,
+    identity: Identity | None = None,
+    decision: NewDecision | None = None,
+    *,
+    inspection: Inspection | None = None,
+    unit: Unit = "mm",
+    made_at: datetime | None = None,
+) -> ReportContent:
+    """The report of a result. ``inspection``, where it is on record, brings identity, decision and chain digest."""
+    if inspection is not None:
+        identity, decision = inspection.identity, inspection.decision
+    judgement = result.judgement
+    outcome, outcome_text = _outcome(result)
+    return ReportContent(
+        title="Weld face report",
+        made_at=(made_at or datetime.now(UTC)).astimezone(UTC).strftime("%Y-%m-%d %H:%M UTC"),
+        outcome=outcome,
+        outcome_text=outcome_text,
+        decision=_DECISIONS[decision.decision] if decision else "",
+        decision_text=_decided(decision),
+        decision_reason=(decision.reason or "") if decision else "",
+        identity=_identity(identity, inspection),
+        remarks=(inspection.remarks or "") if inspection else "",
+        picture_alt=_picture_alt(result),
+        picture_note=_picture_note(result),
+        key=tuple(
+            KeyRow(
+                str(entry.number),
+                entry.title,
+                entry.detail,
+                entry.members[0].iso6520 or "",
+                f"{100 * max(one.confidence for one in entry.members):.0f} %",
+            )
+            for entry in keyed_indications(result, unit)
+        ),
+        cross_section=_cross_section(result, unit),
+        measures=tuple(_measure(name, quantity, unit) for name, quantity in result.measures.items()),
+        criteria=_criteria(result),
+        lines=tuple(_line(line, unit) for line in judgement.lines) if judgement else (),
+        needs=judgement.needs if judgement else (),
+        gauge=tuple(_gauge(result, unit)),
+        calibration=_calibration(result, unit),
+        **_budget(result, unit),
+        settings=_settings(result, unit),
+        causes=tuple(
+            CauseRow(
+                CAUSES[cause.cause],
+                f"{100 * cause.likelihood:.0f} %",
+                "; ".join(cause.evidence),
+                "; ".join(cause.against),
+                cause.try_[0] if cause.try_ else "",
+                cause.told_apart_by or "",
+            )
+            for cause in result.causes[:3]
+        ),
+        causes_why=result.causes_why or "",
+        problems=tuple(problem.text for problem in result.photo.problems),
+        cautions=tuple(dict.fromkeys((*LIMITS, *(judgement.cautions if judgement else ()), *result.cautions))),
+        digests=_digests(result, inspection),
+        versions=" · ".join(f"{name} {version}" for name, version in result.versions.items() if len(version) < 40),
+    )
+
+
+def _outcome(result: Result) -> tuple[str, str]:
+    judgement = result.judgement
+    if not result.photo.usable:
+        return "NOT MEASURED", "The photo cannot be used: " + " ".join(
+            problem.text for problem in result.photo.problems if problem.severity == "stop"
+        )
+    if not result.bead.found:
+        return "NOT MEASURED", result.bead.why or "No weld bead was found."
+    if judgement is None:
+        return "NOT JUDGED", "No acceptance criteria were chosen."
+    counts = {kind: sum(line.outcome == kind for line in judgement.lines) for kind in _OUTCOMES}
+    said = ", ".join(f"{count} {kind}" for kind, count in counts.items() if count)
+    return _OUTCOMES[judgement.outcome], f"Against {judgement.title}, edition {judgement.edition}. Lines: {said}."
+
+
+def _decided(decision: NewDecision | None) -> str:
+    if decision is None:
+        return ""
+    by = f"by {decision.by}" if decision.by else ""
+    at = getattr(decision, "at", "")
+    return " ".join(part for part in (by, f"on {at[:16].replace('T', ' ')} UTC" if at else "") if part)
+
+
+def _identity(identity: Identity | None, inspection: Inspection | None) -> tuple[Row, ...]:
+    if identity is None:
+        return ()
+    rows = [
+        ("Job", identity.job),
+        ("Part", identity.part),
+        ("Weld", identity.weld),
+        ("Welder", identity.welder),
+        ("Procedure", identity.procedure),
+        ("Position", identity.position),
+        ("Inspector", identity.inspector),
+        ("Date", identity.date.isoformat() if identity.date else None),
+    ]
+    gone = inspection.erased if inspection else ()
+    shown = [(name, text or ("erased on request" if name.lower() in gone else "–")) for name, text in rows]
+    if inspection is not None and inspection.supersedes:
+        shown.append(("Supersedes", f"{inspection.supersedes[:12]}: {inspection.why_superseded or 'reason erased'}"))
+    if inspection is not None and inspection.superseded_by:
+        shown.append(("SUPERSEDED", f"by {inspection.superseded_by[:12]}: this report no longer holds"))
+    return tuple(shown)
+
+
+def _picture_alt(result: Result) -> str:
+    if not result.bead.found:
+        return "The photo. No weld bead was found in it."
+    count = len(result.indications)
+    seen = f"{count} indications are marked" if count else "no indication is marked"
+    return f"Photo of the weld bead turned so that travel runs to the right, with both toes drawn; {seen}."
+
+
+def _picture_note(result: Result) -> str:
+    if not result.bead.found:
+        return ""
+    travel = (
+        f"Travel runs to the right, read from the ripples ({result.bead.travel_evidence})"
+        if result.bead.travel == "known"
+        else "Travel is taken to run to the right; it could not be read from the ripples"
+    )
+    return f"Solid line: left toe. Dashed line: right toe. {travel}."
+
+
+def _cross_section(result: Result, unit: Unit) -> CrossSection | None:
+    base, upright = result.measures.get("leg_base"), result.measures.get("leg_upright")
+    if base is None or upright is None or base.value is None or upright.value is None:
+        return None
+    angle = result.measures.get("joint_angle")
+    known = angle is not None and angle.value is not None
+    degrees = angle.value if angle is not None and angle.value is not None else 90.0
+    throat = result.measures.get("throat")
+    return CrossSection(
+        base=(round(base.value, 3), 0.0),
+        upright=(
+            round(upright.value * cos(radians(degrees)), 3),
+            round(upright.value * sin(radians(degrees)), 3),
+        ),
+        labels=(say(base, unit), say(upright, unit), say(throat, unit) if throat is not None and throat.known else ""),
+        angle=say(angle, unit) if known and angle is not None else "90° as said",
+    )
+
+
+def _measure(name: str, quantity: Quantity, unit: Unit) -> MeasureRow:
+    if quantity.value is None:
+        return MeasureRow(measure_name(name), "", "", "", quantity.why or "not known")
+    value, _, spread = say(quantity, unit).partition(" ± ")
+    return MeasureRow(measure_name(name), value, spread, str(quantity.n) if quantity.n else "", "")
+
+
+def _criteria(result: Result) -> tuple[Row, ...]:
+    judgement = result.judgement
+    if judgement is None:
+        return ()
+    rows = [
+        ("Criteria", f"{judgement.title} ({judgement.criteria}), edition {judgement.edition}"),
+        ("Decision rule", _RULES[judgement.rule]),
+    ]
+    if judgement.differs_from:
+        differences = "; ".join(judgement.differences) or "see the file"
+        rows.append(("Differs", f"from {judgement.differs_from}: {differences}"))
+    return tuple(rows)
+
+
+def _line(line: JudgedLine, unit: Unit) -> LineRow:
+    number = f" ({line.iso6520})" if line.iso6520 else ""
+    where = ""
+    if line.at is not None:
+        at, said = convert(line.at, "mm", unit)
+        where = f" At {at:.{2 if unit == 'in' else 0}f} {said} from the start."
+    return LineRow(
+        imperfection=line.imperfection + number,
+        limit=line.limit,
+        measured=say(line.measured, unit) if line.measured is not None and line.measured.known else "–",
+        outcome=_OUTCOMES[line.outcome].lower(),
+        why=line.why + where,
+        source=line.source,
+    )
+
+
+def _gauge(result: Result, unit: Unit) -> list[tuple[str, str, str]]:
+    rows = []
+    for reading in result.settings.gauge:
+        said = say(Quantity(value=reading.value, U=reading.U, unit=reading.unit), unit)
+        at = ""
+        if reading.at is not None:
+            place, name = convert(reading.at, "mm", unit)
+            at = f"{place:.{2 if unit == 'in' else 0}f} {name} from the start"
+        rows.append((reading.name.replace("_", " ").capitalize(), said, at))
+    return rows
+
+
+def _calibration(result: Result, unit: Unit) -> tuple[Row, ...]:
+    scale = result.scale
+    if scale.state == "none":
+        return (("Scale", "none: " + (scale.why or "no reference card was found")),)
+    check = result.settings.check_line_mm
+    rows = [
+        ("Reference card", " and ".join(scale.cards) + ", ID-1 size, 36h11 markers"),
+        ("Check line", f"{check:g} mm read on the 50 mm line" if check else "not measured on the print"),
+    ]
+    for name, quantity in (
+        ("Print scale", scale.print_scale),
+        ("Resolution at the bead", scale.px_per_mm),
+        ("Camera off square", scale.tilt),
+    ):
+        if quantity is not None:
+            rows.append((name, say(quantity, unit)))
+    rows.append(("Camera", result.photo.camera or "not stated in the photo"))
+    rows.append(("Camera profile", scale.camera_profile or "none: from the photo's own data and the card"))
+    rows.append(("Photo", f"{result.photo.width_px} × {result.photo.height_px} px, taken {_taken(result)}"))
+    return tuple(rows)
+
+
+def _taken(result: Result) -> str:
+    return result.photo.taken_at.replace("T", " ") if result.photo.taken_at else "at an unknown time"
+
+
+def _budget(result: Result, unit: Unit) -> dict[str, object]:
+    """The uncertainty budget of the first measure that has one, of those that matter most."""
+    for name in ("width_mean", "leg_base", "throat", "length"):
+        quantity = result.measures.get(name)
+        if quantity is not None and quantity.budget:
+            total = sum(row.u**2 for row in quantity.budget)
+            rows = sorted(quantity.budget, key=lambda row: -row.u)
+            return {
+                "budget_title": measure_name(name),
+                "budget": tuple(_budget_row(row, quantity.unit, total, unit) for row in rows),
+            }
+    return {"budget_title": "", "budget": ()}
+
+
+def _budget_row(row: BudgetRow, own: str, total: float, unit: Unit) -> tuple[str, str, str, str]:
+    u, said = convert(row.u, own, unit)
+    return row.label, row.distribution, f"{u:.{4 if unit == 'in' else 3}f} {said}", f"{100 * row.u**2 / total:.0f} %"
+
+
+def _settings(result: Result, unit: Unit) -> tuple[Row, ...]:
+    settings, welding = result.settings, result.settings.welding
+
+    def length(value: float | None) -> str | None:
+        return None if value is None else "{:g} {}".format(*convert(value, "mm", unit))
+
+    electrode = " ".join(filter(None, (welding.electrode_class, length(welding.electrode_mm))))
+    current = " ".join(filter(None, (f"{welding.current_a:g} A" if welding.current_a else "", welding.polarity)))
+    rows = (
+        ("Joint", {"bead": "bead on plate"}.get(settings.joint, settings.joint)),
+        ("Thickness", length(settings.thickness_mm)),
+        ("Drawing size", length(settings.drawing_size_mm)),
+        ("Electrode", electrode),
+        ("Current", current),
+        ("Voltage", f"{welding.voltage_v:g} V" if welding.voltage_v else None),
+        ("Arc time", f"{welding.arc_time_s:g} s" if welding.arc_time_s else None),
+    )
+    return tuple((name, text) for name, text in rows if text)
+
+
+def _digests(result: Result, inspection: Inspection | None) -> tuple[Row, ...]:
+    rows = [("Photo, SHA-256", result.photo.sha256)]
+    if result.judgement is not None:
+        rows.append(("Criteria, SHA-256", result.judgement.digest))
+    if inspection is not None:
+        rows.append((f"Record, entry {inspection.number}", inspection.digest))
+        rows.append(("Inspection", inspection.id))
+    return tuple(rows)
