@@ -1,0 +1,17 @@
+"""Acceptance criteria as data: reading, checking, listing and comparing sets."""
+
+from toeline.criteria.listing import Row, criteria_table
+from toeline.criteria.load import differences, list_criteria, load_criteria
+from toeline.criteria.model import QUANTITIES, VARIABLES, Criteria, Line
+
+__all__ = [
+    "QUANTITIES",
+    "VARIABLES",
+    "Criteria",
+    "Line",
+    "Row",
+    "criteria_table",
+    "differences",
+    "list_criteria",
+    "load_criteria",
+]

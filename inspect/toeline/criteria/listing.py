@@ -1,0 +1,114 @@
+"""A criteria set as a person reads it: one row a line, limits in the user's unit as the standard states them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from toeline.criteria.model import Criteria, Line
+from toeline.lengths import MM_PER_INCH, shown
+
+Unit = Literal["mm", "in"]
+_EVIDENCE = {
+    "plan": "photo",
+    "gauge": "gauge",
+    "both": "photo and gauge",
+    "eye": "a person's eye",
+    "root": "not on the face",
+}
+_WORDS = {"none": "none permitted", "allowed": "no limit", "application": "depends on the application"}
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One line of a criteria table, all text."""
+
+    id: str
+    imperfection: str
+    iso6520: str
+    joints: str
+    when: str
+    limit: str
+    evidence: str
+    source: str
+    confidence: str
+    note: str
+
+
+def criteria_table(criteria: Criteria, unit: Unit = "mm", thickness: float | None = None) -> tuple[Row, ...]:
+    """The set's rows; with a plate ``thickness`` (mm) only those that hold for it, limits worked out where they can."""
+    return tuple(_row(line.column(unit), unit, thickness) for line in criteria.lines if _holds(line, unit, thickness))
+
+
+def _holds(line: Line, unit: Unit, thickness: float | None) -> bool:
+    when = line.column(unit).condition()
+    if when is None or thickness is None or when.names != {"t"}:
+        return True
+    return when.holds({"t": thickness / (MM_PER_INCH if line.in_inches(unit) else 1)})
+
+
+def _row(line: Line, unit: Unit, thickness: float | None) -> Row:
+    values = {} if thickness is None else {"t": thickness, "s": thickness}
+    condition = ", ".join(
+        part for part in (line.when and f"{line.when}{_in(line, unit)}", line.only_if and f"if {line.only_if}") if part
+    )
+    return Row(
+        line.id,
+        line.imperfection,
+        line.iso6520 or "",
+        ", ".join(line.joints),
+        condition,
+        limit_text(line, unit, values),
+        _EVIDENCE[line.evidence],
+        line.cited,
+        line.confidence,
+        line.note or "",
+    )
+
+
+def _in(line: Line, unit: Unit) -> str:
+    return " in" if line.in_inches(unit) else " mm"
+
+
+def limit_text(line: Line, unit: Unit, values: Mapping[str, float]) -> str:
+    """The limit in words for a line already in its ``unit`` column, worked out with ``values`` (mm) where it can be."""
+    parts = []
+    limit = line.parsed()
+    per = line.per_length
+    if limit.word is not None and not (limit.word == "none" and per):
+        parts.append(_WORDS[limit.word])
+    elif limit.word is None:
+        parts.append(_bound(line, line.limit, unit, values))
+    if line.window:
+        parts[-1] += f" in any {_plain(line.window, line, unit)}"
+    if line.counts_from:
+        parts.append(f"counted from {_plain(line.counts_from, line, unit)}")
+    if per:
+        inner = _bound(line, per.limit or line.limit, unit, values)
+        span = "the weld" if per.window == "l" else f"any {_plain(per.window, line, unit)}"
+        parts.append(f"{inner} over at most {_plain(per.length, line, unit)} in {span}")
+    return "; ".join(parts)
+
+
+def _plain(text: str, line: Line, unit: Unit) -> str:
+    return f"{text.replace('*', ' ')}{_in(line, unit)}"
+
+
+def _bound(line: Line, text: str, unit: Unit, values: Mapping[str, float]) -> str:
+    """``h <= min(0.2 t, 1) mm``, and what that comes to."""
+    from_line = line.model_copy(update={"limit": text, "per_length": None}).parsed()
+    written = text.replace("<=", "≤").replace(">=", "≥").replace("*", " ").replace("alpha", "α")
+    if line.kind.unit == "deg":
+        return f"{written}°"
+    suffix = "" if line.kind.unit == "1" else _in(line, unit)
+    bound = from_line.expression
+    if not bound.names:
+        if line.kind.unit == "mm" and unit == "in" and not line.in_inches(unit):
+            return f"{written}{suffix} = {shown(bound.value({}), unit)}"
+        return f"{written}{suffix}"
+    if not bound.names <= values.keys():
+        return f"{written}{suffix}"
+    factor = MM_PER_INCH if line.in_inches(unit) else 1
+    value = bound.value({name: values[name] / factor for name in bound.names})
+    return f"{written}{suffix} = {shown(value * factor, unit) if line.kind.unit == 'mm' else f'{value:g}'}"

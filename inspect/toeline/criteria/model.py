@@ -1,0 +1,317 @@
+"""What an acceptance criteria set is: lines, each one limit with its evidence, its source and how sure we are of it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, Literal
+
+from pydantic import Field, field_validator, model_validator
+
+from toeline.criteria.expression import Condition, Expression, condition, expression
+from toeline.result import IndicationKind, Joint, Model
+
+#: Quantities a limit or a condition may name, with their meaning. Lengths in the unit of the line's column.
+VARIABLES: Mapping[str, str] = {
+    "t": "plate (wall) thickness",
+    "s": "nominal butt weld thickness; the plate thickness for full penetration",
+    "a": "nominal throat of a fillet",
+    "aA": "actual throat of a fillet",
+    "z": "nominal leg of a fillet",
+    "b": "width of the weld face",
+    "l": "length of the weld",
+}
+
+
+class Kind(Model):
+    """A quantity that a line can limit, the words for it, and what can tell it.
+
+    ``form`` says how it is told: ``presence`` (there or not), ``located`` (the photo finds where, a gauge says how
+    deep), ``sized`` (the photo finds and sizes each), ``window`` (added up along the weld), ``scalar`` (one number).
+    """
+
+    form: Literal["presence", "located", "sized", "window", "scalar"]
+    symbol: str
+    unit: Literal["mm", "deg", "1"]
+    words: str
+    seen: tuple[IndicationKind, ...] = ()
+    gauge: str | None = None
+    statement: str | None = None
+    extent: str | None = None
+
+
+def _presence(words: str, statement: str | None, *seen: IndicationKind) -> Kind:
+    return Kind(form="presence", symbol="n", unit="1", words=words, statement=statement, seen=seen)
+
+
+def _scalar(words: str, symbol: str, unit: Literal["mm", "deg", "1"], gauge: str | None = None, **more: str) -> Kind:
+    return Kind(form="scalar", symbol=symbol, unit=unit, words=words, gauge=gauge, **more)  # type: ignore[arg-type]
+
+
+#: What a line's ``of`` may be.
+QUANTITIES: Mapping[str, Kind] = {
+    "crack": _presence("cracks", "cracks"),
+    "crater_crack": _presence("crater cracks", "cracks", "crater_crack"),
+    "lack_of_fusion": _presence("lack of fusion", "lack_of_fusion"),
+    "burn_through": _presence("burn-through", "burn_through"),
+    "arc_strike": _presence("arc strikes", "arc_strikes", "arc_strike"),
+    "slag": _presence("slag left on", "slag", "slag_left"),
+    "restart": _presence("poor restarts", "restarts", "poor_restart"),
+    "crater_unfilled": _presence("unfilled craters", "craters", "crater_unfilled"),
+    "pore": _presence("surface pores", "pores", "pore"),
+    "spatter": _presence("spatter", None, "spatter"),
+    "face": _presence("what the face cannot show", None),
+    "crack_length": Kind(
+        form="located",
+        symbol="l",
+        unit="mm",
+        words="length of a crater crack",
+        seen=("crater_crack",),
+        gauge="crack_length",
+        statement="cracks",
+    ),
+    "crater_depth": Kind(
+        form="located",
+        symbol="h",
+        unit="mm",
+        words="depth of the crater",
+        seen=("crater_unfilled",),
+        gauge="crater_depth",
+        statement="craters",
+    ),
+    "undercut_depth": Kind(
+        form="located",
+        symbol="h",
+        unit="mm",
+        words="depth of undercut",
+        seen=("undercut",),
+        gauge="undercut_depth",
+        statement="undercut",
+        extent="undercut_deep_length",
+    ),
+    "overlap_width": Kind(
+        form="located",
+        symbol="h",
+        unit="mm",
+        words="overlap",
+        seen=("overlap",),
+        gauge="overlap_width",
+        statement="overlap",
+    ),
+    "pore_diameter": Kind(
+        form="sized",
+        symbol="d",
+        unit="mm",
+        words="diameter of surface pores",
+        seen=("pore",),
+        gauge="pore_diameter",
+        statement="pores",
+    ),
+    "pore_sum": Kind(
+        form="window", symbol="sum", unit="mm", words="sum of pore diameters", seen=("pore",), statement="pores"
+    ),
+    "pore_count": Kind(
+        form="window", symbol="n", unit="1", words="number of surface pores", seen=("pore",), statement="pores"
+    ),
+    "reinforcement_height": _scalar("reinforcement height", "h", "mm", "reinforcement_height"),
+    "underfill_depth": _scalar("depth of incomplete filling", "h", "mm", "underfill_depth", extent="underfill_length"),
+    "convexity": _scalar("convexity", "h", "mm", "convexity"),
+    "toe_angle": _scalar("toe angle", "alpha", "deg", "toe_angle"),
+    "misalignment": _scalar("misalignment", "h", "mm", "misalignment"),
+    "leg_difference": _scalar("difference of the legs", "h", "mm"),
+    "leg_shortfall": _scalar("leg undersize", "h", "mm", extent="leg_undersize_length"),
+    "throat_shortfall": _scalar("throat undersize", "h", "mm", extent="throat_undersize_length"),
+    "throat_excess": _scalar("throat oversize", "h", "mm"),
+    "spatter_per_100mm": _scalar("spatter per 100 mm", "n", "1"),
+    "width_range": _scalar("widest less narrowest", "w", "mm"),
+    "width_variation": _scalar("spread of the width over its mean", "v", "1"),
+    "edge_deviation": _scalar("unevenness of the rougher toe", "e", "mm"),
+    "straightness": _scalar("straightness of the less straight toe", "e", "mm"),
+    "ripple_variation": _scalar("unevenness of the ripples", "v", "1"),
+}
+
+#: Limits that are words: none may be there; no limit; a matter for the contract.
+WORDS = ("none", "allowed", "application")
+
+Confidence = Literal["A", "B", "C"]
+Evidence = Literal["plan", "gauge", "both", "eye", "root"]
+_SENSES = {"<=": "most", ">=": "least"}
+
+
+class Limit(Model):
+    """``symbol <= expression`` or ``symbol >= expression``, or one of the words."""
+
+    text: str
+    word: Literal["none", "allowed", "application"] | None = None
+    sense: Literal["most", "least"] = "most"
+    bound: str = "0"
+
+    @property
+    def expression(self) -> Expression:
+        """The bound, ready to work out."""
+        return expression(self.bound, VARIABLES.keys())
+
+
+def limit(text: str, symbol: str) -> Limit:
+    """Read one limit; ``ValueError`` says what is wrong."""
+    text = text.strip()
+    for word in WORDS:
+        if text == word:
+            return Limit(text=text, word=word)  # type: ignore[arg-type]
+    for operator, sense in _SENSES.items():
+        left, found, right = text.partition(operator)
+        if found:
+            if left.strip() != symbol:
+                raise ValueError(f"'{text}' limits '{left.strip()}', but this quantity is written '{symbol}'")
+            expression(right, VARIABLES.keys())
+            return Limit(text=text, sense=sense, bound=right.strip())  # type: ignore[arg-type]
+    raise ValueError(f"'{text}' is neither '{symbol} <= ...', '{symbol} >= ...' nor one of {', '.join(WORDS)}")
+
+
+def _checked_expression(text: str | None) -> str | None:
+    if text is not None:
+        expression(text, VARIABLES.keys())
+    return text
+
+
+class PerLength(Model):
+    """So much in any so many: ``length`` of it in the worst ``window`` of weld.
+
+    A weld shorter than the window may have ``share`` of its length; without a share the length holds as printed.
+    ``limit`` is the greater depth allowed inside that length; without it the line's own limit is meant and none of
+    the imperfection may go on longer.
+    """
+
+    length: str
+    window: str
+    share: Annotated[float, Field(gt=0, le=1)] | None = None
+    limit: str | None = None
+    source: str | None = None
+
+    _arithmetic = field_validator("length", "window")(_checked_expression)
+
+
+class Column(Model):
+    """What a standard's own inch column prints, in inches, where it is no conversion of the metric one."""
+
+    limit: str | None = None
+    when: str | None = None
+    per_length: PerLength | None = None
+    window: str | None = None
+    counts_from: str | None = None
+    confidence: Confidence | None = None
+
+
+class Line(Model):
+    """One line of a criteria set."""
+
+    id: Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9.-]*$", max_length=60)]
+    imperfection: Annotated[str, Field(min_length=1, max_length=120)]
+    iso6520: Annotated[str, Field(pattern=r"^[0-9]{3,5}(/[0-9]{3,5})*$")] | None = None
+    of: str
+    joints: Annotated[tuple[Joint, ...], Field(min_length=1)] = ("bead", "butt", "fillet")
+    when: str | None = None
+    only_if: Annotated[str, Field(pattern=r"^(not )?[a-z][a-z0-9-]*$")] | None = None
+    limit: str
+    per_length: PerLength | None = None
+    window: str | None = None
+    counts_from: str | None = None
+    evidence: Evidence
+    eye: str | None = None
+    source: Annotated[str, Field(min_length=1)]
+    confidence: Confidence
+    note: str | None = None
+    us: Column | None = None
+
+    _arithmetic = field_validator("window", "counts_from")(_checked_expression)
+
+    @field_validator("of")
+    @classmethod
+    def _known(cls, name: str) -> str:
+        if name not in QUANTITIES:
+            raise ValueError(f"'{name}' is no quantity; use one of {', '.join(QUANTITIES)}")
+        return name
+
+    @field_validator("when")
+    @classmethod
+    def _comparison(cls, text: str | None) -> str | None:
+        if text is not None:
+            condition(text, VARIABLES.keys())
+        return text
+
+    @model_validator(mode="after")
+    def _holds_together(self) -> Line:
+        kind = QUANTITIES[self.of]
+        for column in (self, self.us):
+            if column is None:
+                continue
+            for text in (column.limit, column.per_length.limit if column.per_length else None):
+                if text is not None:
+                    limit(text, kind.symbol)
+            if column.when is not None:
+                condition(column.when, VARIABLES.keys())
+            for text in (column.window, column.counts_from):
+                _checked_expression(text)
+        own = limit(self.limit, kind.symbol)
+        if self.per_length and own.word in ("allowed", "application"):
+            raise ValueError(f"a length per window makes no sense with the limit '{self.limit}'")
+        if self.per_length and own.word == "none" and self.per_length.limit is None:
+            raise ValueError("a length per window needs a limit for what lies inside it")
+        if self.of in ("pore_sum", "pore_count") and self.window is None and own.word is None:
+            raise ValueError(f"'{self.of}' needs the window it is counted in")
+        if own.sense == "least" and self.per_length:
+            raise ValueError("a length per window goes with '<=' limits only")
+        return self
+
+    def column(self, unit: Literal["mm", "in"]) -> Line:
+        """The line as the standard prints it in ``unit``: its inch column's values where it has one."""
+        if unit == "mm" or self.us is None:
+            return self
+        given = {name: getattr(self.us, name) for name in self.us.model_fields_set}
+        return self.model_copy(update=given)
+
+    def in_inches(self, unit: Literal["mm", "in"]) -> bool:
+        """Whether the values of :meth:`column` for ``unit`` are inches."""
+        return unit == "in" and self.us is not None
+
+    @property
+    def kind(self) -> Kind:
+        """The quantity limited."""
+        return QUANTITIES[self.of]
+
+    @property
+    def cited(self) -> str:
+        """The source as a report prints it; a figure nobody read for this file says so."""
+        how = {"A": "", "B": " (secondary source)", "C": " (from memory)"}[self.confidence]
+        return f"{self.source}{how}"
+
+    def parsed(self) -> Limit:
+        """The limit, read."""
+        return limit(self.limit, self.kind.symbol)
+
+    def condition(self) -> Condition | None:
+        """When the line holds, read."""
+        return None if self.when is None else condition(self.when, VARIABLES.keys())
+
+
+class Criteria(Model):
+    """A whole set, ready to judge by. ``digest`` is the SHA-256 over its file and the files it rests on."""
+
+    id: Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9.-]*$", max_length=60)]
+    title: Annotated[str, Field(min_length=1, max_length=120)]
+    edition: Annotated[str, Field(min_length=1)]
+    about: str = ""
+    base: str | None = None
+    digest: str
+    conditions: dict[str, str] = {}
+    cautions: tuple[str, ...] = ()
+    lines: Annotated[tuple[Line, ...], Field(min_length=1)]
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Criteria:
+        ids = [line.id for line in self.lines]
+        if repeated := sorted({name for name in ids if ids.count(name) > 1}):
+            raise ValueError(f"the id '{repeated[0]}' is used twice")
+        for line in self.lines:
+            if line.only_if and line.only_if.removeprefix("not ") not in self.conditions:
+                raise ValueError(f"line '{line.id}' asks for '{line.only_if}', which is not under [conditions]")
+        return self

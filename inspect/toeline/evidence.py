@@ -1,0 +1,256 @@
+"""What there is to judge by: the photo's measures and indications, gauge readings, statements, and how far to trust them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+from toeline.criteria.expression import Condition, Expression
+from toeline.criteria.model import Line
+from toeline.datafile import load
+from toeline.gauge import check_reading, gauges
+from toeline.lengths import MM_PER_INCH, shown
+from toeline.result import GaugeReading, Indication, IndicationKind, Quantity, Result, unknown
+
+#: Problems of a photo after which "nothing seen" says nothing.
+_HIDING = frozenset({"bead_covered", "bead_unsure", "bead_cut", "blur", "glare", "dark"})
+_ASK = {
+    "t": "Give the plate thickness.",
+    "s": "Give the plate thickness.",
+    "a": "Give the fillet's size on the drawing.",
+    "z": "Give the fillet's size on the drawing.",
+    "aA": "Gauge the throat at its smallest (throat).",
+    "b": "Photograph the bead with the card beside it, so that its width is known.",
+    "l": "Photograph the whole bead with both ends and the card, so that its length is known.",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Need:
+    """One thing that would settle a line; needs are told in the order of ``step`` and once each."""
+
+    step: int
+    text: str
+    gauge: str | None = None
+    places: tuple[float, ...] = ()
+
+
+PHOTO, SETTING, EYE, GAUGE = range(4)
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """One result as judgement sees it; never a pixel."""
+
+    result: Result
+
+    @cached_property
+    def detection(self) -> Mapping[str, Any]:
+        """How far the photo's reading is trusted, by kind."""
+        return load("detection.toml")
+
+    @cached_property
+    def stopped(self) -> str | None:
+        """Why the photo cannot be judged by at all, or None."""
+        stops = [problem.text for problem in self.result.photo.problems if problem.severity == "stop"]
+        if stops:
+            return stops[0]
+        if not self.result.photo.usable:
+            return "The photo cannot be used."
+        return None if self.result.bead.found else "No bead was found."
+
+    # The photo
+
+    def measure(self, name: str) -> Quantity:
+        """A measure of the photo, or why it cannot be used."""
+        if self.stopped:
+            return unknown(self.stopped)
+        return self.result.measures.get(name) or unknown(f"the photo gives no {name.replace('_', ' ')}")
+
+    def seen(self, kinds: Iterable[IndicationKind]) -> tuple[Indication, ...]:
+        """Indications of these kinds, surest first."""
+        wanted = set(kinds)
+        found = (indication for indication in self.result.indications if indication.kind in wanted)
+        return tuple(sorted(found, key=lambda indication: -indication.confidence))
+
+    def sure(self, indication: Indication) -> bool:
+        """Whether the indication is taken as there; never from a photo that cannot be used."""
+        return not self.stopped and indication.confidence >= self.detection["sure"]
+
+    @cached_property
+    def view(self) -> str | None:
+        """Why the photo does not show both toes surely over the whole length, or None where it does."""
+        result = self.result
+        if self.stopped:
+            return self.stopped
+        for problem in result.photo.problems:
+            if problem.code in _HIDING:
+                return problem.text
+        if result.scale.state != "card":
+            return "there is no scale in the photo"
+        if not (result.bead.start_seen and result.bead.end_seen):
+            return "the bead runs out of the picture"
+        stations = result.bead.toe_confidence
+        if not stations:
+            return "how surely the toes were seen is not known"
+        share = sum(value >= self.detection["toe"] for value in stations) / len(stations)
+        return None if share >= self.detection["toe_share"] else f"only {share:.0%} of the toes were seen surely"
+
+    def absent(self, kind: str, bound: float) -> tuple[str, bool]:
+        """Whether the photo shows that nothing of this kind is above ``bound`` mm, and why or why not."""
+        trusted = self.detection.get(kind)
+        if trusted is None:
+            return "a photo cannot show that there is none", False
+        if self.view:
+            return f"none is seen, but {_lower(self.view)}", False
+        scale = self.result.scale.px_per_mm
+        if scale is None or scale.value is None:
+            return "none is seen, but the photo's fineness is not known", False
+        fineness = scale.value - (scale.U or 0)
+        if fineness < trusted["px_per_mm"]:
+            return f"none is seen, but the photo has only {scale.value:.1f} pixels per mm", False
+        smallest = max(trusted["mm"], trusted["px"] / fineness)
+        what = f"none is seen; such a photo is trusted from {shown(smallest, self.unit)} on"
+        return (what, True) if bound >= smallest else (f"{what}, which is more than the limit", False)
+
+    @cached_property
+    def smallest_crack(self) -> str:
+        """The finest crack that this photo could show."""
+        scale = self.result.scale.px_per_mm
+        if scale is None or not scale.value:
+            return "how fine a crack the photo could show is not known without a scale"
+        return (
+            f"a crack under about {shown(self.detection['crack_px'] / scale.value, self.unit)} wide could not be seen"
+        )
+
+    # What a person read or stated
+
+    @property
+    def unit(self) -> Any:
+        """The user's unit."""
+        return self.result.settings.unit
+
+    @cached_property
+    def _readings(self) -> tuple[GaugeReading, ...]:
+        return tuple(check_reading(reading) for reading in self.result.settings.gauge)
+
+    def readings(self, name: str | None) -> tuple[GaugeReading, ...]:
+        """Readings and statements of this name; a statement of none that covers it counts as one."""
+        known = gauges()
+        return tuple(
+            reading for reading in self._readings if reading.name == name or name in known[reading.name].covers
+        )
+
+    def near(self, reading: GaugeReading, indication: Indication) -> bool:
+        """Whether a reading was taken at this indication."""
+        start, end = span(indication)
+        slack = self.detection["place_mm"]
+        return None not in (reading.at, start, end) and start - slack <= reading.at <= end + slack  # type: ignore[operator]
+
+    # What limits are made of
+
+    @cached_property
+    def values(self) -> Mapping[str, Quantity]:
+        """The quantities a limit may name, mm."""
+        settings = self.result.settings
+        thickness = _given(settings.thickness_mm, "the plate thickness is not given")
+        half = math.radians((settings.joint_angle_deg or 90) / 2)
+        size = settings.drawing_size_mm
+        leg = size if size is None or settings.drawing_size_is == "leg" else size / math.cos(half)
+        throat = size if size is None or settings.drawing_size_is == "throat" else size * math.cos(half)
+        no_size = "the fillet's size on the drawing is not given"
+        throats = [reading for reading in self.readings("throat")]
+        actual = min(throats, key=lambda reading: reading.value - (reading.U or 0), default=None)
+        length = self.measure("length")
+        if not (self.result.bead.start_seen and self.result.bead.end_seen):
+            length = unknown("the bead runs out of the picture")
+        return {
+            "t": thickness,
+            "s": thickness,
+            "z": _given(leg, no_size),
+            "a": _given(throat, no_size),
+            "aA": unknown("the actual throat is not gauged")
+            if actual is None
+            else Quantity(value=actual.value, U=actual.U),
+            "b": self._face_width(),
+            "l": length,
+        }
+
+    def _face_width(self) -> Quantity:
+        """Mean width; where along it a height was gauged is not known, so its spread widens U."""
+        mean, spread = self.measure("width_mean"), self.measure("width_sd")
+        if mean.value is None:
+            return mean
+        return Quantity(value=mean.value, U=math.hypot(mean.U or 0, 2 * (spread.value or 0)))
+
+    def bound(self, line: Line, text: Expression) -> tuple[Quantity, tuple[Need, ...]]:
+        """What ``text`` of a line in its unit's column comes to, with U from its quantities, in mm, degrees or 1."""
+        missing = sorted(name for name in text.names if self.values[name].value is None)
+        if missing:
+            needs = tuple(Need(SETTING if name in "tsaz" else PHOTO, _ASK[name]) for name in missing)
+            if "aA" in missing:
+                needs = (*needs, Need(GAUGE, _ASK["aA"], "throat"))
+            return unknown("; ".join(dict.fromkeys(self.values[name].why or "" for name in missing))), needs
+        factor = MM_PER_INCH if line.in_inches(self.unit) else 1.0
+        out = factor if line.kind.unit == "mm" else 1.0
+        centre = self._numbers(text.names, factor)
+        value = text.value(centre)
+        shifts = 0.0
+        for name in text.names:
+            moved = centre[name] + (self.values[name].U or 0) / factor
+            shifts += (text.value({**centre, name: moved}) - value) ** 2
+        return Quantity(value=value * out, U=math.sqrt(shifts) * out), ()
+
+    def holds(self, line: Line, when: Condition) -> tuple[bool | None, tuple[Need, ...]]:
+        """Whether a condition holds: yes, no, or None where what it names is unknown or too near its edge."""
+        missing = sorted(name for name in when.names if self.values[name].value is None)
+        if missing:
+            return None, tuple(Need(SETTING if name in "tsaz" else PHOTO, _ASK[name]) for name in missing)
+        factor = MM_PER_INCH if line.in_inches(self.unit) else 1.0
+        centre = self._numbers(when.names, factor)
+        answers = {when.holds(centre)}
+        for name in when.names:
+            spread = (self.values[name].U or 0) / factor
+            answers |= {when.holds({**centre, name: centre[name] + sign * spread}) for sign in (-1, 1)}
+        return (answers.pop() if len(answers) == 1 else None), ()
+
+    def _numbers(self, names: Iterable[str], factor: float) -> dict[str, float]:
+        return {name: (self.values[name].value or 0.0) / factor for name in names}
+
+    # Places to send a person to
+
+    @cached_property
+    def narrowest(self) -> float | None:
+        """Seam coordinate where the bead is narrowest, where it is likely highest; its middle where that is not known."""
+        bead = self.result.bead
+        if not bead.s or not len(bead.s) == len(bead.left_toe) == len(bead.right_toe):
+            length = self.measure("length").value
+            return None if length is None else length / 2
+        widths = [math.dist(left, right) for left, right in zip(bead.left_toe, bead.right_toe, strict=True)]
+        edge = sum(widths) / len(widths)
+        body = [i for i, s in enumerate(bead.s) if bead.s[0] + edge <= s <= bead.s[-1] - edge] or range(len(widths))
+        return bead.s[min(body, key=lambda i: widths[i])]
+
+
+def span(indication: Indication) -> tuple[float | None, float | None]:
+    """Where an indication lies along the seam, mm."""
+    start = indication.from_ if indication.from_ is not None else indication.to
+    end = indication.to if indication.to is not None else indication.from_
+    return start, end
+
+
+def middle(indication: Indication) -> float | None:
+    """The middle of an indication along the seam, mm."""
+    start, end = span(indication)
+    return None if start is None or end is None else (start + end) / 2
+
+
+def _given(value: float | None, why: str) -> Quantity:
+    return unknown(why) if value is None else Quantity(value=value, U=0)
+
+
+def _lower(text: str) -> str:
+    return text[:1].lower() + text[1:].rstrip(".")

@@ -1,0 +1,117 @@
+"""What a person gauged or states about a weld: names with their meaning, and reading ``NAME=VALUE[@SEAM]``."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping
+from functools import cache
+from typing import Literal
+
+from toeline.datafile import load
+from toeline.errors import SettingsError
+from toeline.lengths import MM_PER_INCH
+from toeline.result import GaugeReading, Model
+
+_NUMBER = r"-?\d+(?:\.\d*)?(?:[eE][+-]?\d+)?|-?\.\d+"
+_FORM = re.compile(
+    rf"(?P<name>[a-z_0-9]+)\s*=\s*(?P<value>{_NUMBER})\s*(?P<unit>[a-z\"]*)"
+    rf"(?:\s*(?:±|\+-|\+/-)\s*(?P<U>{_NUMBER})\s*(?P<U_unit>[a-z\"]*))?"
+    rf"(?:\s*@\s*(?P<at>{_NUMBER})\s*(?P<at_unit>[a-z\"]*))?",
+    re.IGNORECASE,
+)
+_TO_MM = {"mm": 1.0, "in": MM_PER_INCH, '"': MM_PER_INCH}
+
+
+class Gauge(Model):
+    """Something a person can gauge or state; ``U`` (k = 2) holds where the reading brings none of its own.
+
+    A ``statement`` is a count by eye, exact; a ``permission`` is 1 or 0; ``covers`` names the statements that a 0
+    stands for.
+    """
+
+    name: str
+    meaning: str
+    unit: Literal["mm", "deg", "1"] = "1"
+    U: float = 0.0
+    statement: bool = False
+    permission: bool = False
+    covers: tuple[str, ...] = ()
+
+
+@cache
+def gauges() -> Mapping[str, Gauge]:
+    """Every name a reading may have."""
+    data = load("gauges.toml")
+    measured = {name: Gauge(name=name, **row) for name, row in data["gauge"].items()}
+    stated = {name: Gauge(name=name, statement=True, **row) for name, row in data["statement"].items()}
+    return {**measured, **stated}
+
+
+def read_gauge(text: str, unit: Literal["mm", "in"] = "mm") -> GaugeReading:
+    """``NAME=VALUE[±U][@SEAM]`` as a reading in mm (or degrees, or a count).
+
+    A plain length is in ``unit``; ``mm`` or ``in`` behind a number says otherwise. Raises SettingsError.
+    """
+    match = _FORM.fullmatch(text.strip())
+    if match is None:
+        raise SettingsError(
+            f"The gauge reading '{text}' is not NAME=VALUE or NAME=VALUE@PLACE, as undercut_depth=0.4@37."
+        )
+    name = match["name"].lower()
+    gauge = gauges().get(name)
+    if gauge is None:
+        raise SettingsError(f"There is no gauge reading named '{name}'; known are {', '.join(gauges())}.")
+    value = _value(match["value"], match["unit"], gauge, unit, text)
+    own_U = None if match["U"] is None else _value(match["U"], match["U_unit"] or match["unit"], gauge, unit, text)
+    at = None if match["at"] is None else _length(match["at"], match["at_unit"], unit, text)
+    return check_reading(GaugeReading(name=name, value=value, at=at, U=own_U, unit=gauge.unit))
+
+
+def check_reading(reading: GaugeReading) -> GaugeReading:
+    """The reading with its U filled in, in mm, degrees or counts; SettingsError where it makes no sense."""
+    gauge = gauges().get(reading.name)
+    if gauge is None:
+        raise SettingsError(f"There is no gauge reading named '{reading.name}'; known are {', '.join(gauges())}.")
+    if gauge.unit == "mm" and reading.unit in _TO_MM:
+        factor = _TO_MM[reading.unit]
+    elif reading.unit in (gauge.unit, "mm"):  # a reading's unit is mm unless it was said
+        factor = 1.0
+    else:
+        raise SettingsError(f"The gauge reading '{reading.name}' is in {reading.unit}, but is read in {gauge.unit}.")
+    value, own_U = reading.value * factor, None if reading.U is None else reading.U * factor
+    if value < 0 or (own_U is not None and own_U < 0):
+        raise SettingsError(f"The gauge reading '{reading.name}' cannot be below zero; say 0 where there is none.")
+    if gauge.unit == "deg" and value > 180:
+        raise SettingsError(f"The gauge reading '{reading.name}' cannot be more than 180 degrees.")
+    if gauge.statement and value != math.floor(value):
+        raise SettingsError(f"'{reading.name}' is a count: give a whole number, 0 for none.")
+    if gauge.statement and own_U:
+        raise SettingsError(f"'{reading.name}' is a count and takes no uncertainty.")
+    if gauge.permission and value not in (0, 1):
+        raise SettingsError(f"'{reading.name}' is 1 for yes or 0 for no.")
+    if gauge.covers and value != 0:
+        raise SettingsError(f"'{reading.name}' can only be 0; state what was seen by name: {', '.join(gauge.covers)}.")
+    return reading.model_copy(update={"value": value, "U": gauge.U if own_U is None else own_U, "unit": gauge.unit})
+
+
+def _value(number: str, suffix: str, gauge: Gauge, unit: Literal["mm", "in"], text: str) -> float:
+    if gauge.unit == "mm":
+        return _length(number, suffix, unit, text)
+    if suffix.lower() not in ("", "deg") or (suffix and gauge.unit != "deg"):
+        raise SettingsError(f"The gauge reading '{text}' takes no unit '{suffix}'.")
+    return _finite(number, text)
+
+
+def _length(number: str, suffix: str, unit: Literal["mm", "in"], text: str) -> float:
+    factor = _TO_MM.get(suffix.lower() or unit)
+    if factor is None:
+        raise SettingsError(f"The gauge reading '{text}' has the unit '{suffix}'; use mm or in.")
+    return _finite(number, text) * factor
+
+
+def _finite(number: str, text: str) -> float:
+    value = float(number)
+    if not math.isfinite(value):
+        raise SettingsError(f"The gauge reading '{text}' is not a finite number.")
+    return value
