@@ -1,0 +1,361 @@
+"""Measures of a traced bead, each with its uncertainty budget.
+
+Width, edge and ripple statistics are over the body (one typical width off each end). Edge deviation is the root mean
+square of a toe's distance from its own centred 25 mm moving mean, whose window shrinks symmetrically near the body's
+ends; straightness is the same from the least-squares straight line.
+
+Noise of the traced toes makes every spread come out too large: var(seen) = var(true) + var(noise). The noise that the
+tracer states for each station is therefore drawn many times, sent through the very same computation, and what it adds
+is taken out; how well that noise is itself known stays in the uncertainty.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Protocol, runtime_checkable
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import norm
+
+from toeline.band import F64, TracedBead
+from toeline.body import body_of, typical_width
+from toeline.datafile import load
+from toeline.indications import NO_SCALE
+from toeline.result import BudgetRow, Indication, Quantity, unknown
+from toeline.ripples import Ripples, read_ripples
+from toeline.uncertainty import COVERAGE, correlated_noise, frame_modes, quantity, row, standard
+
+SHORT = "the bead is too short: less than two widths are left between its ends"
+CUT = "the bead runs out of the picture at its {end}"
+
+_BODY_UNITS = {
+    "width_mean": "mm",
+    "width_min": "mm",
+    "width_max": "mm",
+    "width_sd": "mm",
+    "width_variation": "1",
+    "left_edge_deviation": "mm",
+    "right_edge_deviation": "mm",
+    "left_straightness": "mm",
+    "right_straightness": "mm",
+}
+_RIPPLE_UNITS = {"ripple_pitch": "mm", "ripple_variation": "1", "ripple_sharpness": "1"}
+#: What keeps its meaning without a scale.
+_RATIOS = ("width_variation", "length_to_width", "ripple_variation", "ripple_sharpness")
+
+
+def measure_bead(
+    bead: TracedBead, indications: Sequence[Indication], ripples: Ripples | None = None
+) -> dict[str, Quantity]:
+    """Every measure of a bead by name, in mm or as a ratio; what cannot be had says why.
+
+    ``indications`` are those of :func:`toeline.indications.find_indications`; ``ripples`` saves reading them again.
+    """
+    ripples = ripples or read_ripples(bead.band, bead.s, bead.t_left, bead.t_right)
+    measures = {
+        "length": _length(bead),
+        **_body_measures(bead),
+        **_ripple_measures(bead, ripples),
+        **_counts(bead, indications),
+    }
+    measures["length_to_width"] = _ratio(measures["length"], measures["width_mean"])
+    if not bead.frame.has_scale:
+        measures = {k: q if k in _RATIOS or not q.known else unknown(NO_SCALE, q.unit) for k, q in measures.items()}
+    return measures
+
+
+Statistics = dict[str, F64]
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """Toes over a stretch of the seam, at even stations ``s`` (N,).
+
+    ``wander``: the seam's own distance (N,) from its parabola and from its straight line, which belong to the edges
+    but not to the width. ``sure`` (N,) marks the stations that may give the least and greatest width.
+    """
+
+    s: F64
+    left: F64
+    right: F64
+    u_left: F64
+    u_right: F64
+    wander: tuple[F64, F64]
+    sure: NDArray[np.bool_]
+
+    @classmethod
+    def of(cls, bead: TracedBead, lo: float, hi: float) -> Stretch:
+        """The stations of a bead between two seam coordinates."""
+        at = (bead.s >= lo) & (bead.s <= hi)
+        s = bead.s[at]
+        sure = np.maximum(bead.u_left, bead.u_right)[at] < load("measures.toml")["toe"]["far"]
+        return cls(
+            s=s,
+            left=bead.t_left[at],
+            right=bead.t_right[at],
+            u_left=bead.u_left[at],
+            u_right=bead.u_right[at],
+            wander=(_seam_wander(bead, s, 2), _seam_wander(bead, s, 1)),
+            sure=sure if sure.any() else np.ones(len(s), bool),
+        )
+
+
+def body_statistics(stretch: Stretch, left: F64, right: F64) -> Statistics:
+    """Means, extremes and variances of toes ``left``, ``right`` (..., N) over a stretch; values (...)."""
+    width = left - right
+    known = width[..., stretch.sure]
+    out = {
+        "mean": width.mean(axis=-1),
+        "min": known.min(axis=-1),
+        "max": known.max(axis=-1),
+        "var": width.var(axis=-1, ddof=1),
+    }
+    half = round(load("measures.toml")["edge"]["window"] / (stretch.s[1] - stretch.s[0]) / 2)
+    for side, toe in (("left", left), ("right", right)):
+        edge = toe + stretch.wander[0]
+        out[f"{side}_edge"] = ((edge - moving_mean(edge, half)) ** 2).mean(axis=-1)
+        out[f"{side}_line"] = (_off_line(stretch.s, toe + stretch.wander[1]) ** 2).mean(axis=-1)
+    return out
+
+
+def moving_mean(values: F64, half: int) -> F64:
+    """Centred moving mean along the last axis over ``2 * half + 1`` stations, the window shrinking symmetrically to
+    what is left at either end."""
+    n = values.shape[-1]
+    at = np.arange(n)
+    reach = np.minimum(np.minimum(at, n - 1 - at), half)
+    total = np.concatenate([np.zeros((*values.shape[:-1], 1)), np.cumsum(values, axis=-1)], axis=-1)
+    return np.asarray((total[..., at + reach + 1] - total[..., at - reach]) / (2 * reach + 1))
+
+
+def _off_line(s: F64, values: F64) -> F64:
+    """What is left of ``values`` (..., N) once their least-squares straight line is taken out."""
+    x = s - s.mean()
+    slope = (values * x).sum(axis=-1, keepdims=True) / (x * x).sum()
+    return np.asarray(values - values.mean(axis=-1, keepdims=True) - slope * x)
+
+
+def _seam_wander(bead: TracedBead, s: F64, degree: int) -> F64:
+    """How far the seam lies from its own best line (degree 1) or parabola (2) at ``s`` (N,), positive to the left: the
+    part of a toe's waviness that the traced seam has taken up."""
+    points = bead.band.to_surface(s, np.zeros(len(s)))
+    to_left = bead.band.to_surface(s, np.ones(len(s))) - points
+    centre = points - points.mean(axis=0)
+    along, across = np.linalg.svd(centre, full_matrices=False)[2]
+    x, y = centre @ along, centre @ across
+    return np.asarray((y - np.polyval(np.polyfit(x, y, degree), x)) * (to_left @ across))
+
+
+def finish(raw: Statistics, taken: Statistics | None = None) -> Statistics:
+    """Named measures from statistics, with what noise added ``taken`` out of them first."""
+    net = {k: v - (taken[k] if taken else 0.0) for k, v in raw.items()}
+    root = {k: np.sqrt(np.maximum(net[k], 0.0)) for k in net if k not in ("mean", "min", "max")}
+    return {
+        "width_mean": net["mean"],
+        "width_min": net["min"],
+        "width_max": net["max"],
+        "width_sd": root["var"],
+        "width_variation": root["var"] / net["mean"],
+        "left_edge_deviation": root["left_edge"],
+        "right_edge_deviation": root["right_edge"],
+        "left_straightness": root["left_line"],
+        "right_straightness": root["right_line"],
+    }
+
+
+def _body_measures(bead: TracedBead) -> dict[str, Quantity]:
+    """Widths and edges over the body, with their budgets."""
+    body = body_of(bead)
+    if body is None:
+        return {name: unknown(SHORT, unit) for name, unit in _BODY_UNITS.items()}
+    base = Stretch.of(bead, *body)
+    raw = body_statistics(base, base.left, base.right)
+    toe, noise = (load("measures.toml")[k] for k in ("toe", "noise"))
+    rng = np.random.default_rng(noise["seed"])
+    errors = [correlated_noise(base.s, u, toe["correlation"], noise["pairs"], rng) for u in (base.u_left, base.u_right)]
+    drawn = body_statistics(base, base.left + errors[0], base.right + errors[1])
+    added = {k: v.mean() - raw[k] for k, v in drawn.items()}
+
+    def shifted(moves: F64) -> Statistics:
+        """Half the change over ± moves (M, 2, N) of the left and right toe."""
+        plus, minus = (
+            finish(body_statistics(base, base.left + k * moves[:, 0], base.right + k * moves[:, 1]), added)
+            for k in (1.0, -1.0)
+        )
+        return {name: (plus[name] - minus[name]) / 2.0 for name in plus}
+
+    values = finish(raw, added)
+    spread = finish(drawn, {k: 2.0 * v for k, v in added.items()})
+    more, less = (finish(raw, {k: v * (1.0 + w * 2.0 * toe["noise_doubt"]) for k, v in added.items()}) for w in (1, -1))
+    sources = {"toe reader": shifted(_reader_moves(len(base.s)))}
+    sources |= {name: shifted(moves) for name, moves in _frame_moves(bead, base).items()}
+    ends = [Stretch.of(bead, body[0] + a, body[1] + b) for a, b in _end_moves(bead)]
+    moved = [finish(body_statistics(e, e.left, e.right), added) for e in ends]
+    return {
+        name: quantity(
+            float(values[name]),
+            [
+                row("toe localisation", float(spread[name].std())),
+                row("noise correction", abs(float(more[name] - less[name])) / 2.0),
+                row("bead ends", math.sqrt(sum(float(m[name] - values[name]) ** 2 for m in moved) / 2.0)),
+                *(row(label, float(np.linalg.norm(change[name]))) for label, change in sources.items()),
+            ],
+            unit,
+            len(base.s),
+        )
+        for name, unit in _BODY_UNITS.items()
+    }
+
+
+def _reader_moves(n: int) -> F64:
+    """The reader's own bias (M, 2, N): both toes outwards together, and each toe alone."""
+    toe = load("measures.toml")["toe"]
+    both, alone = toe["bias_u"], toe["bias_side_u"]
+    return np.array([[both, -both], [alone, 0.0], [0.0, alone]])[:, :, None] * np.ones(n)
+
+
+def _frame_moves(bead: TracedBead, base: Stretch) -> dict[str, F64]:
+    """How the frame's errors move the toes square to the seam: label -> (M, 2, N)."""
+    if not bead.frame.has_scale:
+        return {}
+    zero = np.zeros(len(base.s))
+    to_left = bead.band.to_surface(base.s, zero + 1.0) - bead.band.to_surface(base.s, zero)
+    toes = np.concatenate([bead.band.to_surface(base.s, t) for t in (base.left, base.right)])
+    modes = frame_modes(bead.frame, toes)
+    return {k: np.einsum("mtni,ni->mtn", m.reshape(len(m), 2, -1, 2), to_left) for k, m in modes.items()}
+
+
+def _end_moves(bead: TracedBead) -> list[tuple[float, float]]:
+    """The body's limits moved by the doubt of each end that is seen, either way."""
+    u = load("measures.toml")["end"]["u"]
+    return [(u * k, 0.0) for k in (1, -1) if bead.start_seen] + [(0.0, u * k) for k in (1, -1) if bead.end_seen]
+
+
+def _length(bead: TracedBead) -> Quantity:
+    """Length along the seam from the bead's start to its end."""
+    for seen, end in ((bead.start_seen, "start"), (bead.end_seen, "end")):
+        if not seen:
+            return unknown(CUT.format(end=end))
+    u = load("measures.toml")["end"]["u"]
+    rows = [row("bead ends", u * math.sqrt(2.0)), *_strain_rows(bead, float(bead.s[0]), float(bead.s[-1]))]
+    return quantity(float(bead.s[-1] - bead.s[0]), rows, n=2)
+
+
+def _strain_rows(bead: TracedBead, lo: float, hi: float) -> list[BudgetRow]:
+    """What the frame's errors do to the distance along the seam from ``lo`` to ``hi``, by source."""
+    if not bead.frame.has_scale:
+        return []
+    at = np.array([lo, hi])
+    ends = bead.band.to_surface(at, np.interp(at, bead.s, (bead.t_left + bead.t_right) / 2.0))
+    along = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
+    modes = frame_modes(bead.frame, ends)
+    return [row(label, float(np.linalg.norm((m[:, 1] - m[:, 0]) @ along))) for label, m in modes.items()]
+
+
+def _ripple_measures(bead: TracedBead, ripples: Ripples) -> dict[str, Quantity]:
+    """Pitch, its variation and how pointed the crescents are, over the body."""
+    rules = load("ripples.toml")
+    body = body_of(bead)
+    if body is None:
+        return {name: unknown(SHORT, unit) for name, unit in _RIPPLE_UNITS.items()}
+    crests = ripples.within(*body)
+    n = len(crests.s)
+    if n < rules["crest"]["fewest"] or ripples.contrast < rules["crest"]["contrast"]:
+        why = "the ripples cannot be told apart in this photo"
+        return {name: unknown(why, unit) for name, unit in _RIPPLE_UNITS.items()}
+    pitch, sd = float(crests.gaps.mean()), float(crests.gaps.std(ddof=1))
+    u_crest, miscount = rules["crest"]["u"], rules["crest"]["count_u"] * math.sqrt(crests.doubtful)
+    span = float(crests.s[-1] - crests.s[0])
+    pitch_rows = [
+        row("crest localisation", math.sqrt(2.0) * u_crest / (n - 1)),
+        row("crest count", pitch * miscount / (n - 1)),
+        row("bead ends", sd / (n - 1)),
+        *(row(r.label, r.u * pitch / span) for r in _strain_rows(bead, float(crests.s[0]), float(crests.s[-1]))),
+    ]
+    net = math.sqrt(max(sd * sd - 2.0 * u_crest**2, 0.0))
+    near = max(net, u_crest)
+    variation_rows = [
+        row("crest localisation", math.sqrt(2.0 / n) * u_crest / pitch),
+        row("noise correction", u_crest**2 / near / pitch),
+        row("crest count", pitch * miscount / (2.0 * n * near)),
+        row("bead ends", sd / math.sqrt(2.0 * n) / pitch * math.sqrt(2.0 / n)),
+    ]
+    half = typical_width(bead) / 2.0
+    height, u_height = _apex_shift(bead, body)
+    sharpness_rows = [
+        row("crest shape", max(ripples.rise_u, rules["rise"]["u"])),
+        row("height of the face", u_height / half),
+    ]
+    return {
+        "ripple_pitch": quantity(pitch, pitch_rows, n=n),
+        "ripple_variation": quantity(net / pitch, variation_rows, "1", n),
+        "ripple_sharpness": quantity(max(ripples.rise + height / half, 0.0), sharpness_rows, "1", n),
+    }
+
+
+@runtime_checkable
+class Viewed(Protocol):
+    """A frame that knows where the camera stood."""
+
+    @property
+    def camera_centre_mm(self) -> F64:
+        """Camera centre (3,), z up from the surface."""
+        ...
+
+
+def _apex_shift(bead: TracedBead, body: tuple[float, float]) -> tuple[float, float]:
+    """How far the crests' apex, on top of the bead, is seen ahead of where it is, and the uncertainty of that.
+
+    A point at height h at a distance d from the foot of the camera at height H is seen h d / (H - h) further out.
+    """
+    if not isinstance(bead.frame, Viewed):
+        return 0.0, 0.0
+    rule, width = load("ripples.toml")["rise"], typical_width(bead)
+    ends = bead.band.to_surface(np.array(body), np.zeros(2))
+    along = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
+    centre = bead.frame.camera_centre_mm
+    ahead = float((ends.mean(axis=0) - centre[:2]) @ along) / float(centre[2])
+    return rule["height"] * width * ahead, rule["u_height"] * width * abs(ahead)
+
+
+def _counts(bead: TracedBead, indications: Sequence[Indication]) -> dict[str, Quantity]:
+    """Length of undercut by side and in all, and spatter."""
+    rules = load("indications.toml")
+    rule = rules["undercut"]
+    out: dict[str, Quantity] = {}
+    for name in ("left", "right", "total"):
+        found = [i for i in indications if i.kind == "undercut" and name in (i.side, "total")]
+        lengths = [(i.to or 0.0) - (i.from_ or 0.0) for i in found]
+        unsure = [(1.0 - i.confidence) * length for i, length in zip(found, lengths, strict=True)]
+        rows = [
+            row("ends of the runs", rule["u_end"] * math.sqrt(2.0 * len(found))),
+            row("whether it is one", math.sqrt(sum(x * x for x in unsure))),
+            row("too short to be told", standard(rule["least"], "rectangular"), "rectangular"),
+        ]
+        out[f"undercut_length_{name}"] = quantity(sum(lengths), rows, n=len(found))
+    if not bead.frame.has_scale:
+        return out | {name: unknown(NO_SCALE, "1") for name in ("spatter_count", "spatter_per_100mm")}
+    least = rules["spatter"]["counted"]
+    sizes = [(i.confidence, i.size.value, i.size.U) for i in indications if i.kind == "spatter" and i.size]
+    balls = [(sure, d, big_u) for sure, d, big_u in sizes if d is not None and big_u]
+    count = sum(1 for _, d, _ in balls if d >= least)
+    chances = [sure * float(norm.cdf((d - least) / (big_u / COVERAGE))) for sure, d, big_u in balls]
+    u = math.sqrt(sum(p * (1.0 - p) for p in chances))
+    share = 100.0 / float(bead.s[-1] - bead.s[0])
+    label = "balls near the size that counts"
+    out["spatter_count"] = quantity(count, [row(label, u)], "1", len(balls))
+    out["spatter_per_100mm"] = quantity(count * share, [row(label, u * share)], "1", len(balls))
+    return out
+
+
+def _ratio(above: Quantity, below: Quantity) -> Quantity:
+    """A ratio of two measures whose shared errors are small beside their own."""
+    if above.value is None or below.value is None:
+        return unknown(above.why or below.why or "", "1")
+    value = above.value / below.value
+    rows = [row(r.label, r.u / below.value) for r in above.budget]
+    rows += [row(r.label, value * r.u / below.value) for r in below.budget]
+    return quantity(value, rows, "1")

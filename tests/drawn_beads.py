@@ -1,0 +1,243 @@
+"""Beads drawn with exact answers, and ideal or spoiled reader maps made from a photo's truth file."""
+
+import json
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import cv2
+import numpy as np
+from toeline.band import MAP_NAMES, Band, TracedBead
+
+STEP = 0.25
+PX = 10.0
+REACH = 40.0
+
+
+@dataclass
+class FlatFrame:
+    """A plate seen square on at 12 px per mm, with a print scale error as its only doubt."""
+
+    u_scale: float = 0.001
+    has_scale: bool = True
+
+    def to_mm(self, px):
+        return np.asarray(px) / 12.0
+
+    def to_px(self, mm):
+        return np.asarray(mm) * 12.0
+
+    def covariance_mm(self, px):
+        d = self.u_scale * self.to_mm(px)
+        return d[:, :, None] * d[:, None, :]
+
+    def error_modes(self, px):
+        return {"print scale": (self.u_scale * self.to_mm(px))[None]}
+
+
+@dataclass
+class Spoil:
+    """How far the maps are from ideal."""
+
+    noise: float = 0.0
+    blur_mm: float = 0.08
+    low: float = 0.02
+    high: float = 0.97
+    drop: float = 0.0  # share of crests missing
+    double: float = 0.0  # share of crests doubled
+    ragged: float = 0.0  # share of every region rubbed out in patches
+    false_blobs: int = 0  # faint blobs on every map but face, crest and forward
+    toe: float = 0.0  # noise of the traced toes, mm, correlated over 1 mm
+    seed: int = 1
+
+
+@dataclass
+class Drawing:
+    """What to draw. Lengths mm; positions along and square to the seam."""
+
+    length: float = 100.0
+    left: object = 4.5  # number or function of s
+    right: object = -4.5
+    crests: object = ()
+    depth: float = 3.0
+    vee: float = 0.3
+    zig: float = 0.0
+    undercut: list = field(default_factory=list)  # (side, from, to, width)
+    overlap: list = field(default_factory=list)  # (side, from, to)
+    spatter: list = field(default_factory=list)  # (s, t, diameter)
+    pores: list = field(default_factory=list)
+    crater: tuple | None = None  # (s, diameter, cracked)
+    restart: float | None = None
+    slag: list = field(default_factory=list)  # (s, t, length, width)
+    arc_strikes: list = field(default_factory=list)  # (s, t, diameter)
+
+
+def correlated(n, sd, length, rng):
+    z = rng.standard_normal(n)
+    rho = np.exp(-STEP / length)
+    out = np.empty(n)
+    out[0] = z[0]
+    for i in range(1, n):
+        out[i] = rho * out[i - 1] + np.sqrt(1 - rho**2) * z[i]
+    return sd * out
+
+
+def rounded(offset, s, length, width):
+    """A bead's rounded ends: the toes come together over half a width."""
+    r = width / 2
+    near = np.clip(np.minimum(s, length - s) / r, 0, 1)
+    return offset * np.sqrt(np.clip(1 - (1 - near) ** 2, 0, 1))
+
+
+def draw(d, spoil=None, frame=None, start=(10.0, 90.0), direction=(1.0, 0.0), ends_seen=(True, True)):
+    """The traced bead of a drawing, its maps spoiled as asked."""
+    spoil = spoil or Spoil()
+    rng = np.random.default_rng(spoil.seed)
+    s = np.arange(0, d.length + 1e-9, STEP)
+    edges = [f(s) if callable(f) else np.full(len(s), float(f)) for f in (d.left, d.right)]
+    width = float(np.median(edges[0] - edges[1]))
+    left, right = edges if callable(d.left) else (rounded(e, s, d.length, width) for e in edges)
+    margin = 12.0
+    bs = np.arange(-margin, d.length + margin + 1e-9, 1 / PX)
+    bt = np.arange(REACH, -REACH - 1e-9, -1 / PX)
+    grid_s, grid_t = np.meshgrid(bs, bt)
+    inside = (bs >= 0) & (bs <= d.length)
+    tl = np.where(inside, np.interp(bs, s, left), 0.0)
+    tr = np.where(inside, np.interp(bs, s, right), 0.0)
+    maps = {name: np.zeros((len(bt), len(bs)), np.float32) for name in MAP_NAMES}
+    maps["face"] = ((grid_t < tl) & (grid_t > tr)).astype(np.float32)
+    maps["forward"] = maps["face"].copy()
+
+    def paint(name, where):
+        maps[name][where] = 1.0
+
+    def disc(name, s0, t0, diameter):
+        paint(name, (grid_s - s0) ** 2 + (grid_t - t0) ** 2 <= diameter**2 / 4)
+
+    crests = np.asarray(d.crests, float)
+    kept = crests[rng.random(len(crests)) >= spoil.drop]
+    extra = kept[rng.random(len(kept)) < spoil.double] + 0.35
+    half = (tl - tr) / 2
+    with np.errstate(divide="ignore", invalid="ignore"):
+        x = np.where(half > 0.3, (grid_t - (tl + tr) / 2) / half, np.nan)
+    shape = d.depth * ((1 - d.vee) * x**2 + d.vee * np.abs(x))
+    pitch = float(np.mean(np.diff(crests))) if len(crests) > 1 else 1.0
+    face = maps["face"] > 0
+    # distance to the nearest crest line, found by where each pixel's own line meets the mid line
+    for k, c in enumerate(np.concatenate([kept, extra])):
+        line = c + shape + (d.zig * pitch * x * (-1) ** k if d.zig else 0.0)
+        with np.errstate(invalid="ignore"):
+            paint("crest", face & (np.abs(grid_s - line) < 0.17))
+    for side, a, b, w in d.undercut:
+        toe = tl if side == "left" else tr
+        out = (grid_t - toe) * (1 if side == "left" else -1)
+        where = (grid_s >= a) & (grid_s <= b) & (out > -0.15 * w) & (out < 0.85 * w)
+        paint("undercut", where)
+    for side, a, b in d.overlap:
+        toe = tl if side == "left" else tr
+        out = (grid_t - toe) * (1 if side == "left" else -1)
+        paint("overlap", (grid_s >= a) & (grid_s <= b) & (out > -0.8) & (out < 0.3))
+    for ball in d.spatter:
+        disc("spatter", *ball)
+    for pore in d.pores:
+        disc("pore", *pore)
+    if d.crater:
+        s0, diameter, cracked = d.crater
+        disc("crater_hollow", s0, 0.0, diameter)
+        if cracked:
+            paint("crater_crack", (np.abs(grid_t) < 0.15) & (np.abs(grid_s - s0) < diameter / 3))
+    if d.restart is not None:
+        paint("restart", face & (np.abs(grid_s - d.restart) < 2.0))
+    for s0, t0, ln, w in d.slag:
+        paint("slag", (np.abs(grid_s - s0) < ln / 2) & (np.abs(grid_t - t0) < w / 2))
+    for mark in d.arc_strikes:
+        disc("arc_strike", *mark)
+    for name, m in maps.items():
+        if name not in ("face", "crest", "forward") and spoil.false_blobs:
+            for _ in range(spoil.false_blobs):
+                at = (int(rng.integers(m.shape[1])), int(rng.integers(m.shape[0])))
+                cv2.circle(m, at, int(rng.integers(2, 5)), 0.35, -1)
+        maps[name] = spoiled(m, spoil, rng)
+    to_left = np.array([direction[1], -direction[0]])
+    seam = np.array(start) + bs[:, None] * np.array(direction)
+    noise = [correlated(len(s), spoil.toe, 1.0, rng) for _ in (0, 1)]
+    band = Band(
+        image=np.full((len(bt), len(bs), 3), 128, np.uint8),
+        maps=maps,
+        s=bs,
+        t=bt,
+        seen=np.ones((len(bt), len(bs)), bool),
+        seam=seam,
+        left=np.broadcast_to(to_left, (len(bs), 2)).copy(),
+    )
+    u = np.full(len(s), max(spoil.toe, 0.02))
+    return TracedBead(
+        frame=frame or FlatFrame(),
+        band=band,
+        s=s,
+        t_left=left + noise[0],
+        t_right=right + noise[1],
+        u_left=u,
+        u_right=u,
+        confidence=np.full(len(s), 0.95),
+        start_seen=ends_seen[0],
+        end_seen=ends_seen[1],
+        travel="known",
+        travel_evidence="drawn",
+        found_confidence=0.99,
+    )
+
+
+def spoiled(m, spoil, rng):
+    """One map made less than ideal: patches rubbed out, blurred, squeezed into soft probabilities, speckled."""
+    if spoil.ragged:
+        coarse = rng.random((m.shape[0] // 12 + 1, m.shape[1] // 12 + 1)).astype(np.float32)
+        patches = cv2.resize(coarse, m.shape[::-1], interpolation=cv2.INTER_CUBIC)
+        m = np.where(patches < np.quantile(patches, spoil.ragged), m * 0.3, m)
+    m = cv2.GaussianBlur(m.astype(np.float32), (0, 0), spoil.blur_mm * PX)
+    m = spoil.low + (spoil.high - spoil.low) * m
+    if spoil.noise:
+        speckle = cv2.GaussianBlur(rng.standard_normal(m.shape).astype(np.float32), (0, 0), 1.5)
+        m = m + spoil.noise * speckle / float(speckle.std())
+    return np.clip(m, 0, 1).astype(np.float32)
+
+
+def from_truth(path, spoil=None, frame=None):
+    """The bead of a truth file as an ideal reader would hand it on, then spoiled."""
+    truth = json.loads(Path(path).read_text("utf-8"))
+    b = truth["bead"]
+    s = np.array(b["s_mm"])
+    toes = b["toes_seam_mm"]
+    left, right = np.array(toes["left"]), np.array(toes["right"])
+    mid = lambda at: float(np.interp(at, s, (left + right) / 2))  # noqa: E731
+    crater = b["crater"]
+    undercut = []
+    for run in b["undercut"]:
+        every = run["depth_every_mm"]
+        depth = np.array(every["depth"])
+        at = every["s0"] + every["step"] * np.arange(len(depth))
+        deep = at[depth >= 0.15]
+        if len(deep):
+            undercut.append((run["side"], float(deep[0]), float(deep[-1]), run["width_mm"]))
+    ripples = b["ripples"]
+    pitch = ripples["pitch_mean_mm"]
+    zig = truth["generator"]["parameters"]["bead"]["weave_zig"]
+    drawing = Drawing(
+        length=float(s[-1]),
+        left=lambda at: np.interp(at, s, left),
+        right=lambda at: np.interp(at, s, right),
+        crests=ripples["crest_s_mm"],
+        depth=ripples["crescent_depth_mm"],
+        vee=ripples["vee"],
+        zig=zig / 2 if pitch else 0.0,
+        undercut=undercut,
+        overlap=[(o["side"], o["start_mm"], o["end_mm"]) for o in b["overlap"]],
+        spatter=[(x["s_mm"], x["t_mm"], x["diameter_mm"]) for x in truth["spatter"] if abs(x["t_mm"]) < REACH],
+        pores=[(p["s_mm"], mid(p["s_mm"]), p["diameter_mm"]) for p in b["pores"]],
+        crater=(crater["s_mm"], crater["diameter_mm"], crater["star_crack"]) if crater["state"] == "unfilled" else None,
+        restart=b["restart"]["s_mm"] if b["restart"] else None,
+        slag=[(x["s_mm"], x["t_mm"], x["len_mm"], x["wid_mm"]) for x in b["slag_islands"]],
+        arc_strikes=[(x["s_mm"], x["t_mm"], x["d_mm"]) for x in b["arc_strikes"]],
+    )
+    start = np.array(b["seam"]["start_mm"][:2])
+    direction = np.array(b["seam"]["travel_direction_plate"])
+    return truth, draw(drawing, spoil, frame, start, direction)
