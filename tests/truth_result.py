@@ -1,4 +1,4 @@
-"""Results made from a photo's truth file, with plausible measuring noise, to try later stages without the earlier ones."""
+"""Results made from a photo's truth file with plausible measuring noise, to try later stages by themselves."""
 
 from __future__ import annotations
 

@@ -92,7 +92,7 @@ def handbook_range(class_text: str, diameter_mm: float) -> CurrentRange | None:
 def starting_current(
     current: CurrentRange, joint: Joint, position: WeldingPosition | None, polarity: str | None
 ) -> tuple[tuple[float, float], tuple[str, ...]]:
-    """First current to try, A, as (lowest, highest) where sources disagree, and why: the middle of the range, corrected.
+    """First current to try, A, as (lowest, highest) where sources disagree, and why: the range's middle, corrected.
 
     Position, butt joint and AC change it by the shares in ``data/electrodes.toml``; it never leaves the range.
     """
@@ -134,7 +134,8 @@ def deposit_area(rate_kg_h: float, travel_mm_min: float) -> float:
     """Cross-section of the deposit in mm²: rate / (density x travel speed), density 7.85 g/cm³."""
     _positive("deposition rate", rate_kg_h)
     _positive("travel speed", travel_mm_min)
-    mm3_min = rate_kg_h * 1e6 / 60 / _data()["deposit"]["density_g_cm3"]
+    density: float = _data()["deposit"]["density_g_cm3"]
+    mm3_min = rate_kg_h * 1e6 / 60 / density
     return mm3_min / travel_mm_min
 
 
@@ -199,7 +200,8 @@ def check_settings(settings: Settings, position: WeldingPosition | None) -> Sett
     current = handbook_range(name, weld.electrode_mm) if name and weld.electrode_mm else None
     if name and weld.electrode_mm and current is None:
         notes.append(f"No handbook range for {name} of {length(weld.electrode_mm, unit)}; go by the rod's box.")
-    start, start_why = (None, ())
+    start: tuple[float, float] | None = None
+    start_why: tuple[str, ...] = ()
     if current:
         start, start_why = starting_current(current, settings.joint, position, weld.polarity)
         sources.append(f"Current range: {current.source}; {data['ranges']['rule']}.")

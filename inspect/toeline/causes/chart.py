@@ -15,7 +15,23 @@ from toeline.result import CauseId, IndicationKind, Model
 
 #: The figures that a remedy may name.
 FIGURES = frozenset(
-    ["arc", "arc_share", "current", "current_lowered", "current_raised", "current_raised_little", "other", "polarity", "restart_at", "side", "speed", "speed_usual", "weave_limit", "where", "work_angle"]
+    {
+        "arc",
+        "arc_share",
+        "current",
+        "current_lowered",
+        "current_raised",
+        "current_raised_little",
+        "other",
+        "polarity",
+        "restart_at",
+        "side",
+        "speed",
+        "speed_usual",
+        "weave_limit",
+        "where",
+        "work_angle",
+    }
 )
 
 Strength = Literal["always", "likely", "possible", "seldom"]
@@ -66,7 +82,7 @@ class Trouble(Model):
     signs: tuple[SignStrength, ...] = ()
     try_: tuple[Remedy, ...] = Field(default=(), alias="try")
     #: For each sign, the probability of each of its states under this trouble alone.
-    states: dict[str, dict[str, float]] = {}
+    states: dict[str, dict[str, float]] = Field(default_factory=dict)
 
 
 class Bell(Model):

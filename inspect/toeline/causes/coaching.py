@@ -53,8 +53,9 @@ def _figures(trouble: Trouble, result: Result, readings: Iterable[Reading]) -> d
     if weld.electrode_mm:
         known["weave_limit"] = length(2.5 * weld.electrode_mm, unit)
         share = 1.0 if check.arc_share is None else check.arc_share
-        known["arc"] = length(weld.electrode_mm * (share or 0.5), unit)
-        known["arc_share"] = "the core diameter" if share == 1 else "half the core diameter"
+        if share > 0:
+            known["arc"] = length(weld.electrode_mm * share, unit)
+            known["arc_share"] = "the core diameter" if share == 1 else "half the core diameter"
     if weld.current_a:
         known["current"] = f"{weld.current_a:.0f}"
         known["current_raised"] = _between(weld.current_a, 0.05, 0.10)
@@ -93,6 +94,10 @@ def _settings_lines(check: SettingsCheck, settings: Settings) -> tuple[str, ...]
         low, high = check.starting_current_a
         figure = f"{low:.0f} A" if round(low) == round(high) else f"{low:.0f} to {high:.0f} A"
         lines.append(f"A first setting to try: {figure} ({'; '.join(check.starting_why)}).")
+    if check.arc_share == 0:
+        lines.append("This rod is dragged: let its coating touch the plate.")
+    elif check.arc_mm:
+        lines.append(f"Arc length for this rod: about {length(check.arc_mm, unit)}.")
     if check.travel_mm_min:
         lines.append(f"Travel speed: {length(check.travel_mm_min, unit)} a minute.")
     if check.arc_energy_kj_mm is not None and check.heat_input_kj_mm is not None:

@@ -160,8 +160,8 @@ def rank_causes(result: Result) -> CauseFinding:
                 title=trouble.title,
                 evidence=tuple(_in_words(trouble, r, False, rules) for w, r in weights[cause] if w >= limit),
                 against=tuple(_in_words(trouble, r, True, rules) for w, r in weights[cause] if w <= -limit),
-                try_=remedies(trouble, result, readings),
                 told_apart_by=_tell_apart(trouble, leading[rivals[0]], readings, rules) if rivals else None,
+                **{"try": remedies(trouble, result, readings)},
             )
         )
     return CauseFinding(causes=tuple(causes), advice=advice)

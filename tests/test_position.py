@@ -1,0 +1,71 @@
+"""Welding positions against the published limits, at, just inside and just outside."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from toeline.errors import SettingsError
+from toeline.position import read_position, settings_position, welding_position
+from toeline.result import Settings, Welding
+
+CASES = tomllib.loads((Path(__file__).parent / "published" / "positions.toml").read_text("utf-8"))["case"]
+
+
+def _labels(case: dict[str, Any], point: list[float]) -> tuple[str, str]:
+    slope, aws_rotation = point
+    place = welding_position(slope, 180 - aws_rotation, case["joint"])
+    return place.aws, place.iso
+
+
+@pytest.mark.parametrize("case", CASES, ids=[f"{case['aws']} {case['iso']}" for case in CASES])
+def test_published_limits(case: dict[str, Any]) -> None:
+    """Source: AWS A3.0 (from memory), in tests/published/positions.toml."""
+    for point in case["points"]:
+        assert _labels(case, point) == (case["aws"], case["iso"]), point
+    for point in case["not"]:
+        assert _labels(case, point) != (case["aws"], case["iso"]), point
+
+
+def test_test_piece_limits() -> None:
+    """ISO 6947: a test piece lies within 5 degrees of slope and 10 of rotation of its main position."""
+    assert welding_position(5, 10, "butt").test_piece
+    assert not welding_position(5.1, 0, "butt").test_piece
+    assert not welding_position(0, 10.1, "butt").test_piece
+    assert welding_position(0, 80, "butt").test_piece
+    assert welding_position(-85, 0, "butt").test_piece
+    assert welding_position(0, 45, "fillet").test_piece
+
+
+@given(slope=st.floats(-90, 90), rotation=st.floats(-180, 180), joint=st.sampled_from(["bead", "butt", "fillet"]))
+@settings(max_examples=100)
+def test_every_pair_of_angles_has_a_position(slope: float, rotation: float, joint: Any) -> None:
+    place = welding_position(slope, rotation, joint)
+    assert place == welding_position(slope, -rotation, joint).model_copy(update={"rotation_deg": rotation})
+
+
+def test_words_and_angles() -> None:
+    assert read_position("flat", "butt") == (0, 0)
+    assert read_position("Vertical-up", "fillet") == (90, 45)
+    assert read_position("10, 20", "butt") == (10, 20)
+    for word in ("flat", "horizontal", "vertical up", "vertical down", "overhead"):
+        for joint in ("bead", "butt", "fillet"):
+            assert welding_position(*read_position(word, joint), joint).name == word
+    with pytest.raises(SettingsError, match="flat, horizontal"):
+        read_position("upside", "butt")
+    with pytest.raises(SettingsError, match="slope of 100"):
+        read_position("100 0", "butt")
+    with pytest.raises(SettingsError, match="rotation"):
+        welding_position(0, float("nan"), "butt")
+
+
+def test_settings_without_angles_have_no_position() -> None:
+    assert settings_position(Settings()) is None
+    place = settings_position(Settings(welding=Welding(slope_deg=90)))
+    assert place is not None
+    assert place.aws == "3G"
