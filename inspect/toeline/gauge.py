@@ -10,8 +10,8 @@ from typing import Literal
 
 from toeline.datafile import load
 from toeline.errors import SettingsError
-from toeline.lengths import MM_PER_INCH
 from toeline.result import GaugeReading, Model
+from toeline.units import MM_PER_INCH
 
 _NUMBER = r"-?\d+(?:\.\d*)?(?:[eE][+-]?\d+)?|-?\.\d+"
 _FORM = re.compile(

@@ -179,7 +179,7 @@ class JudgedLine(Model):
     at: float | None = None
     p_conform: Confidence | None = None
     p_wrong_acceptance: Confidence | None = None
-    confidence: Literal["A", "B", "C"] = "A"
+    confidence: Literal["A", "B", "C", "P"] = "A"
     gauge: str | None = None
 
 

@@ -49,3 +49,10 @@ def length(mm: float, wanted: Unit = "mm") -> str:
     value, unit = convert(mm, "mm", wanted)
     places = 2 if wanted == "in" else 2 if abs(mm) < 1 else 1 if abs(mm) < 20 else 0
     return f"{value:.{places}f} {unit}"
+
+
+def figure(mm: float, wanted: Unit = "mm") -> str:
+    """A limit, to the last digit that a gauge could tell: ``0.25 mm``, ``1 mm``, ``0.031 in``."""
+    value, unit = convert(mm, "mm", wanted)
+    text = f"{value:.{3 if unit == 'in' else 2}f}".rstrip("0").rstrip(".")
+    return f"{'0' if text in ('-0', '') else text} {unit}"

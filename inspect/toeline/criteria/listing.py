@@ -4,12 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal
 
 from toeline.criteria.model import Criteria, Line
-from toeline.lengths import MM_PER_INCH, shown
+from toeline.units import MM_PER_INCH, Unit, figure
 
-Unit = Literal["mm", "in"]
 _EVIDENCE = {
     "plan": "photo",
     "gauge": "gauge",
@@ -73,6 +71,8 @@ def _in(line: Line, unit: Unit) -> str:
 
 def limit_text(line: Line, unit: Unit, values: Mapping[str, float]) -> str:
     """The limit in words for a line already in its ``unit`` column, worked out with ``values`` (mm) where it can be."""
+    if line.evidence == "root":
+        return "not visible from the face"
     parts = []
     limit = line.parsed()
     per = line.per_length
@@ -105,10 +105,10 @@ def _bound(line: Line, text: str, unit: Unit, values: Mapping[str, float]) -> st
     bound = from_line.expression
     if not bound.names:
         if line.kind.unit == "mm" and unit == "in" and not line.in_inches(unit):
-            return f"{written}{suffix} = {shown(bound.value({}), unit)}"
+            return f"{written}{suffix} = {figure(bound.value({}), unit)}"
         return f"{written}{suffix}"
     if not bound.names <= values.keys():
         return f"{written}{suffix}"
     factor = MM_PER_INCH if line.in_inches(unit) else 1
     value = bound.value({name: values[name] / factor for name in bound.names})
-    return f"{written}{suffix} = {shown(value * factor, unit) if line.kind.unit == 'mm' else f'{value:g}'}"
+    return f"{written}{suffix} = {figure(value * factor, unit) if line.kind.unit == 'mm' else f'{value:g}'}"

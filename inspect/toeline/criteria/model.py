@@ -33,6 +33,7 @@ class Kind(Model):
     symbol: str
     unit: Literal["mm", "deg", "1"]
     words: str
+    noun: str = ""
     seen: tuple[IndicationKind, ...] = ()
     gauge: str | None = None
     statement: str | None = None
@@ -40,7 +41,7 @@ class Kind(Model):
 
 
 def _presence(words: str, statement: str | None, *seen: IndicationKind) -> Kind:
-    return Kind(form="presence", symbol="n", unit="1", words=words, statement=statement, seen=seen)
+    return Kind(form="presence", symbol="n", unit="1", words=words, noun=words, statement=statement, seen=seen)
 
 
 def _scalar(words: str, symbol: str, unit: Literal["mm", "deg", "1"], gauge: str | None = None, **more: str) -> Kind:
@@ -50,7 +51,7 @@ def _scalar(words: str, symbol: str, unit: Literal["mm", "deg", "1"], gauge: str
 #: What a line's ``of`` may be.
 QUANTITIES: Mapping[str, Kind] = {
     "crack": _presence("cracks", "cracks"),
-    "crater_crack": _presence("crater cracks", "cracks", "crater_crack"),
+    "crater_crack": _presence("crater cracks", "crater_cracks", "crater_crack"),
     "lack_of_fusion": _presence("lack of fusion", "lack_of_fusion"),
     "burn_through": _presence("burn-through", "burn_through"),
     "arc_strike": _presence("arc strikes", "arc_strikes", "arc_strike"),
@@ -58,22 +59,24 @@ QUANTITIES: Mapping[str, Kind] = {
     "restart": _presence("poor restarts", "restarts", "poor_restart"),
     "crater_unfilled": _presence("unfilled craters", "craters", "crater_unfilled"),
     "pore": _presence("surface pores", "pores", "pore"),
-    "spatter": _presence("spatter", None, "spatter"),
+    "spatter": _presence("spatter", "spatter", "spatter"),
     "face": _presence("what the face cannot show", None),
     "crack_length": Kind(
         form="located",
         symbol="l",
         unit="mm",
-        words="length of a crater crack",
+        words="length",
+        noun="a crater crack",
         seen=("crater_crack",),
         gauge="crack_length",
-        statement="cracks",
+        statement="crater_cracks",
     ),
     "crater_depth": Kind(
         form="located",
         symbol="h",
         unit="mm",
-        words="depth of the crater",
+        words="depth",
+        noun="a hollow crater",
         seen=("crater_unfilled",),
         gauge="crater_depth",
         statement="craters",
@@ -82,7 +85,8 @@ QUANTITIES: Mapping[str, Kind] = {
         form="located",
         symbol="h",
         unit="mm",
-        words="depth of undercut",
+        words="depth",
+        noun="undercut",
         seen=("undercut",),
         gauge="undercut_depth",
         statement="undercut",
@@ -92,7 +96,8 @@ QUANTITIES: Mapping[str, Kind] = {
         form="located",
         symbol="h",
         unit="mm",
-        words="overlap",
+        words="width",
+        noun="overlap",
         seen=("overlap",),
         gauge="overlap_width",
         statement="overlap",
@@ -101,16 +106,29 @@ QUANTITIES: Mapping[str, Kind] = {
         form="sized",
         symbol="d",
         unit="mm",
-        words="diameter of surface pores",
+        words="diameter",
+        noun="surface pores",
         seen=("pore",),
         gauge="pore_diameter",
         statement="pores",
     ),
     "pore_sum": Kind(
-        form="window", symbol="sum", unit="mm", words="sum of pore diameters", seen=("pore",), statement="pores"
+        form="window",
+        symbol="sum",
+        unit="mm",
+        words="sum of pore diameters",
+        noun="surface pores",
+        seen=("pore",),
+        statement="pores",
     ),
     "pore_count": Kind(
-        form="window", symbol="n", unit="1", words="number of surface pores", seen=("pore",), statement="pores"
+        form="window",
+        symbol="n",
+        unit="1",
+        words="number of surface pores",
+        noun="surface pores",
+        seen=("pore",),
+        statement="pores",
     ),
     "reinforcement_height": _scalar("reinforcement height", "h", "mm", "reinforcement_height"),
     "underfill_depth": _scalar("depth of incomplete filling", "h", "mm", "underfill_depth", extent="underfill_length"),
@@ -132,7 +150,8 @@ QUANTITIES: Mapping[str, Kind] = {
 #: Limits that are words: none may be there; no limit; a matter for the contract.
 WORDS = ("none", "allowed", "application")
 
-Confidence = Literal["A", "B", "C"]
+#: A read in the standard, B a secondary source, C from memory, P common practice without a source.
+Confidence = Literal["A", "B", "C", "P"]
 Evidence = Literal["plan", "gauge", "both", "eye", "root"]
 _SENSES = {"<=": "most", ">=": "least"}
 
@@ -170,6 +189,12 @@ def limit(text: str, symbol: str) -> Limit:
 def _checked_expression(text: str | None) -> str | None:
     if text is not None:
         expression(text, VARIABLES.keys())
+    return text
+
+
+def _checked_condition(text: str | None) -> str | None:
+    if text is not None:
+        condition(text, VARIABLES.keys())
     return text
 
 
@@ -231,12 +256,7 @@ class Line(Model):
             raise ValueError(f"'{name}' is no quantity; use one of {', '.join(QUANTITIES)}")
         return name
 
-    @field_validator("when")
-    @classmethod
-    def _comparison(cls, text: str | None) -> str | None:
-        if text is not None:
-            condition(text, VARIABLES.keys())
-        return text
+    _comparison = field_validator("when")(_checked_condition)
 
     @model_validator(mode="after")
     def _holds_together(self) -> Line:
@@ -247,8 +267,7 @@ class Line(Model):
             for text in (column.limit, column.per_length.limit if column.per_length else None):
                 if text is not None:
                     limit(text, kind.symbol)
-            if column.when is not None:
-                condition(column.when, VARIABLES.keys())
+            _checked_condition(column.when)
             for text in (column.window, column.counts_from):
                 _checked_expression(text)
         own = limit(self.limit, kind.symbol)
@@ -281,7 +300,7 @@ class Line(Model):
     @property
     def cited(self) -> str:
         """The source as a report prints it; a figure nobody read for this file says so."""
-        how = {"A": "", "B": " (secondary source)", "C": " (from memory)"}[self.confidence]
+        how = {"A": "", "B": " (secondary source)", "C": " (from memory)", "P": ""}[self.confidence]
         return f"{self.source}{how}"
 
     def parsed(self) -> Limit:
@@ -302,9 +321,12 @@ class Criteria(Model):
     about: str = ""
     base: str | None = None
     digest: str
-    conditions: dict[str, str] = {}
+    scope: str | None = None
+    conditions: Mapping[str, str] = Field(default_factory=dict)
     cautions: tuple[str, ...] = ()
     lines: Annotated[tuple[Line, ...], Field(min_length=1)]
+
+    _comparison = field_validator("scope")(_checked_condition)
 
     @model_validator(mode="after")
     def _consistent(self) -> Criteria:

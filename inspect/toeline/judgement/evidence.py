@@ -1,4 +1,4 @@
-"""What there is to judge by: the photo's measures and indications, gauge readings, statements, and how far to trust them."""
+"""What there is to judge by: measures, indications, gauge readings, statements, and how far to trust the photo."""
 
 from __future__ import annotations
 
@@ -12,33 +12,22 @@ from toeline.criteria.expression import Condition, Expression
 from toeline.criteria.model import Line
 from toeline.datafile import load
 from toeline.gauge import check_reading, gauges
-from toeline.lengths import MM_PER_INCH, shown
+from toeline.judgement.needs import Need, Step
 from toeline.result import GaugeReading, Indication, IndicationKind, Quantity, Result, unknown
+from toeline.units import MM_PER_INCH, Unit, figure
 
+_STEPS = 8  # how finely a condition is tried over the spread of what it names
 #: Problems of a photo after which "nothing seen" says nothing.
 _HIDING = frozenset({"bead_covered", "bead_unsure", "bead_cut", "blur", "glare", "dark"})
-_ASK = {
+#: What to ask for where a limit names a quantity that is not known.
+ASK = {
     "t": "Give the plate thickness.",
     "s": "Give the plate thickness.",
     "a": "Give the fillet's size on the drawing.",
     "z": "Give the fillet's size on the drawing.",
-    "aA": "Gauge the throat at its smallest (throat).",
     "b": "Photograph the bead with the card beside it, so that its width is known.",
     "l": "Photograph the whole bead with both ends and the card, so that its length is known.",
 }
-
-
-@dataclass(frozen=True, slots=True)
-class Need:
-    """One thing that would settle a line; needs are told in the order of ``step`` and once each."""
-
-    step: int
-    text: str
-    gauge: str | None = None
-    places: tuple[float, ...] = ()
-
-
-PHOTO, SETTING, EYE, GAUGE = range(4)
 
 
 @dataclass(frozen=True)
@@ -61,6 +50,15 @@ class Evidence:
         if not self.result.photo.usable:
             return "The photo cannot be used."
         return None if self.result.bead.found else "No bead was found."
+
+    @cached_property
+    def retake(self) -> tuple[Need, ...]:
+        """What the photo lacks so much that the whole cannot pass by it."""
+        if self.stopped:
+            return (Need(Step.PHOTO, self.stopped),)
+        if self.result.scale.state != "card":
+            return (Need(Step.PHOTO, "Photograph the bead again with the card beside it: there is no scale."),)
+        return ()
 
     # The photo
 
@@ -113,7 +111,7 @@ class Evidence:
         if fineness < trusted["px_per_mm"]:
             return f"none is seen, but the photo has only {scale.value:.1f} pixels per mm", False
         smallest = max(trusted["mm"], trusted["px"] / fineness)
-        what = f"none is seen; such a photo is trusted from {shown(smallest, self.unit)} on"
+        what = f"none is seen; such a photo is trusted from {figure(smallest, self.unit)} on"
         return (what, True) if bound >= smallest else (f"{what}, which is more than the limit", False)
 
     @cached_property
@@ -123,13 +121,13 @@ class Evidence:
         if scale is None or not scale.value:
             return "how fine a crack the photo could show is not known without a scale"
         return (
-            f"a crack under about {shown(self.detection['crack_px'] / scale.value, self.unit)} wide could not be seen"
+            f"a crack under about {figure(self.detection['crack_px'] / scale.value, self.unit)} wide could not be seen"
         )
 
     # What a person read or stated
 
     @property
-    def unit(self) -> Any:
+    def unit(self) -> Unit:
         """The user's unit."""
         return self.result.settings.unit
 
@@ -162,8 +160,7 @@ class Evidence:
         leg = size if size is None or settings.drawing_size_is == "leg" else size / math.cos(half)
         throat = size if size is None or settings.drawing_size_is == "throat" else size * math.cos(half)
         no_size = "the fillet's size on the drawing is not given"
-        throats = [reading for reading in self.readings("throat")]
-        actual = min(throats, key=lambda reading: reading.value - (reading.U or 0), default=None)
+        actual = min(self.readings("throat"), key=lambda reading: reading.value - (reading.U or 0), default=None)
         length = self.measure("length")
         if not (self.result.bead.start_seen and self.result.bead.end_seen):
             length = unknown("the bead runs out of the picture")
@@ -186,36 +183,42 @@ class Evidence:
             return mean
         return Quantity(value=mean.value, U=math.hypot(mean.U or 0, 2 * (spread.value or 0)))
 
-    def bound(self, line: Line, text: Expression) -> tuple[Quantity, tuple[Need, ...]]:
-        """What ``text`` of a line in its unit's column comes to, with U from its quantities, in mm, degrees or 1."""
-        missing = sorted(name for name in text.names if self.values[name].value is None)
+    def bound(self, line: Line, text: Expression, unit: str) -> tuple[Quantity, tuple[Need, ...]]:
+        """What ``text`` of a line in its unit's column comes to, in mm, degrees or 1, with U from its quantities."""
+        missing = self._missing(text.names)
         if missing:
-            needs = tuple(Need(SETTING if name in "tsaz" else PHOTO, _ASK[name]) for name in missing)
-            if "aA" in missing:
-                needs = (*needs, Need(GAUGE, _ASK["aA"], "throat"))
-            return unknown("; ".join(dict.fromkeys(self.values[name].why or "" for name in missing))), needs
+            why = "; ".join(dict.fromkeys(self.values[name].why or "" for name in missing))
+            return unknown(why, unit), tuple(map(_ask, missing))
         factor = MM_PER_INCH if line.in_inches(self.unit) else 1.0
-        out = factor if line.kind.unit == "mm" else 1.0
+        out = factor if unit == "mm" else 1.0
         centre = self._numbers(text.names, factor)
-        value = text.value(centre)
-        shifts = 0.0
-        for name in text.names:
-            moved = centre[name] + (self.values[name].U or 0) / factor
-            shifts += (text.value({**centre, name: moved}) - value) ** 2
-        return Quantity(value=value * out, U=math.sqrt(shifts) * out), ()
+        try:
+            value = text.value(centre)
+            U = 0.0
+            for name in text.names:
+                spread = (self.values[name].U or 0) / factor
+                moved = (text.value({**centre, name: centre[name] + step}) for step in (-spread, spread))
+                U = math.hypot(U, max(abs(other - value) for other in moved))
+        except ValueError as error:
+            return unknown(str(error), unit), ()
+        return Quantity(value=value * out, U=U * out, unit=unit), ()
 
-    def holds(self, line: Line, when: Condition) -> tuple[bool | None, tuple[Need, ...]]:
-        """Whether a condition holds: yes, no, or None where what it names is unknown or too near its edge."""
-        missing = sorted(name for name in when.names if self.values[name].value is None)
+    def holds(self, when: Condition, *, inches: bool) -> tuple[bool | None, tuple[Need, ...]]:
+        """Whether a condition holds: yes, no, or None where what it names is unknown or may lie on either side."""
+        missing = self._missing(when.names)
         if missing:
-            return None, tuple(Need(SETTING if name in "tsaz" else PHOTO, _ASK[name]) for name in missing)
-        factor = MM_PER_INCH if line.in_inches(self.unit) else 1.0
+            return None, tuple(map(_ask, missing))
+        factor = MM_PER_INCH if inches else 1.0
         centre = self._numbers(when.names, factor)
         answers = {when.holds(centre)}
         for name in when.names:
             spread = (self.values[name].U or 0) / factor
-            answers |= {when.holds({**centre, name: centre[name] + sign * spread}) for sign in (-1, 1)}
+            steps = (spread * step / _STEPS for step in range(-_STEPS, _STEPS + 1))
+            answers |= {when.holds({**centre, name: centre[name] + step}) for step in steps}
         return (answers.pop() if len(answers) == 1 else None), ()
+
+    def _missing(self, names: Iterable[str]) -> list[str]:
+        return sorted(name for name in names if self.values[name].value is None)
 
     def _numbers(self, names: Iterable[str], factor: float) -> dict[str, float]:
         return {name: (self.values[name].value or 0.0) / factor for name in names}
@@ -224,7 +227,7 @@ class Evidence:
 
     @cached_property
     def narrowest(self) -> float | None:
-        """Seam coordinate where the bead is narrowest, where it is likely highest; its middle where that is not known."""
+        """Seam coordinate where the bead is narrowest, so likely highest; its middle where that is not known."""
         bead = self.result.bead
         if not bead.s or not len(bead.s) == len(bead.left_toe) == len(bead.right_toe):
             length = self.measure("length").value
@@ -246,6 +249,13 @@ def middle(indication: Indication) -> float | None:
     """The middle of an indication along the seam, mm."""
     start, end = span(indication)
     return None if start is None or end is None else (start + end) / 2
+
+
+def _ask(name: str) -> Need:
+    """What to ask for where a quantity is not known."""
+    if name == "aA":
+        return Need(Step.GAUGE, name="throat")
+    return Need(Step.SETTING if name in "tsaz" else Step.PHOTO, ASK[name])
 
 
 def _given(value: float | None, why: str) -> Quantity:

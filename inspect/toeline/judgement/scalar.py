@@ -1,0 +1,196 @@
+"""Lines on one number: what a gauge reads, what the photo measures, or what follows from them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from toeline.judgement.case import Case, Verdict, as_quantity, no_bound
+from toeline.judgement.decision import Decision, Sense
+from toeline.judgement.evidence import ASK
+from toeline.judgement.located import stretch
+from toeline.judgement.needs import Need, Step
+from toeline.result import GaugeReading, Outcome, Quantity, unknown
+
+_WORST_FIRST: tuple[Outcome, ...] = ("fail", "undecided", "pass")
+_LEGS = ("leg_base", "leg_upright")
+_SIDES = ("left", "right")
+_RETAKE = (Need(Step.PHOTO, "Photograph the whole cleaned bead with the card beside it, sharp and evenly lit."),)
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """One value to hold against a limit; ``proves`` names the outcomes it can carry."""
+
+    quantity: Quantity
+    how: str
+    at: float | None = None
+    proves: tuple[Outcome, ...] = ("pass", "fail")
+
+
+@dataclass(frozen=True, slots=True)
+class Samples:
+    """What the photo says, what gauges say, and what to ask for where that does not settle it."""
+
+    photo: Sequence[Sample]
+    gauged: Sequence[Sample]
+    ask: tuple[Need, ...]
+
+
+def judge_scalar(case: Case) -> Verdict:
+    """The worst value decides. Gauge readings go before the photo's; where the photo fails what a gauge passes, a
+    person has to look."""
+    limit = case.line.parsed()
+    bound, needs = case.bound("none" if limit.word == "none" else case.line.limit)
+    if bound.value is None:
+        return no_bound(bound, needs)
+    samples = _samples(case)
+    chosen = samples.gauged or samples.photo
+    verdicts = [
+        _held(case, sample, bound, limit.sense, samples.ask) for sample in chosen if sample.quantity.value is not None
+    ]
+    unknown_why = next((sample.quantity.why for sample in chosen if sample.quantity.value is None), None)
+    if not verdicts:
+        return Verdict(
+            "undecided",
+            unknown_why or f"{case.line.kind.words} takes a gauge",
+            needs=samples.ask,
+            bound=bound.value,
+        )
+    verdict = min(verdicts, key=lambda v: (_WORST_FIRST.index(v.outcome), 1 if v.p_conform is None else v.p_conform))
+    if verdict.outcome != "pass":
+        return verdict
+    if unknown_why is not None:
+        return replace(verdict, outcome="undecided", why=unknown_why, needs=samples.ask)
+    if samples.gauged:
+        known = [sample for sample in samples.photo if sample.quantity.value is not None]
+        if any(_held(case, sample, bound, limit.sense, ()).outcome == "fail" for sample in known):
+            why = f"{verdict.why}, but the photo shows worse"
+            return replace(verdict, outcome="undecided", why=why, needs=samples.ask)
+    return verdict
+
+
+def _held(case: Case, sample: Sample, bound: Quantity, sense: Sense, ask: tuple[Need, ...]) -> Verdict:
+    """One value against the limit, and the length rule where there is one."""
+    kind, quantity = case.line.kind, sample.quantity
+    decision = case.decide(quantity, bound, sense)
+    if sample.how == "gauge" and kind.gauge and sense == "most" and quantity.value == 0:
+        decision = Decision("pass", 1.0)  # a person read zero: there is none of it
+    why = f"{kind.words} {case.value(quantity)}"
+    told = Verdict(decision.outcome, why, sample.how, quantity, sample.at, decision.p_conform, bound=bound.value)
+    if case.line.per_length is not None and told.outcome != "pass":
+        told = _tolerated(case, told)
+    elif told.outcome == "undecided":
+        told = replace(told, why=f"{why}, too near the limit to say", needs=ask)
+    if told.outcome != "undecided" and told.outcome not in sample.proves:
+        told = replace(told, outcome="undecided", why=f"{told.why}, which alone does not prove it", needs=ask)
+    return told
+
+
+def _tolerated(case: Case, told: Verdict) -> Verdict:
+    """Beyond what any length may have: inside the greater limit, and short enough?"""
+    per = case.line.per_length
+    assert per is not None
+    assert told.measured is not None
+    top, needs = case.bound(per.limit or case.line.limit)
+    if top.value is None:
+        return replace(no_bound(top, needs), measured=told.measured)
+    over = case.decide(told.measured, top)
+    told = replace(told, bound=top.value, p_conform=over.p_conform)
+    if over.outcome == "fail":
+        return replace(told, outcome="fail", why=f"{told.why}, beyond {case.figure(top.value)}")
+    long = stretch(case, None)
+    if over.outcome == long.outcome == "pass":
+        outcome: Outcome = "pass"
+    else:
+        outcome = "fail" if told.outcome == long.outcome == "fail" else "undecided"
+    ask = (long.needs or case.gauge()) if outcome == "undecided" else ()
+    return replace(told, outcome=outcome, why=f"{told.why}; {long.why}", needs=ask)
+
+
+def _samples(case: Case) -> Samples:
+    evidence, of = case.evidence, case.line.of
+    match of:
+        case "edge_deviation" | "straightness":
+            return Samples([Sample(evidence.measure(f"{side}_{of}"), "photo") for side in _SIDES], (), _RETAKE)
+        case "width_range":
+            width = difference(evidence.measure("width_max"), evidence.measure("width_min"))
+            return Samples([Sample(width, "photo")], (), _RETAKE)
+        case "width_variation" | "ripple_variation" | "spatter_per_100mm":
+            return Samples([Sample(evidence.measure(of), "photo")], (), _RETAKE)
+        case "leg_difference":
+            return _leg_difference(case)
+        case "leg_shortfall":
+            return _leg_shortfall(case)
+        case "throat_shortfall" | "throat_excess":
+            return _throat(case)
+    gauged = [Sample(as_quantity(r), "gauge", r.at) for r in evidence.readings(case.line.kind.gauge)]
+    return Samples((), gauged, case.gauge(evidence.narrowest))
+
+
+def _leg_difference(case: Case) -> Samples:
+    """How far the legs differ: both gauged, or the photo's mean legs."""
+    evidence = case.evidence
+    photo = [Sample(_apart(*(evidence.measure(name) for name in _LEGS)), "photo")]
+    base, upright = (_smallest(evidence.readings(name)) for name in _LEGS)
+    gauged = []
+    if base is not None and upright is not None:
+        gauged = [Sample(_apart(as_quantity(base), as_quantity(upright)), "gauge")]
+    return Samples(photo, gauged, tuple(need for name in _LEGS for need in case.gauge(name=name)))
+
+
+def _leg_shortfall(case: Case) -> Samples:
+    """What each leg lacks to the drawing's at its smallest; a mean leg can only show that there is too little."""
+    evidence, nominal = case.evidence, case.evidence.values["z"]
+    photo, gauged, missing = [], [], []
+    for name in _LEGS:
+        least = evidence.measure(f"{name}_min")
+        mean = difference(nominal, evidence.measure(name))
+        seen = Sample(mean, "photo", proves=("fail",))
+        if least.value is not None:
+            seen = Sample(difference(nominal, least), "photo")
+        photo.append(seen)
+        readings = evidence.readings(name)
+        gauged += [Sample(difference(nominal, as_quantity(r)), "gauge", r.at) for r in readings]
+        missing += [] if readings else [seen]
+    if gauged:
+        gauged += missing
+    if nominal.value is None:
+        return Samples(photo, gauged, (Need(Step.SETTING, ASK["z"]),))
+    return Samples(photo, gauged, tuple(need for name in _LEGS for need in case.gauge(name=name)))
+
+
+def _throat(case: Case) -> Samples:
+    """Throat against the drawing's. The legs give the most that can be there, as a hollow face has less: they can
+    prove a throat too small and nothing else."""
+    evidence, nominal = case.evidence, case.evidence.values["a"]
+    small = case.line.of == "throat_shortfall"
+    theoretical = evidence.measure("throat_min")
+    if theoretical.value is None or not small:
+        theoretical = evidence.measure("throat")
+
+    def against(throat: Quantity) -> Quantity:
+        return difference(nominal, throat) if small else difference(throat, nominal)
+
+    photo = [Sample(against(theoretical), "photo", proves=("fail",) if small else ())]
+    gauged = [Sample(against(as_quantity(r)), "gauge", r.at) for r in evidence.readings("throat")]
+    if nominal.value is None:
+        return Samples(photo, gauged, (Need(Step.SETTING, ASK["a"]),))
+    return Samples(photo, gauged, case.gauge(evidence.narrowest, name="throat"))
+
+
+def difference(more: Quantity, less: Quantity) -> Quantity:
+    """``more - less`` with U from both, or why not."""
+    if more.value is None or less.value is None:
+        return unknown(more.why or less.why or "it is not known")
+    return Quantity(value=more.value - less.value, U=math.hypot(more.U or 0, less.U or 0), unit=more.unit)
+
+
+def _apart(one: Quantity, other: Quantity) -> Quantity:
+    apart = difference(one, other)
+    return apart if apart.value is None else apart.model_copy(update={"value": abs(apart.value)})
+
+
+def _smallest(readings: Sequence[GaugeReading]) -> GaugeReading | None:
+    return min(readings, key=lambda reading: reading.value, default=None)
