@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import csv
 import io
+from datetime import UTC, datetime
 
 import cv2
 import numpy as np
 import openpyxl
+import pypdf
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from invented import photo_bytes
+from toeline.coupon_sheets import coupon_sheets
 from toeline.coupons import Measured, photos_in, score_class, to_csv, to_xlsx
 from toeline.errors import RubricError
 from toeline.problems import problem
@@ -235,3 +239,19 @@ def test_an_empty_folder_is_one_sentence(tmp_path):
         photos_in(tmp_path)
     with pytest.raises(RubricError, match="no folder"):
         photos_in(tmp_path / "gone")
+
+
+def test_coupon_sheets_carry_every_coupon_and_no_markup_from_names():
+    roster = read_roster(b"name,file\n#pagebreak() *Ada* $x$,a.jpg\n")
+    scores = score_class(
+        [Measured("a.jpg", result()), Measured("b.jpg", problem="b.jpg is not a photo.")], FIRST, roster=roster
+    )
+    pdf = pypdf.PdfReader(
+        io.BytesIO(coupon_sheets(scores, {"a.jpg": photo_bytes()}, made_at=datetime(2026, 3, 1, tzinfo=UTC)))
+    )
+    text = [page.extract_text() for page in pdf.pages]
+    assert len(text) == 3
+    assert "#pagebreak() *Ada* $x$" in text[0]
+    assert "100 ± 0" in text[1]
+    assert "b.jpg is not a photo." in text[2]
+    assert pdf.trailer["/Root"]["/MarkInfo"]["/Marked"]

@@ -1,0 +1,94 @@
+"""Printable coaching sheets: a class list first, then one page for each coupon."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from importlib.resources import files
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Literal
+
+import typst
+
+from toeline import __version__
+from toeline.coupons import ClassScores, Coupon
+from toeline.errors import ReportError
+from toeline.names import CAUSES
+from toeline.short import first_change
+from toeline.units import Unit, say
+
+MOST_TO_PRACTISE = 3
+
+
+def coupon_sheets(
+    scores: ClassScores,
+    pictures: Mapping[str, bytes],
+    *,
+    unit: Unit = "mm",
+    paper: Literal["a4", "us-letter"] = "a4",
+    made_at: datetime | None = None,
+) -> bytes:
+    """The sheets of a class as one tagged PDF.
+
+    ``pictures`` holds an annotated JPEG by photo name, for those that have one; ``made_at`` fixes the time (then the
+    same input gives the same bytes). Raises ReportError where the sheets cannot be typeset.
+    """
+    made_at = made_at or datetime.now(UTC)
+    names = {photo: f"picture{number}.jpg" for number, photo in enumerate(pictures)}
+    data = {
+        "paper": paper,
+        "rubric": scores.rubric.title,
+        "about": scores.rubric.about,
+        "digest": scores.rubric.digest[:16],
+        "of": f"{scores.rubric.points:g}",
+        "pass_mark": f"{scores.rubric.pass_share * scores.rubric.points:g}",
+        "made": made_at.strftime("%Y-%m-%d %H:%M UTC"),
+        "version": __version__,
+        "coupons": [_sheet(coupon, names.get(coupon.photo), unit) for coupon in scores.coupons],
+    }
+    with TemporaryDirectory(prefix="toeline-sheets-") as folder:
+        place = Path(folder)
+        (place / "main.typ").write_bytes((files("toeline") / "data" / "coupon_sheets.typ").read_bytes())
+        (place / "data.json").write_text(json.dumps(data), "utf-8")
+        for photo, name in names.items():
+            (place / name).write_bytes(pictures[photo])
+        try:
+            pdf = typst.compile(
+                place / "main.typ",
+                root=place,
+                format="pdf",
+                pdf_standards=["a-2a", "ua-1"],
+                timestamp=made_at.replace(microsecond=0),
+            )
+        except typst.TypstError as error:
+            raise ReportError(f"The coupon sheets cannot be typeset: {error}.") from error
+    return bytes(pdf)
+
+
+def _sheet(coupon: Coupon, picture: str | None, unit: Unit) -> dict[str, object]:
+    scored = coupon.score
+    result = coupon.result
+    change = first_change(result) if result else None
+    return {
+        "name": coupon.name,
+        "photo": coupon.photo,
+        "picture": picture,
+        "outcome": coupon.outcome,
+        "points": _points(coupon),
+        "reasons": list(scored.reasons) if scored else [coupon.problem or ""],
+        "items": [
+            [item.title, say(item.value, unit), "–" if item.points is None else f"{item.points:.1f} of {item.weight:g}"]
+            for item in (scored.items if scored else ())
+        ],
+        "practise": [[item.title, item.coaching] for item in (scored.to_practise if scored else ())[:MOST_TO_PRACTISE]],
+        "cause": CAUSES[result.causes[0].cause] if result and result.causes else None,
+        "change": change,
+    }
+
+
+def _points(coupon: Coupon) -> str:
+    if coupon.score is None or coupon.points is None:
+        return "not scored"
+    return f"{coupon.points:.0f} ± {coupon.score.U:.0f}"
