@@ -1,0 +1,269 @@
+"""Two-plane geometry with exact numbers: cameras, plates and cards that are computed, not drawn."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from scipy.stats import chi2
+from skimage.transform import ProjectiveTransform
+
+from toeline.card import FoundCard, card_spec
+from toeline.fillet.frame import FilletFrame
+from toeline.fillet.two_cards import FilletError, fillet_from_cards
+from toeline.optics import Camera, project, rays, rotation
+
+PAPER = 0.1
+LEGS = np.array([[-30.0, 8.0], [0.0, 5.0], [40.0, 6.5], [-30.0, -6.0], [5.0, -9.0], [40.0, -7.0]])
+
+
+@dataclass(frozen=True)
+class Scene:
+    """A joint of known angle before a known camera; surface coordinates have the root line's own origin."""
+
+    camera: Camera
+    angle: float
+    axes: np.ndarray  # wedge to camera
+    root: np.ndarray
+    check_line: float
+    card_turns: tuple[float, float]  # of each card in its plate, radians
+    card_places: tuple[tuple[float, float], tuple[float, float]]  # along the root, away from it, of its middle
+
+    def plate(self, index: int) -> np.ndarray:
+        """Columns: along the root, card-down, into the plate, in the camera's frame."""
+        c, s = np.cos(self.angle), np.sin(self.angle)
+        own = np.eye(3) if index == 0 else np.array([[1.0, 0, 0], [0, -c, s], [0, -s, -c]]).T
+        return self.axes @ own
+
+    def points(self, mm: np.ndarray) -> np.ndarray:
+        x, y = mm.T
+        flat = [np.stack([x, y, 0 * x], -1) @ self.plate(k).T for k in (0, 1)]
+        return np.where((y >= 0)[:, None], *flat) + self.root
+
+    def to_px(self, mm: np.ndarray) -> np.ndarray:
+        return project(self.points(mm), self.camera.parameters)
+
+    def card(self, index: int, u_px: float = 0.1) -> FoundCard:
+        spec = card_spec()
+        which = ("A", "B")[index]
+        mm = np.concatenate([spec.corners(i) for i in spec.ids[which]])
+        x, away = self.card_places[index]
+        turned = self.plate(index) @ rotation(np.array([0.0, 0.0, self.card_turns[index]]))
+        middle = np.array([spec.width, spec.height]) / 2
+        flat = np.concatenate([(mm - middle) * self.check_line / 50.0, np.full((len(mm), 1), -PAPER)], axis=1)
+        at = self.plate(index) @ [x, away if index == 0 else -away, 0.0] + self.root
+        px = project(flat @ turned.T + at, self.camera.parameters)
+        level = np.repeat(_unit(px.reshape(-1, 4, 2)[:, 1] - px.reshape(-1, 4, 2)[:, 0]), 4, axis=0)
+        upright = np.repeat(_unit(px.reshape(-1, 4, 2)[:, 3] - px.reshape(-1, 4, 2)[:, 0]), 4, axis=0)
+        sign = np.tile([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]], (len(px) // 4, 1))
+        slope = np.stack([level * sign[:, :1], upright * sign[:, 1:]], axis=-1)
+        covariance = np.tile(np.eye(2) * u_px**2, (len(px), 1, 1))
+        return FoundCard(which, spec.ids[which], px, mm, covariance, slope, np.zeros(2), np.eye(2) * 0.01)
+
+    def frame(self, *cards: FoundCard, said: float | None = None) -> FilletFrame:
+        cards = cards or (self.card(0), self.card(1))
+        return fillet_from_cards(cards, self.camera, self.check_line, PAPER, said)
+
+
+def _unit(v: np.ndarray) -> np.ndarray:
+    return v / np.linalg.norm(v, axis=-1, keepdims=True)
+
+
+def scene(
+    angle_deg: float = 90.0,
+    view: float = 0.5,
+    along: float = 0.0,
+    roll: float = 0.0,
+    distance: float = 250.0,
+    focal: float = 3000.0,
+    lens: float = 0.0,
+    check_line: float = 49.6,
+    turns: tuple[float, float] = (0.3, -2.0),
+    places: tuple[tuple[float, float], tuple[float, float]] = ((-10.0, 50.0), (15.0, 45.0)),
+) -> Scene:
+    """The camera looks at the root from ``view`` of the angle between the plates, ``along`` tips it along the root."""
+    angle = np.radians(angle_deg)
+    towards = np.array([np.sin(along), *(np.cos(along) * np.array([np.cos(view * angle), -np.sin(view * angle)]))])
+    forward = -towards
+    right = _unit(np.cross([0.0, 1.0, 1.0], forward))
+    looking = np.stack([right, np.cross(forward, right), forward])  # rows: the camera's axes in the wedge
+    looking = rotation(np.array([0.0, 0.0, roll])) @ looking
+    spread = np.diag([0.03 * focal, 8.0, 8.0, 0.02, 0.01]) ** 2
+    camera = Camera(np.array([focal, 1995.0, 1510.0, lens, -lens / 3]), spread, 4000, 3000, "exif")
+    return Scene(camera, angle, looking, -looking @ towards * distance, check_line, turns, places)
+
+
+angles = st.floats(0.0, 2 * np.pi)
+card_places = st.tuples(st.floats(-30.0, 30.0), st.floats(45.0, 65.0))
+scenes = st.builds(
+    scene,
+    angle_deg=st.floats(60.0, 120.0),
+    view=st.floats(0.35, 0.65),
+    along=st.floats(-0.4, 0.4),
+    roll=angles,
+    distance=st.floats(200.0, 400.0),
+    focal=st.floats(2000.0, 5000.0),
+    lens=st.floats(-0.04, 0.04),
+    check_line=st.floats(48.0, 51.0),
+    turns=st.tuples(angles, angles),
+    places=st.tuples(
+        st.tuples(st.floats(-30.0, 30.0), st.floats(45.0, 65.0)),
+        st.tuples(st.floats(-30.0, 30.0), st.floats(45.0, 65.0)),
+    ),
+)
+modest = settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+
+
+@modest
+@given(scenes)
+def test_plates_angle_and_legs_are_recovered_to_rounding(joint: Scene) -> None:
+    frame = joint.frame()
+    assert frame.joint_angle_deg == pytest.approx(np.degrees(joint.angle), abs=1e-6)
+    found = frame.to_mm(joint.to_px(LEGS))
+    assert found[:, 1] == pytest.approx(LEGS[:, 1], abs=1e-6)
+    assert np.diff(found[:, 0]) == pytest.approx(np.diff(LEGS[:, 0]), abs=1e-6)
+    assert frame.to_px(found) == pytest.approx(joint.to_px(LEGS), abs=1e-6)
+    middles = np.array([p[0] for p in joint.card_places])
+    assert LEGS[0, 0] - found[0, 0] == pytest.approx(middles.mean(), abs=1e-6)
+
+
+@modest
+@given(scenes)
+def test_the_plate_frame_is_card_a_as_printed(joint: Scene) -> None:
+    frame = joint.frame()
+    card = joint.card(0)
+    on_plate = frame.to_plate(frame.to_mm(joint.to_px(LEGS)))
+    assert on_plate[:3, 2] == pytest.approx(0.0, abs=1e-6)
+    assert on_plate[3:, 2] == pytest.approx(-LEGS[3:, 1] * np.sin(joint.angle), abs=1e-6)
+    # the plate under a corner of card A, looked for by its true place on the card
+    above = np.concatenate([card.corners_mm * joint.check_line / 50.0, np.full((16, 1), PAPER)], axis=1)
+    seen = project((above * [1, 1, -1]) @ frame.base_rotation.T + frame.base_place, frame.wedge.camera)
+    assert seen == pytest.approx(card.corners_px, abs=1e-6)
+
+
+@pytest.mark.parametrize("angle", [60.0, 90.0, 115.0])
+def test_errors_are_as_large_as_the_covariance_says(angle: float) -> None:
+    """Normalised squared error of legs and angle against chi-square, all inputs drawn from their stated spread."""
+    rng = np.random.default_rng(7)
+    ours = np.array([[0.0, 7.0], [0.0, -6.0]])
+    total, draws = 0.0, 25
+    for _ in range(draws):
+        joint = scene(angle, view=0.45, along=0.2, roll=1.0, turns=(0.2, 0.9))
+        px = joint.to_px(ours)
+        cards = []
+        for k in (0, 1):
+            card = joint.card(k)
+            noise = np.linalg.cholesky(card.covariance_px) @ rng.standard_normal((16, 2, 1))
+            shrunk = card.gain_slope @ rng.normal(0, 0.7, 2)
+            cards.append(replace(card, corners_px=card.corners_px + noise[..., 0] - shrunk))
+        believed = joint.camera.parameters + np.linalg.cholesky(joint.camera.covariance) @ rng.standard_normal(5)
+        frame = fillet_from_cards(cards, replace(joint.camera, parameters=believed), joint.check_line, PAPER)
+        parts = frame.error_modes(px)
+        measured = ("corners", "focal length", "lens")
+        modes = np.concatenate(
+            [np.concatenate([parts[m][:, :, 1], frame.joint_angle_modes[m][:, None]], axis=1) for m in measured]
+        )
+        error = np.append(frame.to_mm(px)[:, 1] - ours[:, 1], frame.joint_angle_deg - angle)
+        total += float(error @ np.linalg.solve(modes.T @ modes, error))
+    low, high = chi2.ppf([0.001, 0.999], 3 * draws)
+    assert low < total < high
+
+
+@pytest.mark.parametrize(("source", "scale", "height"), [("print scale", 1.0, 0.0), ("card height", 0.0, 1.0)])
+def test_print_scale_and_paper_move_the_legs_as_stated(source: str, scale: float, height: float) -> None:
+    joint = scene()
+    px = joint.to_px(LEGS)
+    frame = joint.frame()
+    part = frame.error_modes(px)[source][0]  # what both cards share
+    step = 1e-3
+    moved = fillet_from_cards(
+        (joint.card(0), joint.card(1)), joint.camera, joint.check_line + 50 * scale * step, PAPER + height * step
+    )
+    u = np.hypot(0.04, 0.05 / np.sqrt(12)) / 50.0 if source == "print scale" else 0.02
+    assert (moved.to_mm(px) - frame.to_mm(px)) / step * u == pytest.approx(part, abs=2e-3 * np.abs(part).max())
+
+
+@modest
+@given(scenes)
+def test_an_independent_library_sees_the_same_planes(joint: Scene) -> None:
+    """Pose from scikit-image's homography by the plane decomposition of Zhang (2000), section 3.1."""
+    frame = joint.frame()
+    normals = []
+    for k in (0, 1):
+        card = joint.card(k)
+        ideal = rays(card.corners_px, joint.camera.parameters)[:, :2]
+        fit = ProjectiveTransform.from_estimate(card.corners_mm, ideal)
+        h = fit.params * np.sign(fit.params[2, 2])
+        normals.append(_unit(np.cross(h[:, 0], h[:, 1])))
+    into_a, into_b = normals
+    assert frame.wedge.axes[:, 2] == pytest.approx(into_a, abs=1e-6)
+    assert frame.joint_angle_deg == pytest.approx(180.0 - np.degrees(np.arccos(into_a @ into_b)), abs=1e-5)
+
+
+def test_a_pixel_that_meets_no_plate_has_no_place() -> None:
+    frame = scene(angle_deg=115.0).frame()
+    away = rotation(np.radians(100.0) * frame.wedge.axes[:, 0])
+    turned = replace(frame, wedge=replace(frame.wedge, axes=away @ frame.wedge.axes, root=away @ frame.wedge.root))
+    far = np.array([[2000.0, -20000.0], [-20000.0, 1500.0], [2000.0, 24000.0], [24000.0, 1500.0]])
+    assert 0 < np.isnan(turned.to_mm(far)).any(axis=1).sum() < 4
+    assert np.isfinite(frame.to_mm(far)).all()
+
+
+def test_the_surface_is_whole_across_the_root() -> None:
+    frame = scene(angle_deg=75.0).frame()
+    across = np.stack([np.full(9, 3.0), np.linspace(-0.4, 0.4, 9)], axis=-1)
+    assert frame.to_mm(frame.to_px(across)) == pytest.approx(across, abs=1e-8)
+
+
+def test_both_cards_on_one_plate_is_refused() -> None:
+    with pytest.raises(FilletError, match="one plane"):
+        scene(angle_deg=179.0).frame()
+
+
+def test_cards_on_the_outside_of_a_corner_are_refused() -> None:
+    joint = scene(angle_deg=300.0, view=0.5, places=((-10.0, 50.0), (15.0, 45.0)))
+    with pytest.raises(FilletError, match="away from each other"):
+        joint.frame()
+
+
+def test_one_letter_twice_or_missing_is_refused() -> None:
+    joint = scene()
+    a, b = joint.card(0), joint.card(1)
+    with pytest.raises(FilletError, match="Card A is in the picture twice") as told:
+        joint.frame(a, replace(b, which="A"))
+    assert told.value.problem.code == "fillet_cards"
+    with pytest.raises(FilletError, match="Only card A"):
+        joint.frame(a)
+    with pytest.raises(FilletError, match="Only card B"):
+        joint.frame(b)
+
+
+def test_plates_that_meet_outside_the_picture_are_refused() -> None:
+    joint = scene(distance=300.0)
+    away = replace(joint, camera=replace(joint.camera, width=100, height=80))
+    with pytest.raises(FilletError, match="do not meet in the picture"):
+        away.frame()
+
+
+def test_a_bent_card_is_reported() -> None:
+    joint = scene()
+    a, b = joint.card(0), joint.card(1)
+    lifted = b.corners_px.copy()
+    lifted[:4] += [3.0, -4.0]
+    codes = [p.code for p in joint.frame(a, replace(b, corners_px=lifted)).problems]
+    assert codes == ["card_not_flat"]
+    lifted[:4] += [12.0, -16.0]
+    assert "card_bent" in [p.code for p in joint.frame(a, replace(b, corners_px=lifted)).problems]
+    assert joint.frame().problems == ()
+
+
+def test_a_joint_off_its_stated_angle_is_reported() -> None:
+    joint = scene(angle_deg=84.0)
+    (told,) = joint.frame(said=90.0).problems
+    assert told.code == "joint_angle"
+    assert "84.0" in told.text
+    assert joint.frame(said=84.0).problems == ()
+    assert joint.frame().problems == ()
