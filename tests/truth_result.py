@@ -66,7 +66,7 @@ def result_from_truth(truth: dict[str, Any], rng: np.random.Generator, welding: 
         measures[f"undercut_length_{side}"] = noisy(undercut, 1.0) if undercut else Quantity(value=0.0, U=2.0)
     for each in bead["overlap"]:
         add("overlap", side=each["side"], from_=each["start_mm"], to=each["end_mm"])
-    balls = [each for each in truth["spatter"] if each["in_frame"] and each["diameter_mm"] >= 0.6]
+    balls = [each for each in truth["spatter"] if each["in_frame"] and each["diameter_mm"] >= 0.8]
     for each in balls:
         add("spatter", side="left" if each["t_mm"] > 0 else "right", from_=each["s_mm"], to=each["s_mm"])
     measures["spatter_per_100mm"] = Quantity(

@@ -18,7 +18,6 @@ FIGURES = frozenset(
     {
         "arc",
         "arc_share",
-        "current",
         "current_lowered",
         "current_raised",
         "current_raised_little",

@@ -36,9 +36,26 @@ def _rounded(current: float, share: float) -> str:
     return f"{round(wanted / step) * step:.0f}"
 
 
-def _between(current: float, a: float, b: float) -> str:
-    low, high = (_rounded(current, share) for share in sorted((a, b)))
-    return low if low == high else f"{low}-{high}"
+def _current_changes(current: float, check: SettingsCheck) -> dict[str, str]:
+    """How to raise or lower a current, as the words after "raise the current"; never out of the handbook's range."""
+    span = check.current_range
+    if span and current < span.low_a:
+        low_end = f"from {current:.0f} to {span.low_a:.0f} A, the low end of the handbook's range"
+        return {"current_raised": low_end, "current_raised_little": low_end}
+    if span and current > span.high_a:
+        return {"current_lowered": f"from {current:.0f} to {span.high_a:.0f} A, the high end of the handbook's range"}
+
+    def change(*shares: float) -> str:
+        to = "-".join(dict.fromkeys(_rounded(current, share) for share in shares))
+        return f"from {current:.0f} to {to} A"
+
+    known = {}
+    if not span or current * 1.05 <= span.high_a:
+        known["current_raised"] = f"5 to 10 %: {change(0.05, 0.10)}"
+        known["current_raised_little"] = f"5 %: {change(0.05)}"
+    if not span or current * 0.95 >= span.low_a:
+        known["current_lowered"] = f"5 to 10 %: {change(-0.10, -0.05)}"
+    return known
 
 
 def _figures(trouble: Trouble, result: Result, readings: Iterable[Reading]) -> dict[str, str]:
@@ -57,10 +74,7 @@ def _figures(trouble: Trouble, result: Result, readings: Iterable[Reading]) -> d
             known["arc"] = length(weld.electrode_mm * share, unit)
             known["arc_share"] = "the core diameter" if share == 1 else "half the core diameter"
     if weld.current_a:
-        known["current"] = f"{weld.current_a:.0f}"
-        known["current_raised"] = _between(weld.current_a, 0.05, 0.10)
-        known["current_raised_little"] = _rounded(weld.current_a, 0.05)
-        known["current_lowered"] = _between(weld.current_a, -0.05, -0.10)
+        known |= _current_changes(weld.current_a, check)
     if check.polarity:
         known["polarity"] = " or ".join(check.polarity)
     if check.travel_mm_min and check.usual_travel_mm_min:
@@ -78,13 +92,19 @@ def _figures(trouble: Trouble, result: Result, readings: Iterable[Reading]) -> d
 
 
 def remedies(trouble: Trouble, result: Result, readings: Iterable[Reading]) -> tuple[str, ...]:
-    """What to try against a trouble, first thing first, with the figures that are known."""
+    """What to try against a trouble, first thing first, with the figures that are known.
+
+    A change of current that would leave the handbook's range is left out, unless nothing else is to be tried.
+    """
     known = _figures(trouble, result, readings)
-    said = []
+    said: list[str] = []
+    last: list[str] = []
     for remedy in trouble.try_:
-        text = remedy.say if placeholders(remedy.say) <= known.keys() else remedy.without or remedy.say
-        said.append(text.format_map(known))
-    return tuple(said)
+        missing = placeholders(remedy.say) - known.keys()
+        text = (remedy.without if missing and remedy.without else remedy.say).format_map(known)
+        out_of_range = result.settings.welding.current_a and any(name.startswith("current") for name in missing)
+        (last if out_of_range else said).append(text)
+    return tuple(said or last)
 
 
 def _settings_lines(check: SettingsCheck, settings: Settings) -> tuple[str, ...]:

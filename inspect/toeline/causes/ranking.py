@@ -109,8 +109,8 @@ def _tell_apart(one: Trouble, other: Trouble, readings: tuple[Reading, ...], rul
 
     open_signs = [sign for sign in rules.signs if sign not in known]
     best = max(open_signs, key=separates, default=None)
-    ask = f"; to tell, look at {rules.signs[best].ask}" if best is not None and separates(best) > 0.3 else ""
-    return f"Not told apart from {other.title} by what was seen{ask}."
+    ask = f" To tell: {rules.signs[best].ask}." if best is not None and separates(best) > 0.3 else ""
+    return f"Not told apart from {other.title} by what was seen.{ask}"
 
 
 def rank_causes(result: Result) -> CauseFinding:

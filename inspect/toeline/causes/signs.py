@@ -147,6 +147,8 @@ def _width(seen: Seen) -> list[Reading]:
     core = settings.welding.electrode_mm
     fillet = settings.joint == "fillet"
     wanted = settings.drawing_size_mm if fillet else settings.welding.intended_width_mm
+    if wanted and fillet and settings.drawing_size_is == "throat":
+        wanted *= math.sqrt(2)  # equal legs at a right angle
     what = f"{seen.length(size[0])} {'mean leg' if fillet else 'wide'}"
     if wanted:
         name = "leg_to_intended" if fillet else "width_to_intended"
@@ -277,7 +279,7 @@ def _spatter(seen: Seen) -> list[Reading]:
             seen,
             "spatter_density",
             (density[0] + 1, density[1]),
-            lambda v: f"{v - 1:.0f} balls per 100 mm of bead; up to about 20 is usual",
+            lambda v: f"{v - 1:.0f} balls per 100 mm of bead; up to about 12 is usual",
         )
     sides = [each.side for each in seen.indicated("spatter") if each.side]
     # On a T joint the two plates catch spatter differently, whatever the arc does.
