@@ -109,7 +109,7 @@ def main() -> None:
         seed += 1
         with torch.no_grad():
             if said.which == "reader":
-                photo, truth, _ = band_batch(seed, said.batch, device, fillet=seed % 5 == 0)
+                photo, truth = band_batch(seed, said.batch, device, fillet=seed % 5 == 0)
             else:
                 photo, truth = scene_batch(seed, said.batch, device)
             photo = photo.nan_to_num(0.5)

@@ -60,8 +60,10 @@ def develop(radiance: Tensor, dice: Dice, blur_px: Tensor, grain_px: float = 1.0
     luma = (radiance * torch.tensor(_LUMA, device=radiance.device)[None, :, None, None]).sum(1, keepdim=True)
     key = torch.exp(torch.log(luma + 1e-3).mean(dim=(2, 3), keepdim=True))
     bright = torch.quantile(luma[:, :, ::7, ::7].reshape(b, -1), 0.985, dim=1).reshape(b, 1, 1, 1)
-    gain = torch.minimum(one(0.09, 0.26) / key, one(0.8, 2.2) / bright)
+    gain = torch.minimum(torch.exp(one(-3.6, -1.2)) / key, one(0.7, 2.4) / bright)
     x = radiance * gain * torch.exp(d.normal(1, 1, 1) * 0.22)
+    ramp = torch.linspace(-1, 1, w, device=x.device)[None, None, None, :] * one(-0.5, 0.5) + torch.linspace(-1, 1, h, device=x.device)[None, None, :, None] * one(-0.5, 0.5)
+    x = x * torch.exp(ramp)
     wb = 1 + 0.04 * d.normal(3, 1, 1)
     x = x * wb
     aspect = d.uniform(0.75, 1.33, 1)[:, 0]

@@ -283,33 +283,29 @@ def scene_batch(seed: int, batch: int, device: str, size: int = 480, step: float
     return photo, look_up(surface, kinds, hit)
 
 
-def band_batch(seed: int, batch: int, device: str, size: int = 512, step: float = 0.1, fillet: bool = False) -> tuple[Tensor, Tensor, Tensor]:
-    """Straightened views (B,3,size,size) at 1/step px per mm, their truth maps (B,13,size,size), where they count (B,1,...)."""
+def band_batch(seed: int, batch: int, device: str, size: int = 512, step: float = 0.1, fillet: bool = False) -> tuple[Tensor, Tensor]:
+    """Straightened views (B,3,size,size) at 1/step px per mm, and their truth maps (B,13,size,size)."""
     d = Dice(seed, batch, device)
     margin = 24
     n = size + 2 * margin
     s = torch.arange(n, device=device) * step
     t = (n - 1) / 2 * step - torch.arange(n, device=device) * step
-    off = d.uniform(-14, 14) * d.chance(0.6)
     plan = any_plan(d, float(s[-1]))
-    fold = torch.ones_like(off) * (1.0 if fillet else 0.0)
     if fillet:
         plan.width = plan.width.clamp(4, 14)
         plan.height = plan.height * d.uniform(-0.25, 0.5)
-    plan.fillet = fold
-    t_shift = t if fillet else t
-    weld = lay(d, plan, s, t_shift)
+    plan.fillet = torch.full_like(plan.width, float(fillet))
+    weld = lay(d, plan, s, t)
     if not fillet:
         roll = int(d.whole(2 * 140) - 140)
         weld = _shifted(weld, roll)
-    surface = dress(d, weld, s, t - (0 if fillet else 0), d.chance(0.3, 1, 1, 1) if not fillet else None)
+    surface = dress(d, weld, s, t, d.chance(0.3, 1, 1, 1) if not fillet else None)
     cx = d.uniform(0, 1, 1)[:, 0] * float(s[-1])
     card_here = d.chance(0.45, 1)[:, 0]
     angle = d.uniform(0, 2 * math.pi, 1)[:, 0]
     extent = 27 * torch.cos(angle).abs() + 43 * torch.sin(angle).abs()
     side = torch.where(d.chance(0.5, 1) > 0, 1.0, -1.0)[:, 0]
     cy = side * (plan.width[:, 0, 0] / 2 + d.uniform(3, 22, 1)[:, 0] + extent) + (1 - card_here) * 900
-    keep = torch.ones_like(surface.height)
     if not fillet:
         card = F.avg_pool2d(torch.from_numpy(card_picture()).to(device)[None, None].float() / 255, 1)
         mask = place_card(d, surface, card, torch.stack([cx, cy], -1), angle, torch.ones(batch, device=device), d.uniform(0.1, 0.4, 1)[:, 0])
@@ -338,7 +334,7 @@ def band_batch(seed: int, batch: int, device: str, size: int = 512, step: float 
     shift = d.normal(2) * torch.tensor([45.0, 15.0 if fillet else 35.0], device=device)
     eye = torch.stack([25 + shift[:, 0] + dist * torch.sin(tilt) * torch.cos(az), shift[:, 1] + dist * torch.sin(tilt) * torch.sin(az), dist * torch.cos(tilt)], -1)
     radiance, hit = shade(surface, target, eye, any_lights(d), d, shadow_steps=16)
-    focus = d.uniform(0.45, 1.5, 1)[:, 0]
+    focus = torch.where(d.chance(0.12, 1) > 0, d.uniform(1.4, 2.2, 1), d.uniform(0.45, 1.3, 1))[:, 0]
     photo = develop(radiance, d, focus, grain_px=1.0 + 1.2 * float(d.whole(3) > 0))
     stacked = torch.cat([weld.maps[k] for k in BAND_MAPS], 1)
     flat = look_up(surface, stacked, target[..., :2])
@@ -346,14 +342,12 @@ def band_batch(seed: int, batch: int, device: str, size: int = 512, step: float 
     pick = torch.tensor([1.0 if k in ON_FACE else 0.0 for k in BAND_MAPS], device=device)[None, :, None, None]
     truth = mix(flat, seen, pick)
     truth[:, BAND_MAPS.index("forward")] = 1.0
-    # Half of them are seen with travel the other way, or mirrored.
-    if d.whole(2):
-        photo, truth = photo.flip(-1), truth.flip(-1)
-        truth[:, BAND_MAPS.index("forward")] = 0.0
-    if d.whole(2):
-        photo, truth = photo.flip(-2), truth.flip(-2)
-    blind = keep[:, :, :size, :size]
-    return photo, truth.clamp(0, 1), blind
+    # Half of them are seen with travel the other way, half mirrored.
+    back, over = d.chance(0.5, 1, 1, 1), d.chance(0.5, 1, 1, 1)
+    photo, truth = mix(photo, photo.flip(-1), back), mix(truth, truth.flip(-1), back)
+    truth[:, BAND_MAPS.index("forward")] = 1 - back[:, :, 0, 0, None].expand(-1, size, size).reshape(batch, size, size)
+    photo, truth = mix(photo, photo.flip(-2), over), mix(truth, truth.flip(-2), over)
+    return photo, truth.clamp(0, 1)
 
 
 def _shifted(weld: Weld, rows: int) -> Weld:
