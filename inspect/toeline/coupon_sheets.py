@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 from collections.abc import Mapping
 from datetime import UTC, datetime
@@ -11,15 +12,20 @@ from tempfile import TemporaryDirectory
 from typing import Literal
 
 import typst
+from PIL import Image
 
 from toeline import __version__
 from toeline.coupons import ClassScores, Coupon
 from toeline.errors import ReportError
 from toeline.names import CAUSES
+from toeline.photo import U8
+from toeline.roster import Roster, tag_picture
 from toeline.short import first_change
 from toeline.units import Unit, say
 
 MOST_TO_PRACTISE = 3
+#: A tag's black square is ten modules wide; any multiple prints crisp.
+TAG_PX = 400
 
 
 def coupon_sheets(
@@ -48,12 +54,31 @@ def coupon_sheets(
         "version": __version__,
         "coupons": [_sheet(coupon, names.get(coupon.photo), unit) for coupon in scores.coupons],
     }
+    sources = {name: pictures[photo] for photo, name in names.items()}
+    return _typeset("coupon_sheets.typ", data, sources, made_at)
+
+
+def tag_sheets(roster: Roster, *, paper: Literal["a4", "us-letter"] = "a4", made_at: datetime | None = None) -> bytes:
+    """Tags to cut out and lay beside a bead, one for each code of the roster, with its name and number."""
+    made_at = made_at or datetime.now(UTC)
+    sources = {f"tag{code}.png": _png(tag_picture(code, TAG_PX)) for code in roster.by_code}
+    tags = [[name, str(code), f"tag{code}.png"] for code, name in sorted(roster.by_code.items())]
+    return _typeset("tags.typ", {"paper": paper, "tags": tags}, sources, made_at)
+
+
+def _png(picture: U8) -> bytes:
+    out = io.BytesIO()
+    Image.fromarray(picture).save(out, "PNG")
+    return out.getvalue()
+
+
+def _typeset(template: str, data: Mapping[str, object], sources: Mapping[str, bytes], made_at: datetime) -> bytes:
     with TemporaryDirectory(prefix="toeline-sheets-") as folder:
         place = Path(folder)
-        (place / "main.typ").write_bytes((files("toeline") / "data" / "coupon_sheets.typ").read_bytes())
+        (place / "main.typ").write_bytes((files("toeline") / "data" / template).read_bytes())
         (place / "data.json").write_text(json.dumps(data), "utf-8")
-        for photo, name in names.items():
-            (place / name).write_bytes(pictures[photo])
+        for name, content in sources.items():
+            (place / name).write_bytes(content)
         try:
             pdf = typst.compile(
                 place / "main.typ",
@@ -63,7 +88,7 @@ def coupon_sheets(
                 timestamp=made_at.replace(microsecond=0),
             )
         except typst.TypstError as error:
-            raise ReportError(f"The coupon sheets cannot be typeset: {error}.") from error
+            raise ReportError(f"The sheets cannot be typeset: {error}.") from error
     return bytes(pdf)
 
 

@@ -1,0 +1,114 @@
+"""The door before every page, upload and socket: the access code, the host name, and what a browser may load."""
+
+from __future__ import annotations
+
+from html import escape
+from http.cookies import CookieError, SimpleCookie
+from importlib import resources
+from string import Template
+from urllib.parse import parse_qs, urlsplit
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from toeline_app.access import Gate
+
+COOKIE = "toeline_pass"
+PATH = "/access"
+HALF_A_DAY_S = 43_200
+LOOPBACK = frozenset({"localhost", "127.0.0.1", "::1"})
+#: The browser itself refuses any request that would leave this server.
+POLICY = (
+    "default-src 'self'; script-src 'self' 'unsafe-inline' 'unsafe-eval' blob:; style-src 'self' 'unsafe-inline'; "
+    "img-src 'self' data: blob:; font-src 'self' data:; connect-src 'self' data: blob:; worker-src 'self' blob:; "
+    "media-src 'self' blob:; frame-src 'self' blob: data:; frame-ancestors 'self'; form-action 'self'; base-uri 'self'"
+)
+LONGEST_FORM = 1000
+
+
+class Door:
+    """ASGI middleware. ``gate`` asks for the access code; without one only this machine's own names are answered."""
+
+    def __init__(self, app: ASGIApp, gate: Gate | None, loopback_only: bool) -> None:
+        self._app = app
+        self._gate = gate
+        self._loopback_only = loopback_only
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Let a request through, ask for the code, or refuse."""
+        if scope["type"] not in ("http", "websocket"):
+            await self._app(scope, receive, send)
+            return
+        headers = Headers(scope=scope)
+        if self._loopback_only and _host(headers) not in LOOPBACK:
+            await _refuse(scope, receive, send, 421, "Open the app under http://localhost.")
+        elif self._gate is None:
+            await self._app(scope, receive, _with_policy(send))
+        elif scope["type"] == "http" and scope["path"] == PATH:
+            await (await _ask(Request(scope, receive), self._gate))(scope, receive, _with_policy(send))
+        elif self._gate.knows(_cookie(headers)):
+            await self._app(scope, receive, _with_policy(send))
+        elif scope["type"] == "http" and "text/html" in headers.get("accept", ""):
+            await RedirectResponse(PATH, 303)(scope, receive, send)
+        else:
+            await _refuse(scope, receive, send, 401, "Give the access code first.")
+
+
+def _host(headers: Headers) -> str:
+    return (urlsplit("//" + headers.get("host", "")).hostname or "").lower()
+
+
+def _cookie(headers: Headers) -> str:
+    try:
+        found = SimpleCookie(headers.get("cookie", "")).get(COOKIE)
+    except CookieError:
+        return ""
+    return found.value if found else ""
+
+
+async def _refuse(scope: Scope, receive: Receive, send: Send, status: int, text: str) -> None:
+    if scope["type"] == "websocket":
+        await send({"type": "websocket.close", "code": 4401})
+    else:
+        await Response(text, status, media_type="text/plain")(scope, receive, send)
+
+
+def _with_policy(send: Send) -> Send:
+    async def sending(message: Message) -> None:
+        if message["type"] == "http.response.start":
+            headers = MutableHeaders(scope=message)
+            headers["Content-Security-Policy"] = POLICY
+            headers["Referrer-Policy"] = "no-referrer"
+            headers["X-Content-Type-Options"] = "nosniff"
+        await send(message)
+
+    return sending
+
+
+async def _ask(request: Request, gate: Gate) -> Response:
+    """The page that asks for the code; the QR code's link carries it along."""
+    given = request.query_params.get("code")
+    if request.method == "POST":
+        body = b""
+        async for chunk in request.stream():
+            body += chunk
+            if len(body) > LONGEST_FORM:
+                break
+        given = parse_qs(body[:LONGEST_FORM].decode("ascii", "replace")).get("code", [""])[0]
+    if given is None:
+        return _page("")
+    answer = gate.try_code(given, request.client.host if request.client else "")
+    if not answer.accepted:
+        wait = f" Wait {answer.wait_s:.0f} seconds before the next try." if answer.wait_s > 0 else ""
+        return _page(f"This is not the code.{wait}", 429 if answer.wait_s > 0 else 403)
+    response = RedirectResponse("/", 303)
+    secure = request.url.scheme == "https"
+    response.set_cookie(COOKIE, gate.token, HALF_A_DAY_S, httponly=True, samesite="strict", secure=secure)
+    return response
+
+
+def _page(problem: str, status: int = 200) -> Response:
+    template = resources.files("toeline_app").joinpath("static", "access.html").read_text(encoding="utf-8")
+    return HTMLResponse(Template(template).substitute(problem=escape(problem)), status)

@@ -1,0 +1,45 @@
+"""Measuring in worker processes: as many at once as there are cores, everyone else waits in line."""
+
+from __future__ import annotations
+
+import os
+import threading
+from collections.abc import Callable
+from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from multiprocessing import get_context
+from typing import ParamSpec, TypeVar
+
+P = ParamSpec("P")
+R = TypeVar("R")
+
+#: A worker is replaced after this many photos, so that its memory cannot creep up.
+PHOTOS_PER_WORKER = 60
+
+
+class Measuring:
+    """A pool that outlives the death of a worker: the jobs it held fail, the next ones get a new pool."""
+
+    def __init__(self, warm_up: Callable[[], None], workers: int | None = None) -> None:
+        self._warm_up = warm_up
+        self._workers = workers or min(4, os.cpu_count() or 1)
+        self._lock = threading.Lock()
+        self._pool = self._new_pool()
+
+    def _new_pool(self) -> ProcessPoolExecutor:
+        return ProcessPoolExecutor(
+            self._workers,
+            mp_context=get_context("spawn"),
+            initializer=self._warm_up,
+            max_tasks_per_child=PHOTOS_PER_WORKER,
+        )
+
+    def submit(self, job: Callable[P, R], *args: P.args, **kwargs: P.kwargs) -> Future[R]:
+        """Put a job in line."""
+        with self._lock:
+            try:
+                return self._pool.submit(job, *args, **kwargs)
+            except BrokenProcessPool:
+                self._pool.shutdown(wait=False)
+                self._pool = self._new_pool()
+                return self._pool.submit(job, *args, **kwargs)

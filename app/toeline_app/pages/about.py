@@ -1,0 +1,32 @@
+"""What a photo cannot show, and who decides."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+import toeline
+
+
+def page() -> None:
+    """The page."""
+    st.title("What a photo cannot show")
+    st.markdown(
+        "- **Depth and height.** The depth of undercut, the height of the bead and the throat's actual size are not in "
+        "one photo. They stay undecided until a gauge reading settles them.\n"
+        "- **The inside.** Lack of fusion, slag and pores below the face need other examinations.\n"
+        "- **Fine cracks.** A tight crack is thinner than a pixel. A face without a visible crack "
+        "is not a face without cracks.\n"
+        "- **What is covered.** Slag, paint and glare hide the face. Clean the bead; never grind it for the photo."
+    )
+    st.header("Who decides")
+    st.markdown(
+        "Acceptance belongs to the governing code and a qualified inspector. People can be hurt by a bad weld. "
+        "toeline never passes a weld on missing evidence, and a pass covers only the lines it lists."
+    )
+    st.header("Safety")
+    st.markdown(
+        "- Wear safety glasses when chipping slag, and chip away from your face.\n"
+        "- Let the plate cool: hot steel looks like cold steel.\n"
+        "- Never photograph the burning arc."
+    )
+    st.text(f"toeline {toeline.__version__}")

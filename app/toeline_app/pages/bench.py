@@ -1,0 +1,271 @@
+"""At the bench: a photo in; what is wrong with it, or the outcome, the picture and the one thing to change."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import get_args
+
+import streamlit as st
+from streamlit_image_coordinates import streamlit_image_coordinates
+
+from toeline.result import Joint, Point, Result, Settings, Welding
+from toeline.units import Unit, length
+from toeline_app import parts, photos, prefs, saving, service, ui
+from toeline_app.photos import Photo, Shown
+from toeline_app.prefs import Preferences
+
+MOST_AT_ONCE = 12
+JOINTS: dict[Joint, str] = {"bead": "Bead on plate", "butt": "Butt joint", "fillet": "Fillet"}
+#: Core diameters in mm as boxes of electrodes are sold.
+ELECTRODES = (2.0, 2.5, 3.2, 4.0, 5.0, 6.0)
+HOLD = "Phone square above the bead, 20 to 30 cm away. Card flat beside the bead. Lamp low from the side."
+
+
+def page() -> None:
+    """The page."""
+    st.title("Measure a weld bead")
+    chosen = _choose()
+    settings = _settings()
+    if not chosen:
+        _how_to()
+        return
+    shown = photos.measure_all([(photo, _with_ends(photo, settings)) for photo in chosen])
+    _detail(_pick(shown), settings)
+
+
+def _choose() -> list[Photo]:
+    """The photos of this session; what is newly chosen takes their place."""
+    turn = st.session_state.setdefault("bench_turn", 0)
+    files = st.file_uploader(
+        "Take or choose photos of the cleaned bead",
+        type="image",
+        accept_multiple_files=True,
+        key=f"bench_files_{turn}",
+        help="The phone offers its own camera. Send originals, not pictures shrunk by a messenger.",
+    )
+    if files:
+        if len(files) > MOST_AT_ONCE:
+            st.warning(f"Only the first {MOST_AT_ONCE} photos are taken. For a whole class use the page Coupons.")
+        st.session_state["bench_photos"] = photos.take_in(files[:MOST_AT_ONCE])
+        st.session_state["bench_turn"] = turn + 1
+        st.rerun()
+    kept: list[Photo] = st.session_state.get("bench_photos", [])
+    return kept
+
+
+def _settings() -> Settings:
+    """The few settings, folded, with what is set in the fold's title."""
+    now = prefs.preferences()
+    with st.expander(f"Settings: {_in_words(now)}", icon=":material/tune:"):
+        prefs.remember(_edit(now))
+    return to_settings(prefs.preferences())
+
+
+def _in_words(now: Preferences) -> str:
+    words = [JOINTS[now.joint]]
+    if now.thickness_mm is not None:
+        words.append(f"{length(now.thickness_mm, now.unit)} thick")
+    if now.electrode_mm is not None:
+        words.append(f"electrode {length(now.electrode_mm, now.unit)}")
+    titles = service.criteria_titles()
+    words.append(titles.get(now.criteria or "", "no criteria"))
+    return ", ".join(words)
+
+
+def _edit(now: Preferences) -> Preferences:
+    unit = st.radio("Unit", get_args(Unit), index=get_args(Unit).index(now.unit), horizontal=True, key="set_unit")
+    joint = st.radio(
+        "Joint",
+        get_args(Joint),
+        index=get_args(Joint).index(now.joint),
+        format_func=JOINTS.__getitem__,
+        key="set_joint",
+    )
+    thickness = parts.length_input("Plate thickness", now.thickness_mm, now.unit, 0.5, 300.0, "set_thickness")
+    electrode = st.selectbox(
+        "Electrode core diameter",
+        ELECTRODES,
+        index=ELECTRODES.index(now.electrode_mm) if now.electrode_mm in ELECTRODES else None,
+        format_func=lambda mm: length(mm, now.unit),
+        placeholder="Not given",
+        key="set_electrode",
+    )
+    titles = service.criteria_titles()
+    criteria = st.selectbox(
+        "Acceptance criteria",
+        list(titles),
+        index=list(titles).index(now.criteria) if now.criteria in titles else None,
+        format_func=titles.__getitem__,
+        placeholder="None: measure only",
+        key="set_criteria",
+    )
+    check_line = parts.length_input(
+        "Length of the card's 50 mm line, measured on your print",
+        now.check_line_mm,
+        now.unit,
+        45.0,
+        55.0,
+        "set_check_line",
+        help="Measure it once with a calliper or steel rule. It takes out what the printer stretched.",
+    )
+    return Preferences(
+        joint=joint,
+        thickness_mm=thickness,
+        electrode_mm=electrode,
+        criteria=criteria,
+        unit="in" if unit == "in" else "mm",
+        check_line_mm=check_line,
+    )
+
+
+def to_settings(now: Preferences) -> Settings:
+    """The measuring settings of these preferences."""
+    return Settings(
+        joint=now.joint,
+        thickness_mm=now.thickness_mm,
+        check_line_mm=now.check_line_mm,
+        criteria=now.criteria,
+        unit=now.unit,
+        welding=Welding(electrode_mm=now.electrode_mm),
+    )
+
+
+def _with_ends(photo: Photo, settings: Settings) -> Settings:
+    """The settings with what was said about this photo alone: the bead's ends, gauge readings."""
+    return settings.model_copy(
+        update={
+            "ends_px": st.session_state.get(f"ends_{photo.sha256}"),
+            "gauge": tuple(st.session_state.get(f"gauge_{photo.sha256}", ())),
+        }
+    )
+
+
+def _how_to() -> None:
+    ui.drawing("hold", HOLD)
+    st.markdown(
+        "1. Chip and brush the bead; let the plate cool.\n"
+        "2. Lay the printed card flat beside the bead.\n"
+        "3. Stand square above, light from the side, and take the photo."
+    )
+    st.page_link(parts.page("cards"), label="Print a reference card", icon=":material/print:")
+    st.info("A photo shows the face only. Acceptance belongs to the governing code and a qualified inspector.")
+
+
+def _pick(shown: list[Shown]) -> Shown:
+    """The photo to look at in full; with several, a list of names and outcomes to choose from."""
+    if len(shown) == 1:
+        return shown[0]
+    place = st.selectbox(
+        "Photo",
+        range(len(shown)),
+        format_func=lambda i: f"{i + 1}. {ui.outcome_word(parts.outcome(shown[i].result))} · {shown[i].photo.name}",
+        key="bench_place",
+    )
+    return shown[place or 0]
+
+
+def _detail(shown: Shown, settings: Settings) -> None:
+    if shown.result is None:
+        ui.badge("retake")
+        st.error(shown.problem or "")
+        ui.drawing("hold", HOLD)
+        return
+    result = shown.result
+    parts.headline(result, shown.picture, settings.unit)
+    if parts.outcome(result) == "retake":
+        ui.drawing("hold", HOLD)
+    _correct(shown, result)
+    parts.folded(result, settings.unit)
+    if result.bead.found:
+        _gauge(shown, result)
+        parts.downloads(shown, settings.unit)
+        saving.save_form(shown)
+
+
+def _correct(shown: Shown, result: Result) -> None:
+    """The bead was found wrongly: choose among those found, or tap the two ends."""
+    photo = shown.photo
+    asked = any(one.code in ("several_beads", "no_bead") for one in result.photo.problems)
+    ends_key, first_key = f"ends_{photo.sha256}", f"first_{photo.sha256}"
+    if not st.toggle("The bead was found wrongly", value=asked, key=f"wrong_{photo.sha256}_{asked}"):
+        return
+    if result.bead.others_px:
+        _choose_bead(result, ends_key)
+    first: Point | None = st.session_state.get(first_key)
+    st.markdown("**Tap where the bead starts.**" if first is None else "**Now tap where it ends.**")
+    width = result.photo.width_px
+    tap = streamlit_image_coordinates(
+        service.with_mark(_bytes(shown.overview), first, width),
+        key=f"tap_{photo.sha256}_{first is None}",
+        use_column_width="always",
+        image_format="JPEG",
+        cursor="crosshair",
+    )
+    if tap is not None and tap["unix_time"] != st.session_state.get("last_tap"):
+        st.session_state["last_tap"] = tap["unix_time"]
+        at = service.to_photo_px((tap["x"], tap["y"]), tap["width"], width)
+        _take_end(at, first, ends_key, first_key)
+    with st.expander("Type the ends instead"):
+        _type_ends(photo, ends_key)
+    if st.session_state.get(ends_key) is not None and st.button("Find the bead without my ends", width="stretch"):
+        st.session_state.pop(ends_key, None)
+        st.rerun()
+
+
+def _take_end(at: Point, first: Point | None, ends_key: str, first_key: str) -> None:
+    if first is None:
+        st.session_state[first_key] = at
+    else:
+        st.session_state.pop(first_key, None)
+        st.session_state[ends_key] = (first, at)
+    st.rerun()
+
+
+def _choose_bead(result: Result, ends_key: str) -> None:
+    st.write("The beads found are lettered on the picture. A was measured.")
+    for letter, ends in zip("BCDEFGHIJKLMNOPQRSTUVWXYZ", result.bead.others_px, strict=False):
+        if st.button(f"Measure bead {letter}", width="stretch", key=f"bead_{letter}_{ends_key}"):
+            st.session_state[ends_key] = ends
+            st.rerun()
+    if result.bead.start_px and result.bead.end_px and st.button("Bead A is the right one", width="stretch"):
+        st.session_state[ends_key] = (result.bead.start_px, result.bead.end_px)
+        st.rerun()
+
+
+def _type_ends(photo: Photo, ends_key: str) -> None:
+    with st.form(f"type_{photo.sha256}"):
+        text = st.text_input("Start x, start y, end x, end y, in pixels of the photo")
+        if st.form_submit_button("Measure between these", width="stretch"):
+            ends = parts.read_ends(text)
+            if ends is None:
+                st.error("Give four numbers with commas between them, for instance 310, 420, 2900, 460.")
+            else:
+                st.session_state[ends_key] = ends
+                st.rerun()
+
+
+def _gauge(shown: Shown, result: Result) -> None:
+    """Gauge readings settle what a photo cannot show."""
+    key = f"gauge_{shown.photo.sha256}"
+    readings = list(st.session_state.get(key, ()))
+    names = service.gauge_names(result)
+    if not names:
+        return
+    with st.expander(f"Gauge readings ({len(readings)})", icon=":material/straighten:"):
+        for need in result.judgement.needs if result.judgement else ():
+            st.text("• " + need)
+        added = parts.gauge_form(names, key, prefs.preferences().unit)
+        if added is not None:
+            st.session_state[key] = [*readings, added]
+            st.rerun()
+        for number, one in enumerate(readings):
+            where = "" if one.at is None else f" at {one.at:g} mm"
+            if st.button(
+                f"Remove {names.get(one.name, one.name)}: {one.value:g} {one.unit}{where}", key=f"{key}_{number}"
+            ):
+                st.session_state[key] = readings[:number] + readings[number + 1 :]
+                st.rerun()
+
+
+def _bytes(path: Path | None) -> bytes:
+    return path.read_bytes() if path is not None else b""

@@ -1,0 +1,265 @@
+"""The instructor's coupons: many photos measured and scored, looked through, printed and exported."""
+
+from __future__ import annotations
+
+import altair as alt
+import pandas as pd
+import streamlit as st
+
+from toeline.coupons import ClassScores, Coupon
+from toeline.errors import ToelineError
+from toeline.result import Result, Settings
+from toeline.roster import Roster
+from toeline.rubric import Rubric
+from toeline.units import Unit, say
+from toeline_app import parts, photos, prefs, service, ui
+from toeline_app.pages.bench import to_settings
+from toeline_app.photos import Photo, Shown
+
+MOST_COUPONS = 100
+SORTS = {"points": "Points, most first", "name": "Name", "outcome": "Outcome"}
+
+
+def page() -> None:
+    """The page."""
+    st.title("Coupons")
+    rubric = _rubric()
+    roster = _roster()
+    settings = to_settings(prefs.preferences())
+    reference = _reference(rubric, settings) if rubric else None
+    chosen = _choose()
+    if rubric is None or not chosen or (rubric.needs_reference and reference is None):
+        return
+    with_code = bool(roster and roster.by_code)
+    if settings.welding.electrode_mm is None and any(item.per == "electrode_mm" for item in rubric.item):
+        st.warning("This rubric needs the electrode's diameter. Give it in the settings of the page Measure.")
+    shown = photos.measure_all([(photo, settings) for photo in chosen], batch=True, with_code=with_code)
+    try:
+        scores = service.score_photos(
+            [(one.photo.name, one.result, one.problem, one.code) for one in shown], rubric, reference, roster
+        )
+    except ToelineError as error:
+        st.error(str(error))
+        return
+    _overview(scores)
+    _problems(scores)
+    _table(scores, {one.photo.name: one for one in shown})
+    _exports(scores, shown, settings.unit)
+    _breakdown(scores, {one.photo.name: one for one in shown}, settings.unit)
+
+
+def _rubric() -> Rubric | None:
+    """The rubric in use, after any editing; None while the edited text is wrong."""
+    with st.expander("Rubric: what counts and for how much", icon=":material/edit_note:"):
+        titles = service.rubric_titles()
+        chosen = st.selectbox("Rubric", list(titles), format_func=titles.__getitem__, key="rubric_id")
+        own: dict[str, str] = st.session_state.setdefault("rubric_texts", {})
+        text = st.text_area(
+            "The rubric's text (TOML); change it as you need",
+            value=own.get(chosen, service.rubric_text(chosen)),
+            height=360,
+            max_chars=60_000,
+            key=f"rubric_text_{chosen}_{st.session_state.get('rubric_turn', 0)}",
+        )
+        own[chosen] = text
+        try:
+            rubric = service.read_rubric(text)
+        except ToelineError as error:
+            st.error(str(error))
+            return None
+        st.text(
+            f"{rubric.title}: {rubric.points:g} points, pass mark {rubric.pass_share * rubric.points:g}. {rubric.about}"
+        )
+        ui.table(("What counts", "Points", "Why"), [(item.title, f"{item.weight:g}", item.why) for item in rubric.item])
+        ui.table(("Fails outright", "Why"), [(rule.title, rule.why) for rule in rubric.fails])
+        st.download_button("Keep this rubric as a file", text, f"{rubric.id}.toml", on_click="ignore", width="stretch")
+        if text != service.rubric_text(chosen) and st.button("Back to the rubric as shipped", width="stretch"):
+            own.pop(chosen)
+            st.session_state["rubric_turn"] = st.session_state.get("rubric_turn", 0) + 1
+            st.rerun()
+    return rubric
+
+
+def _roster() -> Roster | None:
+    with st.expander("Names: from a roster or from the file names", icon=":material/badge:"):
+        st.write(
+            "Without a roster a coupon is called what its file is called. A roster is a CSV file with a header: name, "
+            "and one or both of file and code. A code is the number of a tag laid beside the bead."
+        )
+        file = st.file_uploader("Roster (CSV)", type=["csv", "txt"], key="roster_file")
+        if file is None:
+            return None
+        try:
+            roster = service.roster(file.getvalue(), file.name)
+        except ToelineError as error:
+            st.error(str(error))
+            return None
+        st.text(f"{len(roster.names)} names.")
+        if roster.by_code:
+            st.download_button(
+                "Tags to print, one for each code",
+                lambda: service.tag_sheets(roster),
+                "tags.pdf",
+                "application/pdf",
+                on_click="ignore",
+                width="stretch",
+            )
+    return roster
+
+
+def _reference(rubric: Rubric, settings: Settings) -> Result | None:
+    """The reference bead's result, for a rubric that compares with one."""
+    if not rubric.needs_reference:
+        return None
+    file = st.file_uploader("Photo of the reference bead", type="image", key="reference_file")
+    if file is not None and st.session_state.get("reference_id") != file.file_id:
+        st.session_state["reference_id"] = file.file_id
+        st.session_state["reference_photo"] = photos.take_in([file])[0]
+    photo: Photo | None = st.session_state.get("reference_photo")
+    if photo is None:
+        st.info("This rubric compares with a reference bead: choose its photo.")
+        return None
+    (shown,) = photos.measure_all([(photo, settings)])
+    if parts.outcome(shown.result) == "retake":
+        st.error("The reference bead cannot be measured. " + (shown.problem or ""))
+        ui.problems(shown.result.photo.problems if shown.result else ())
+        return None
+    st.success(f"Reference bead: {photo.name}")
+    return shown.result
+
+
+def _choose() -> list[Photo]:
+    turn = st.session_state.setdefault("coupons_turn", 0)
+    kept: list[Photo] = st.session_state.get("coupons_photos", [])
+    files = st.file_uploader(
+        "Photos of the coupons, one each" if not kept else "More photos",
+        type="image",
+        accept_multiple_files=True,
+        key=f"coupons_files_{turn}",
+    )
+    if files:
+        taken = photos.take_in(files[: MOST_COUPONS - len(kept)])
+        if len(files) > MOST_COUPONS - len(kept):
+            st.warning(f"At most {MOST_COUPONS} coupons at once.")
+        known = {photo.sha256 for photo in kept}
+        st.session_state["coupons_photos"] = kept + [photo for photo in taken if photo.sha256 not in known]
+        st.session_state["coupons_turn"] = turn + 1
+        st.rerun()
+    if kept and st.button(f"Start a new class ({len(kept)} photos go)", width="stretch"):
+        st.session_state["coupons_photos"] = []
+        st.rerun()
+    return kept
+
+
+def _overview(scores: ClassScores) -> None:
+    median = scores.median_points
+    ui.table(
+        ("Coupons", "Pass", "Undecided", "Fail", "Median of points"),
+        [
+            (
+                str(len(scores.coupons)),
+                str(scores.count("pass")),
+                str(scores.count("undecided")),
+                str(scores.count("fail")),
+                "–" if median is None else f"{median:.0f} of {scores.rubric.points:g}",
+            )
+        ],
+    )
+    if not scores.scored:
+        return
+    bars = pd.DataFrame(
+        [(f"{one.low:g} to {one.high:g}", one.low, one.count) for one in scores.distribution()],
+        columns=["points", "low", "coupons"],
+    )
+    chart = (
+        alt.Chart(bars)
+        .mark_bar(color="#3a8fc7")
+        .encode(
+            x=alt.X("points:N", sort=alt.SortField("low"), title="Points", axis=alt.Axis(labelAngle=-60)),
+            y=alt.Y("coupons:Q", title="Coupons", axis=alt.Axis(tickMinStep=1, format="d")),
+        )
+        .properties(height=220)
+    )
+    st.altair_chart(chart, width="stretch")
+
+
+def _problems(scores: ClassScores) -> None:
+    if scores.problems:
+        with st.expander(f"{len(scores.problems)} without points", icon=":material/warning:", expanded=True):
+            ui.table(("Coupon", "Why"), [(one.name, one.problem or "") for one in scores.problems])
+
+
+def _ordered(scores: ClassScores, by: str) -> list[Coupon]:
+    if by == "points":
+        return sorted(scores.coupons, key=lambda one: (one.points is None, -(one.points or 0.0), one.name))
+    order = ("pass", "undecided", "fail")
+    key = (lambda one: one.name.casefold()) if by == "name" else (lambda one: (order.index(one.outcome), one.name))
+    return sorted(scores.coupons, key=key)
+
+
+def _table(scores: ClassScores, shown: dict[str, Shown]) -> None:
+    by = st.selectbox("Sort by", list(SORTS), format_func=SORTS.__getitem__, key="coupons_sort")
+    rows = []
+    for one in _ordered(scores, by):
+        points = "–" if one.score is None or one.points is None else f"{one.points:.0f} ± {one.score.U:.0f}"
+        practise = one.score.to_practise[0].title if one.score and one.score.to_practise else "–"
+        rows.append((one.name, ui.outcome_word(one.outcome), points, practise))
+    pictures = [photos.thumbnail(shown[one.photo]) for one in _ordered(scores, by)]
+    ui.table(("Coupon", "Outcome", "Points", "Practise first"), rows, pictures=pictures)
+
+
+def _exports(scores: ClassScores, shown: list[Shown], unit: Unit) -> None:
+    with st.expander("Class list and sheets to print", icon=":material/download:", expanded=True):
+        st.download_button(
+            "Sheets for all (PDF)",
+            lambda: service.sheets(
+                scores, {one.photo.name: one.picture.read_bytes() for one in shown if one.picture}, unit
+            ),
+            "coupons.pdf",
+            "application/pdf",
+            on_click="ignore",
+            width="stretch",
+        )
+        st.download_button(
+            "Class list (XLSX)",
+            lambda: service.class_xlsx(scores),
+            "coupons.xlsx",
+            "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
+            on_click="ignore",
+            width="stretch",
+        )
+        st.download_button(
+            "Class list (CSV)",
+            lambda: service.class_csv(scores),
+            "coupons.csv",
+            "text/csv",
+            on_click="ignore",
+            width="stretch",
+        )
+
+
+def _breakdown(scores: ClassScores, shown: dict[str, Shown], unit: Unit) -> None:
+    st.header("One coupon")
+    place = st.selectbox(
+        "Coupon", range(len(scores.coupons)), format_func=lambda i: scores.coupons[i].name, key="coupons_place"
+    )
+    one = scores.coupons[place or 0]
+    if one.score is None:
+        st.error(one.problem or "")
+        return
+    points = "not scored" if one.points is None else f"{one.points:.0f} ± {one.score.U:.0f} of {one.score.of:g} points"
+    ui.badge(one.outcome, points)
+    for reason in one.score.reasons:
+        st.text(reason)
+    picture = shown[one.photo].picture
+    if picture is not None:
+        st.image(picture.read_bytes(), width="stretch", alt="The coupon's bead turned level, with both toes.")
+    for number, item in enumerate(one.score.to_practise[:3], start=1):
+        ui.line("measured", f"{number}. {item.title}", item.coaching, chip="Practise")
+    ui.table(
+        ("What counts", "Measured", "Points"),
+        [
+            (item.title, say(item.value, unit), "–" if item.points is None else f"{item.points:.1f} of {item.weight:g}")
+            for item in one.score.items
+        ],
+    )

@@ -1,0 +1,232 @@
+"""The inspector's record: search, look at one inspection, decide on it, take its report away, check the chain."""
+
+from __future__ import annotations
+
+import json
+from typing import get_args
+
+import streamlit as st
+
+from toeline.errors import ToelineError
+from toeline.record import Filters, Inspection, Summary
+from toeline.result import Outcome
+from toeline_app import parts, prefs, saving, service, ui
+
+SORTS = {
+    "created": "When recorded",
+    "date": "Date of inspection",
+    "job": "Job",
+    "weld": "Weld number",
+    "welder": "Welder",
+    "procedure": "Procedure",
+    "outcome": "Outcome",
+    "decision": "Decision",
+    "width_mean": "Mean width",
+    "undercut_length_total": "Undercut length",
+}
+DECISION_WORDS = {"accept": "accepted", "reject": "rejected", "refer": "referred", None: "not decided"}
+_OPEN = "inspection"
+
+
+def page() -> None:
+    """The page: the list, or one inspection."""
+    st.title("Inspections")
+    wanted = st.query_params.get("inspection") or st.session_state.get(_OPEN)
+    if wanted:
+        try:
+            _one(service.inspection(wanted))
+        except ToelineError as error:
+            st.error(str(error))
+            if st.button("Back to the list", width="stretch"):
+                _close()
+        return
+    _list()
+
+
+def open_inspection(wanted: str) -> None:
+    """Show one inspection from now on."""
+    st.session_state[_OPEN] = wanted
+
+
+def _close() -> None:
+    st.session_state.pop(_OPEN, None)
+    st.query_params.clear()
+    st.rerun()
+
+
+def _list() -> None:
+    text = st.text_input("Search", placeholder="Job, weld, welder, remark …", key="record_text")
+    with st.expander("Filter and sort", icon=":material/filter_list:"):
+        filters, sort, descending = _filters()
+    place = st.session_state.setdefault("record_page", 1)
+    found = service.search(text, filters, sort=sort, descending=descending, page=place)
+    if place > found.pages:
+        st.session_state["record_page"] = 1
+        st.rerun()
+    st.text(f"{found.total} {'inspection' if found.total == 1 else 'inspections'}")
+    for row in found.items:
+        _row(row)
+    if found.pages > 1:
+        before, after = st.columns(2)
+        if before.button("Earlier page", disabled=place == 1, width="stretch"):
+            st.session_state["record_page"] = place - 1
+            st.rerun()
+        if after.button("Later page", disabled=place == found.pages, width="stretch"):
+            st.session_state["record_page"] = place + 1
+            st.rerun()
+        st.text(f"Page {place} of {found.pages}")
+    _check()
+
+
+def _filters() -> tuple[Filters, str, bool]:
+    outcome = st.selectbox(
+        "Outcome of the tool",
+        get_args(Outcome),
+        index=None,
+        format_func=ui.outcome_word,
+        placeholder="Any",
+        key="filter_outcome",
+    )
+    decision = st.selectbox(
+        "Decision",
+        ("accept", "reject", "refer", "none"),
+        index=None,
+        format_func=lambda one: DECISION_WORDS[None if one == "none" else one],
+        placeholder="Any",
+        key="filter_decision",
+    )
+    chosen: dict[str, str | None] = {}
+    for field, label in (("job", "Job"), ("welder", "Welder"), ("procedure", "Procedure"), ("inspector", "Inspector")):
+        values = service.people_and_procedures(field)
+        chosen[field] = st.selectbox(label, values, index=None, placeholder="Any", key=f"filter_{field}")
+    since = st.date_input("From", value=None, key="filter_since")
+    until = st.date_input("Until", value=None, key="filter_until")
+    superseded = st.checkbox("Show superseded ones too", key="filter_superseded")
+    sort = st.selectbox("Sort by", list(SORTS), format_func=SORTS.__getitem__, key="record_sort")
+    descending = st.checkbox("Last first", value=True, key="record_descending")
+    filters = Filters.model_validate(
+        {"outcome": outcome, "decision": decision, "since": since, "until": until, "superseded": superseded, **chosen}
+    )
+    return filters, sort, descending
+
+
+def title(number: int, identity: object) -> str:
+    """An inspection in a few words: number, weld, welder, date. User text, to be escaped where markup is read."""
+    said = [str(value) for name in ("weld", "job", "welder", "date") if (value := getattr(identity, name))]
+    return ", ".join([f"No. {number}", *said])
+
+
+def _row(row: Summary) -> None:
+    label = f"{ui.outcome_word(row.outcome)} · {ui.plain(title(row.number, row.identity))}"
+    tail = f" · {DECISION_WORDS[row.decision]}" + (" · superseded" if row.superseded else "")
+    if st.button(label + tail, key=f"open_{row.id}", width="stretch"):
+        open_inspection(row.id)
+        st.rerun()
+
+
+def _check() -> None:
+    with st.expander("Check the record", icon=":material/verified:"):
+        st.write("Goes through the chain of digests, every record and every photo. A later change shows.")
+        if st.button("Check now", width="stretch"):
+            report = service.check_record()
+            words = f"{report.entries} entries, {report.inspections} inspections, {report.photos} photos."
+            if report.ok:
+                st.success(f"✓ Everything is as it was recorded: {words}")
+            else:
+                st.error(f"✕ {len(report.findings)} findings. {words}")
+                ui.table(("Where", "What"), [(one.where, one.text) for one in report.findings])
+            st.text(f"Newest digest: {report.head}")
+
+
+def _one(inspection: Inspection) -> None:
+    unit = prefs.preferences().unit
+    result = inspection.result
+    if st.button("Back to the list", icon=":material/arrow_back:", width="stretch"):
+        _close()
+    st.header(ui.plain(title(inspection.number, inspection.identity)))
+    if inspection.superseded_by:
+        st.warning("This inspection was superseded.")
+        if st.button("Open the one in its place", width="stretch"):
+            open_inspection(inspection.superseded_by)
+            st.rerun()
+    picture = service.recorded_picture(inspection.photos[0].sha256, result.to_json(None), unit)
+    state = parts.outcome(result)
+    ui.badge(
+        state,
+        f"Tool: {result.judgement.title if result.judgement else 'no criteria'}. "
+        f"Person: {DECISION_WORDS[inspection.decision.decision if inspection.decision else None]}.",
+    )
+    st.image(picture, width="stretch", alt="The bead turned level, with both toes and numbered indications.")
+    rows = [(label, str(getattr(inspection.identity, name) or "–")) for name, label in saving.FIELDS]
+    rows += [("Date of inspection", str(inspection.identity.date or "–")), ("Recorded", inspection.created_at)]
+    rows += [("Remarks", inspection.remarks or "–"), ("Chain digest", inspection.digest)]
+    if inspection.erased:
+        rows.append(("Erased", ", ".join(inspection.erased)))
+    ui.table(("Field", "Value"), rows)
+    _decisions(inspection)
+    _reports(inspection, picture)
+    parts.folded(result, unit)
+
+
+def _decisions(inspection: Inspection) -> None:
+    if inspection.decisions:
+        ui.table(
+            ("Decision", "By", "Reason", "When"),
+            [(DECISION_WORDS[one.decision], one.by or "–", one.reason or "–", one.at) for one in inspection.decisions],
+            caption="Decisions, the last one holds",
+        )
+    if inspection.superseded_by:
+        return
+    with st.expander("Decide", icon=":material/gavel:"), st.form(f"decide_{inspection.id}"):
+        decision, reason = saving.decision_fields(f"decide_{inspection.id}")
+        by = st.text_input("Decided by", value=inspection.identity.inspector or "", max_chars=200)
+        if st.form_submit_button("Record the decision", type="primary", width="stretch"):
+            taken = saving.new_decision(decision, reason, by)
+            if taken is None:
+                st.error("Choose accept, reject or refer.")
+                return
+            try:
+                service.decide(inspection.id, taken)
+            except ToelineError as error:
+                st.error(str(error))
+                return
+            st.rerun()
+
+
+def _reports(inspection: Inspection, picture: bytes) -> None:
+    stem = f"inspection-{inspection.number}"
+    unit = prefs.preferences().unit
+    with st.expander("Report and data", icon=":material/download:", expanded=True):
+        st.download_button(
+            "PDF report",
+            lambda: service.pdf(inspection.result, picture, unit, inspection),
+            f"{stem}.pdf",
+            "application/pdf",
+            on_click="ignore",
+            type="primary",
+            width="stretch",
+        )
+        st.download_button(
+            "HTML, one page",
+            lambda: service.html(inspection.result, picture, unit, inspection),
+            f"{stem}.html",
+            "text/html",
+            on_click="ignore",
+            width="stretch",
+        )
+        st.download_button(
+            "CSV",
+            lambda: service.csv(inspection.result, inspection.identity),
+            f"{stem}.csv",
+            "text/csv",
+            on_click="ignore",
+            width="stretch",
+        )
+        st.download_button(
+            "JSON",
+            lambda: json.dumps(inspection.model_dump(mode="json", by_alias=True), indent=2),
+            f"{stem}.json",
+            "application/json",
+            on_click="ignore",
+            width="stretch",
+        )

@@ -1,0 +1,197 @@
+"""Pieces that several pages share: a result's headline and folds, lengths in the user's unit, downloads."""
+
+from __future__ import annotations
+
+import math
+from html import escape
+from pathlib import Path
+
+import streamlit as st
+from streamlit.navigation.page import StreamlitPage
+
+from toeline.errors import ToelineError
+from toeline.names import CAUSES, measure_name
+from toeline.result import GaugeReading, Point, Quantity, Result
+from toeline.short import first_change, severest_first, worst_lines
+from toeline.units import MM_PER_INCH, Unit, say
+from toeline_app import service, ui
+from toeline_app.photos import Shown
+
+_PAGES = "pages"
+#: Measures shown first where no criteria judge the weld.
+_FIRST_MEASURES = ("width_mean", "leg_base", "leg_upright", "throat", "length", "width_variation", "ripple_pitch")
+
+
+def set_pages(pages: dict[str, StreamlitPage]) -> None:
+    """Tell the pages about each other, for links between them."""
+    st.session_state[_PAGES] = pages
+
+
+def page(name: str) -> StreamlitPage:
+    """Another page, by its address."""
+    found: StreamlitPage = st.session_state[_PAGES][name]
+    return found
+
+
+def outcome(result: Result | None) -> str:
+    """What stands in the badge: the judgement's outcome, ``measured`` without criteria, ``retake`` for a bad photo."""
+    if result is None or not result.photo.usable or not result.bead.found:
+        return "retake"
+    if any(problem.severity == "stop" for problem in result.photo.problems):
+        return "retake"
+    return result.judgement.outcome if result.judgement else "measured"
+
+
+def headline(result: Result, picture: Path | None, unit: Unit) -> None:
+    """What a welder reads in five seconds: what is wrong with the photo, else outcome, picture, worst lines, change."""
+    state = outcome(result)
+    found = severest_first(result.photo.problems)
+    if state == "retake":
+        ui.badge("retake", result.bead.why or "")
+    ui.problems([one for one in found if one.severity != "note"])
+    if state != "retake":
+        ui.badge(state, result.judgement.title if result.judgement else "No criteria chosen: measured only.")
+    if picture is not None:
+        st.image(picture.read_bytes(), width="stretch", alt=_alt(result, unit))
+    if state == "retake":
+        return
+    if result.judgement:
+        for line in worst_lines(result.judgement):
+            ui.line(line.outcome, line.imperfection, line.why)
+    else:
+        known = [name for name in _FIRST_MEASURES if name in result.measures][:3]
+        ui.table(("Measure", "Value"), [(measure_name(name), say(result.measures[name], unit)) for name in known])
+    _cause(result)
+
+
+def _alt(result: Result, unit: Unit) -> str:
+    if not result.bead.found:
+        return "The photo. No weld bead was found."
+    width = result.measures.get("width_mean", Quantity())
+    kinds = len(result.indications)
+    return (
+        f"The bead turned level, both toes drawn, mean width {say(width, unit)}, "
+        f"{kinds} numbered {'indication' if kinds == 1 else 'indications'}."
+    )
+
+
+def _cause(result: Result) -> None:
+    change = first_change(result)
+    if not result.causes:
+        if result.causes_why:
+            st.text(result.causes_why)
+        return
+    first = result.causes[0]
+    st.html(
+        f'<div class="tl-cause"><p>Most likely: <strong>{escape(CAUSES[first.cause])}</strong></p>'
+        f"<p>{escape('Change one thing: ' + change) if change else ''}</p></div>"
+    )
+
+
+def folded(result: Result, unit: Unit) -> None:
+    """Everything else, folded away."""
+    if result.measures:
+        with st.expander("All measures", icon=":material/square_foot:"):
+            rows = [(measure_name(name), say(quantity, unit)) for name, quantity in result.measures.items()]
+            ui.table(("Measure", "Value with U (k = 2)"), rows)
+    if result.judgement:
+        with st.expander(f"All {len(result.judgement.lines)} criteria lines", icon=":material/rule:"):
+            judged = result.judgement
+            st.text(f"{judged.title}, {judged.edition}. Rule: {judged.rule}. File digest {judged.digest[:12]}.")
+            for line in worst_lines(judged, len(judged.lines)):
+                ui.line(line.outcome, f"{line.imperfection}: {line.limit}", f"{line.why} ({line.source})")
+    if result.indications:
+        with st.expander(f"{len(result.indications)} indications", icon=":material/pin_drop:"):
+            ui.table(("No.", "What", "Where and how large"), service.numbered_indications(result, unit))
+    if result.causes:
+        with st.expander("Causes and evidence", icon=":material/troubleshoot:"):
+            for cause in result.causes:
+                st.subheader(f"{CAUSES[cause.cause]}, {cause.likelihood:.0%}")
+                _listed("For", cause.evidence)
+                _listed("Against", cause.against)
+                _listed("Try, first thing first", cause.try_)
+                if cause.told_apart_by:
+                    st.text(f"Told apart by: {cause.told_apart_by}")
+    notes = [one for one in result.photo.problems if one.severity == "note"]
+    cautions = (*result.cautions, *(result.judgement.cautions if result.judgement else ()))
+    if notes or cautions:
+        with st.expander("Notes and what this photo cannot show", icon=":material/info:"):
+            ui.problems(notes)
+            for caution in dict.fromkeys(cautions):
+                st.text("• " + caution)
+
+
+def _listed(title: str, lines: tuple[str, ...]) -> None:
+    if lines:
+        st.markdown(f"**{title}**")
+        st.text("\n".join("• " + line for line in lines))
+
+
+def length_input(
+    label: str, mm: float | None, unit: Unit, low: float, high: float, key: str, *, help: str | None = None
+) -> float | None:
+    """A length typed in the user's unit, given back in mm; empty is None."""
+    factor = MM_PER_INCH if unit == "in" else 1.0
+    typed = st.number_input(
+        f"{label} ({unit})",
+        min_value=low / factor,
+        max_value=high / factor,
+        value=None if mm is None else round(mm / factor, 4),
+        step=0.1 if unit == "mm" else 0.01,
+        format="%.2f" if unit == "mm" else "%.3f",
+        placeholder="Not given",
+        key=f"{key}_{unit}",
+        help=help,
+    )
+    return None if typed is None else min(max(round(float(typed) * factor, 4), low), high)
+
+
+def read_ends(text: str) -> tuple[Point, Point] | None:
+    """Two points typed as four numbers, or None."""
+    try:
+        x1, y1, x2, y2 = (float(part) for part in text.replace(";", ",").split(","))
+    except ValueError:
+        return None
+    return ((x1, y1), (x2, y2)) if all(map(math.isfinite, (x1, y1, x2, y2))) else None
+
+
+def gauge_form(names: dict[str, str], key: str, unit: Unit) -> GaugeReading | None:
+    """A reading just typed, checked, or None."""
+    with st.form(f"{key}_form", clear_on_submit=True):
+        name = st.selectbox("What was gauged", list(names), format_func=names.__getitem__)
+        value = st.number_input(f"Reading ({service.gauge_unit(name, unit)})", min_value=0.0, step=0.1, format="%.2f")
+        at = st.number_input(f"Where: distance from the bead's start ({unit})", min_value=0.0, value=None, step=1.0)
+        if not st.form_submit_button("Add the reading", width="stretch"):
+            return None
+    try:
+        return service.gauge_reading(name, value, at, unit)
+    except ToelineError as error:
+        st.error(str(error))
+        return None
+
+
+def downloads(shown: Shown, unit: Unit) -> None:
+    """The report and the data, made when asked for."""
+    result = shown.result
+    if result is None or shown.picture is None:
+        return
+    stem = Path(shown.photo.name).stem or "weld"
+    picture = shown.picture
+    with st.expander("Report and data", icon=":material/download:"):
+        st.download_button(
+            "PDF report",
+            lambda: service.pdf(result, picture.read_bytes(), unit),
+            f"{stem}.pdf",
+            "application/pdf",
+            on_click="ignore",
+            width="stretch",
+        )
+        st.download_button(
+            "Picture", picture.read_bytes(), f"{stem}-measured.jpg", "image/jpeg", on_click="ignore", width="stretch"
+        )
+        st.download_button(
+            "CSV", lambda: service.csv(result), f"{stem}.csv", "text/csv", on_click="ignore", width="stretch"
+        )
+        st.download_button(
+            "JSON", lambda: result.to_json(), f"{stem}.json", "application/json", on_click="ignore", width="stretch"
+        )

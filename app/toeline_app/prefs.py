@@ -1,0 +1,62 @@
+"""The few settings of the bench, remembered in a cookie on the user's own device."""
+
+from __future__ import annotations
+
+import json
+from typing import Annotated, Literal
+from urllib.parse import quote, unquote
+
+import streamlit as st
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+COOKIE = "toeline_settings"
+A_YEAR_S = 31_536_000
+_STATE = "preferences"
+
+
+class Preferences(BaseModel):
+    """What the user works with from photo to photo."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    joint: Literal["bead", "butt", "fillet"] = "bead"
+    thickness_mm: Annotated[float | None, Field(ge=0.5, le=300)] = None
+    electrode_mm: Annotated[float | None, Field(ge=1.0, le=10.0)] = None
+    criteria: Annotated[str | None, Field(pattern=r"^[a-z0-9.-]{1,60}$")] = None
+    unit: Literal["mm", "in"] = "mm"
+    check_line_mm: Annotated[float | None, Field(ge=45.0, le=55.0)] = None
+
+
+def read_cookie(text: str | None) -> Preferences:
+    """Preferences from a cookie; anything but a sound one gives the defaults."""
+    try:
+        return Preferences.model_validate(json.loads(unquote(text or "")))
+    except (ValueError, ValidationError):
+        return Preferences()
+
+
+def write_cookie(preferences: Preferences) -> str:
+    """The cookie's value: percent-encoded, so that nothing in it can end the value or begin markup."""
+    return quote(preferences.model_dump_json(exclude_defaults=True), safe="")
+
+
+def preferences() -> Preferences:
+    """This session's preferences; a new session starts from the device's cookie."""
+    if _STATE not in st.session_state:
+        st.session_state[_STATE] = read_cookie(st.context.cookies.get(COOKIE))
+    found: Preferences = st.session_state[_STATE]
+    return found
+
+
+def remember(changed: Preferences) -> None:
+    """Use these preferences from now on, in this session and on this device."""
+    st.session_state[_STATE] = changed
+
+
+def keep_on_device() -> None:
+    """Have the browser keep the preferences; the script holds nothing but the percent-encoded value."""
+    value = write_cookie(preferences())
+    st.html(
+        f"<script>document.cookie = '{COOKIE}={value}; path=/; max-age={A_YEAR_S}; samesite=strict';</script>",
+        unsafe_allow_javascript=True,
+    )

@@ -1,0 +1,116 @@
+"""Starts the app: on this machine only, or open to the network behind an access code."""
+
+from __future__ import annotations
+
+import ipaddress
+import logging
+import socket
+import sys
+import webbrowser
+from dataclasses import dataclass
+from pathlib import Path
+from threading import Timer
+
+import segno
+import streamlit as st
+from starlette.middleware import Middleware
+
+from toeline_app.access import Gate, new_code
+from toeline_app.door import PATH, Door
+
+LARGEST_UPLOAD_MB = 60
+#: How long a phone may be away (its camera app open, its screen locked) before its session ends, s.
+AWAY_S = 600
+_SCRIPT = Path(__file__).with_name("main.py")
+_COLOURS = {
+    "light": {"primaryColor": "#0b5cad", "backgroundColor": "#ffffff", "textColor": "#1b232c", "linkColor": "#0b5cad"},
+    "dark": {"primaryColor": "#6cb2f7", "backgroundColor": "#0f1318", "textColor": "#f2f4f7", "linkColor": "#8cc4fa"},
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Serving:
+    """How the app is being served: the address a phone in the same network opens, and the code it needs."""
+
+    phone_url: str | None = None
+    code: str | None = None
+
+    @property
+    def qr_url(self) -> str | None:
+        """The link in the QR code: it carries the access code along."""
+        if self.phone_url is None or self.code is None:
+            return self.phone_url
+        return f"{self.phone_url}{PATH}?code={self.code}"
+
+
+#: Set once by :func:`launch` before any page runs; None when the pages were started some other way.
+serving: Serving | None = None
+
+
+def launch(port: int = 8501, host: str = "127.0.0.1", *, code: str | None = None, open_browser: bool = False) -> None:
+    """Start the app and serve it until stopped.
+
+    On ``127.0.0.1`` only this machine can open it. On any other ``host`` (``0.0.0.0``: every interface) it asks for
+    an access code, which is made up and printed unless ``code`` is given. With Streamlit's ``[auth]`` settings in
+    ``.streamlit/secrets.toml`` people sign in with their organisation instead.
+    """
+    global serving
+    loopback = host == "localhost" or ipaddress.ip_address(host).is_loopback
+    gate = None if loopback or signs_in_elsewhere() else Gate(code or new_code())
+    where = own_address() if host in ("0.0.0.0", "::") else host
+    serving = Serving(None if loopback or where is None else f"http://{where}:{port}", gate.code if gate else None)
+    _say_hello(port, serving)
+    if open_browser:
+        Timer(2.0, webbrowser.open, [f"http://localhost:{port}"]).start()
+    logging.getLogger("streamlit").setLevel(logging.WARNING)
+    app = st.App(_SCRIPT, middleware=[Middleware(Door, gate=gate, loopback_only=loopback)])
+    app.run(config=_config(port, host))
+
+
+def _config(port: int, host: str) -> dict[str, object]:
+    theme = {f"theme.{name}.{key}": value for name, keys in _COLOURS.items() for key, value in keys.items()}
+    return theme | {
+        "server.port": port,
+        "server.address": host,
+        "server.headless": True,
+        "server.fileWatcherType": "none",
+        "server.maxUploadSize": LARGEST_UPLOAD_MB,
+        "server.disconnectedSessionTTL": AWAY_S,
+        "logger.hideWelcomeMessage": True,  # its headless form asks the internet for this machine's outer address
+        "browser.gatherUsageStats": False,
+        "client.toolbarMode": "minimal",
+        "client.showErrorDetails": "none",
+        "theme.baseFontSize": 16,
+    }
+
+
+def signs_in_elsewhere() -> bool:
+    """Whether the organisation's own sign-in (OpenID Connect) is set up."""
+    try:
+        return "auth" in st.secrets
+    except FileNotFoundError:
+        return False
+
+
+def own_address() -> str | None:
+    """This machine's address in its network, or None without one. Sends nothing: a UDP socket is only pointed."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as pointed:
+        try:
+            pointed.connect(("192.0.2.1", 9))  # a documentation address, RFC 5737
+        except OSError:
+            return None
+        return str(pointed.getsockname()[0])
+
+
+def _say_hello(port: int, now: Serving) -> None:
+    out = sys.stderr
+    out.write(f"toeline is starting: http://localhost:{port}\n")
+    if now.phone_url is None:
+        out.write("Only this machine can open it.\n")
+    else:
+        out.write(f"On a phone in the same network: {now.phone_url}\n")
+        if now.code is not None:
+            out.write(f"Access code: {now.code}\n")
+        segno.make(now.qr_url or now.phone_url, error="m").terminal(out=out, compact=True)
+    out.write("Stop it with Ctrl+C.\n")
+    out.flush()

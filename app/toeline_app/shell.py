@@ -1,0 +1,56 @@
+"""Page frame: who may see the pages, the style, the navigation, what stays on the device."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import streamlit as st
+from streamlit import runtime
+
+from toeline_app import parts, prefs, server, ui
+from toeline_app.pages import about, bench, cards, coupons, person, phone, record, repeat, trends
+
+
+def run() -> None:
+    """One run of the app's script."""
+    st.set_page_config(
+        page_title="toeline", page_icon=str(Path(__file__).with_name("static") / "icon.png"), layout="centered"
+    )
+    ui.style()
+    if not _may_come_in():
+        return
+    sections = {
+        "": [st.Page(bench.page, title="Measure", icon=":material/photo_camera:", url_path="measure", default=True)],
+        "Record": [
+            st.Page(record.page, title="Inspections", icon=":material/inventory_2:", url_path="record"),
+            st.Page(trends.page, title="Trends", icon=":material/monitoring:", url_path="trends"),
+            st.Page(person.page, title="Personal data", icon=":material/person:", url_path="person"),
+        ],
+        "Class": [
+            st.Page(coupons.page, title="Coupons", icon=":material/school:", url_path="coupons"),
+            st.Page(repeat.page, title="Repeatability", icon=":material/repeat:", url_path="repeatability"),
+        ],
+        "Help": [
+            st.Page(cards.page, title="Reference cards", icon=":material/print:", url_path="cards"),
+            st.Page(phone.page, title="On a phone", icon=":material/qr_code_2:", url_path="phone"),
+            st.Page(about.page, title="What a photo cannot show", icon=":material/info:", url_path="about"),
+        ],
+    }
+    current = st.navigation(sections, position="top")
+    parts.set_pages({page.url_path: page for section in sections.values() for page in section})
+    current.run()
+    prefs.keep_on_device()
+
+
+def _may_come_in() -> bool:
+    """Whether pages may be shown: served through the door, and signed in where the organisation asks for it."""
+    address = st.get_option("server.address")
+    if runtime.exists() and server.serving is None and address not in ("127.0.0.1", "localhost", "::1"):
+        st.error("Start the app with: toeline app. Started another way it would be open to the network without a code.")
+        return False
+    if server.signs_in_elsewhere() and not st.user.is_logged_in:
+        st.title("toeline")
+        st.write("Sign in with your organisation's account.")
+        st.button("Sign in", on_click=st.login, type="primary", width="stretch")
+        return False
+    return True

@@ -1,0 +1,101 @@
+"""What pages are made of. Text that came from a person is escaped here, once, whatever widget shows it."""
+
+from __future__ import annotations
+
+import re
+from base64 import b64encode
+from collections.abc import Sequence
+from html import escape
+from importlib import resources
+from pathlib import Path
+
+import streamlit as st
+
+from toeline.result import Outcome, Problem
+
+#: An outcome is a word and a sign as well as a colour.
+OUTCOMES: dict[Outcome | str, tuple[str, str]] = {
+    "pass": ("✓", "Pass"),
+    "fail": ("✕", "Fail"),
+    "undecided": ("?", "Undecided"),
+    "measured": ("•", "Measured"),
+    "retake": ("↺", "Take it again"),
+}
+_SIGNS = {"stop": "✕", "warning": "!", "note": "i"}
+_STATIC = resources.files("toeline_app") / "static"
+
+
+def style() -> None:
+    """The app's own style sheet: target sizes, contrast, badges."""
+    st.html(Path(str(_STATIC / "style.css")))
+
+
+def drawing(name: str, alt: str) -> None:
+    """One of the app's own line drawings, black on its own white ground."""
+    url = "data:image/svg+xml;base64," + b64encode((_STATIC / f"{name}.svg").read_bytes()).decode()
+    st.html(f'<img class="tl-drawing" src="{url}" alt="{escape(alt)}">')
+
+
+def badge(outcome: str, note: str = "") -> None:
+    """The outcome as a block: sign, word, colour, and a short note."""
+    sign, word = OUTCOMES[outcome]
+    small = f"<small>{escape(note)}</small>" if note else ""
+    st.html(
+        f'<div class="tl-badge tl-{outcome}" role="status"><span aria-hidden="true">{sign}</span>'
+        f"<strong>{word}</strong>{small}</div>"
+    )
+
+
+def outcome_word(outcome: str | None) -> str:
+    """An outcome as sign and word in running text."""
+    sign, word = OUTCOMES[outcome or "measured"]
+    return f"{sign} {word}"
+
+
+def problems(found: Sequence[Problem]) -> None:
+    """Problems as blocks: what is wrong and what to do."""
+    for one in found:
+        st.html(
+            f'<div class="tl-problem tl-{one.severity}"><span aria-hidden="true">{_SIGNS[one.severity]}</span>'
+            f"<p>{escape(one.text)}</p></div>"
+        )
+
+
+def line(outcome: str, title: str, text: str, *, chip: str | None = None) -> None:
+    """One judged line: its outcome as sign and word (or another word), its title, one sentence."""
+    st.html(
+        f'<div class="tl-line"><span class="tl-chip tl-{outcome}">{escape(chip or outcome_word(outcome))}</span>'
+        f"<div><strong>{escape(title)}</strong><p>{escape(text)}</p></div></div>"
+    )
+
+
+def table(
+    head: Sequence[str], rows: Sequence[Sequence[str]], *, caption: str = "", pictures: Sequence[bytes | None] = ()
+) -> None:
+    """A real table, every cell escaped; on a narrow screen each row becomes a block with its column names.
+
+    ``pictures``: small JPEGs that stand before the first cell of each row.
+    """
+    before = [f'<img src="{_data_url(one)}" alt="">' if one else "" for one in pictures] or [""] * len(rows)
+    top = "".join(f'<th scope="col">{escape(cell)}</th>' for cell in head)
+    body = "".join(
+        f'<tr><th scope="row" data-label="{escape(head[0])}">{first}{escape(row[0])}</th>'
+        + "".join(
+            f'<td data-label="{escape(name)}">{escape(cell)}</td>' for name, cell in zip(head[1:], row[1:], strict=True)
+        )
+        + "</tr>"
+        for first, row in zip(before, rows, strict=True)
+    )
+    title = f"<caption>{escape(caption)}</caption>" if caption else ""
+    kind = "tl-table tl-pairs" if len(head) == 2 else "tl-table"
+    st.html(f'<table class="{kind}">{title}<thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>')
+
+
+def plain(text: str | None) -> str:
+    """User text made safe for widgets that read Markdown: every character that could mark up is escaped."""
+    return re.sub(r"([\\`*_{}\[\]()#+\-.!~|<>$:&])", r"\\\1", (text or "").replace("\n", " "))
+
+
+def _data_url(jpeg: bytes) -> str:
+    """A JPEG as a data URL."""
+    return "data:image/jpeg;base64," + b64encode(jpeg).decode()

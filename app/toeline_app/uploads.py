@@ -1,0 +1,110 @@
+"""Photos of the running sessions: on disk under their digest, limited in number and size, gone when the session is."""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+import tempfile
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from time import monotonic, sleep
+
+from streamlit.runtime import exists, get_instance
+from streamlit.runtime.memory_uploaded_file_manager import MemoryUploadedFileManager
+from streamlit.runtime.scriptrunner import get_script_run_ctx
+
+MOST_PHOTOS = 120
+MOST_BYTES = 1_500_000_000
+MOST_BYTES_OF_ALL = 8_000_000_000
+#: Looked through this often, and let go this long after the session was last seen alive, s.
+EVERY_S = 20.0
+AWAY_S = 660.0
+
+
+class TooMuch(Exception):
+    """A session, or all of them together, holds as many photos as it may; the text says what to do."""
+
+
+class Uploads:
+    """The sessions' photos in one private folder, removed with the process."""
+
+    def __init__(self, alive: Callable[[str], bool], clock: Callable[[], float] = monotonic) -> None:
+        self._folder = tempfile.TemporaryDirectory(prefix="toeline-app-")
+        self._alive = alive
+        self._clock = clock
+        self._seen: dict[str, float] = {}
+        self._lock = threading.Lock()
+
+    def folder(self, session: str) -> Path:
+        """The session's own folder."""
+        with self._lock:
+            self._seen[session] = self._clock()
+        folder = Path(self._folder.name) / hashlib.sha256(session.encode()).hexdigest()[:32]
+        folder.mkdir(mode=0o700, exist_ok=True)
+        return folder
+
+    def keep(self, session: str, data: bytes) -> Path:
+        """Write a photo's bytes under their digest and say where. Raises TooMuch beyond the limits."""
+        folder = self.folder(session)
+        path = folder / f"{hashlib.sha256(data).hexdigest()}.photo"
+        if path.exists():
+            return path
+        held = [one.stat().st_size for one in folder.glob("*.photo")]
+        if len(held) >= MOST_PHOTOS or sum(held) + len(data) > MOST_BYTES:
+            raise TooMuch("This session holds as many photos as it may. Remove some, or reload the page to start anew.")
+        everyone = sum(one.stat().st_size for one in Path(self._folder.name).glob("*/*.photo"))
+        if everyone + len(data) > MOST_BYTES_OF_ALL:
+            raise TooMuch("The app holds as many photos as it may. Try again in a few minutes.")
+        path.write_bytes(data)
+        return path
+
+    def sweep(self) -> int:
+        """Let go of the photos of sessions not seen alive for a while; says how many sessions that were."""
+        now = self._clock()
+        gone = []
+        with self._lock:
+            for session, last in list(self._seen.items()):
+                if self._alive(session):
+                    self._seen[session] = now
+                elif now - last > AWAY_S:
+                    del self._seen[session]
+                    gone.append(session)
+        for session in gone:
+            name = hashlib.sha256(session.encode()).hexdigest()[:32]
+            shutil.rmtree(Path(self._folder.name) / name, ignore_errors=True)
+            _forget_uploads(session)
+        return len(gone)
+
+
+def start_sweeping(uploads: Uploads) -> None:
+    """Sweep in the background for as long as the process lives."""
+
+    def sweeping() -> None:
+        while True:
+            sleep(EVERY_S)
+            uploads.sweep()
+
+    threading.Thread(target=sweeping, name="toeline-sweep", daemon=True).start()
+
+
+def session_id() -> str:
+    """The id of the session whose page is running; a fixed one outside a server."""
+    context = get_script_run_ctx(suppress_warning=True)
+    return context.session_id if context else "no-session"
+
+
+def is_alive(session: str) -> bool:
+    """Whether a session's browser is connected."""
+    return exists() and get_instance().is_active_session(session)
+
+
+def let_go(session: str, file_id: str) -> None:
+    """Free the server's own copy of an uploaded file, once its bytes are kept here."""
+    if exists() and isinstance(held := get_instance().uploaded_file_mgr, MemoryUploadedFileManager):
+        held.remove_file(session, file_id)
+
+
+def _forget_uploads(session: str) -> None:
+    if exists():
+        get_instance().uploaded_file_mgr.remove_session_files(session)
