@@ -266,7 +266,8 @@ def lay(dice: Dice, plan: BeadPlan, s: Tensor, t: Tensor) -> Weld:
     restart_map = e4(real_restart) * ((ss - e4(s_restart)).abs() < 3.0).float() * inside
 
     # Fillet: two plates as a V, the bead bridges it.
-    valley = e4(p.fillet) * tt.abs()
+    chord = rights.abs() + (lefts.abs() - rights.abs()) * ((tt - rights) / span[:, :, None, :]).clamp(0, 1)
+    valley = e4(p.fillet) * torch.where(inside > 0, torch.maximum(chord, tt.abs()), tt.abs())
 
     # Undercut: grooves just outside the toes.
     groove = torch.zeros_like(height)
