@@ -87,6 +87,9 @@ def first_poses(card: FoundCard, camera: Camera) -> tuple[Pose, ...]:
     """The poses that a flat target allows, best first (OpenCV's infinitesimal plane-based solver)."""
     px = camera.undistort(card.corners_px)
     _, turns, places, _ = cv2.solvePnPGeneric(_flat(card), px, camera.K, None, flags=cv2.SOLVEPNP_IPPE)
+    if not np.isfinite(turns).all():  # that solver divides by zero at some rare exact alignments
+        _, *one = cv2.solvePnP(_flat(card), px, camera.K, None, flags=cv2.SOLVEPNP_ITERATIVE)
+        turns, places = ([np.asarray(part)] for part in one)
     return tuple(
         Pose(rotation(np.asarray(r)), np.asarray(t, float).ravel()) for r, t in zip(turns, places, strict=True)
     )

@@ -14,7 +14,6 @@ from toeline.datafile import load
 from toeline.photo import Photo
 
 F64 = NDArray[np.float64]
-F32 = NDArray[np.float32]
 U8 = NDArray[np.uint8]
 Which = Literal["A", "B"]
 
@@ -104,47 +103,43 @@ def find_cards(photo: Photo) -> tuple[FoundCard, ...]:
 def find_cards_in(grey: U8) -> tuple[FoundCard, ...]:
     """As :func:`find_cards`, of a grey picture (H, W)."""
     find = load("card.toml")["find"]
-    shrink = max(1.0, max(grey.shape) / find["search_side_px"])
-    cards = _cards(grey, _read_markers(grey, shrink))
-    if shrink > 1.0 and (not cards or any(len(c.marker_ids) < 4 for c in cards)):
-        closer = _cards(grey, _read_markers(grey, 1.0))
+    shrink = -(-max(grey.shape) // find["search_side_px"])
+    cards = _cards(grey, _read_markers(grey, shrink, find["quick_windows_px"]))
+    if not cards or any(len(c.marker_ids) < 4 for c in cards):
+        closer = _cards(grey, _read_markers(grey, 1, find["thorough_windows_px"]))
         if sum(len(c.marker_ids) for c in closer) > sum(len(c.marker_ids) for c in cards):
             cards = closer
     return tuple(sorted(cards, key=lambda c: c.which))
 
 
-@cache
-def _detector() -> cv2.aruco.ArucoDetector:
-    spec = card_spec()
+def _read_markers(grey: U8, shrink: int, windows: list[int]) -> list[tuple[int, F64]]:
+    """Markers (id, rough corners (4, 2) in px of ``grey``), looked for in the picture shrunk ``shrink`` times."""
+    height, width = (side // shrink for side in grey.shape)
+    whole = grey[: height * shrink, : width * shrink]
+    small = cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA) if shrink > 1 else whole
+    corners, ids, _ = _detector(max(height, width), windows).detectMarkers(small)
+    if ids is None:
+        return []
+    # pixel centres are whole numbers in both pictures
+    return [
+        (int(marker_id), (quad.reshape(4, 2).astype(float) + 0.5) * shrink - 0.5)
+        for marker_id, quad in zip(ids.ravel(), corners, strict=True)
+    ]
+
+
+def _detector(side_px: int, windows: list[int]) -> cv2.aruco.ArucoDetector:
+    """A detector of our own eight markers for a picture of this long side, with these local threshold windows."""
+    spec, find = card_spec(), load("card.toml")["find"]
     family = cv2.aruco.getPredefinedDictionary(spec.dictionary)
     ours = sorted(i for ids in spec.ids.values() for i in ids)
     # only our own eight codes: the other 579 can then never be misread as one of them, and reading is quicker
     few = cv2.aruco.Dictionary(family.bytesList[ours], family.markerSize, family.maxCorrectionBits)
     parameters = cv2.aruco.DetectorParameters()
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
-    parameters.minMarkerPerimeterRate = 0.01
-    parameters.adaptiveThreshWinSizeMin = 5
-    parameters.adaptiveThreshWinSizeMax = 45
-    parameters.adaptiveThreshWinSizeStep = 20
+    parameters.minMarkerPerimeterRate = 4 * find["min_marker_px"] / side_px
+    parameters.adaptiveThreshWinSizeMin, parameters.adaptiveThreshWinSizeMax = windows[0], windows[-1]
+    parameters.adaptiveThreshWinSizeStep = max(windows[-1] - windows[0], 1)
     return cv2.aruco.ArucoDetector(few, parameters)
-
-
-def _read_markers(grey: U8, shrink: float) -> list[tuple[int, F64]]:
-    """Markers (id, rough corners (4, 2) in px of ``grey``), looked for in the picture shrunk ``shrink`` times."""
-    if shrink > 1.0:
-        size = (round(grey.shape[1] / shrink), round(grey.shape[0] / shrink))
-        small = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
-        step = np.array([grey.shape[1] / size[0], grey.shape[0] / size[1]])
-    else:
-        small, step = grey, np.ones(2)
-    corners, ids, _ = _detector().detectMarkers(small)
-    if ids is None:
-        return []
-    found = []
-    for marker_id, quad in zip(ids.ravel(), corners, strict=True):
-        # pixel centres are whole numbers in both pictures
-        found.append((int(marker_id), (quad.reshape(4, 2).astype(float) + 0.5) * step - 0.5))
-    return found
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,14 +153,13 @@ class _Marker:
 
 
 def _cards(grey: U8, markers: list[tuple[int, F64]]) -> list[FoundCard]:
-    min_side = load("card.toml")["find"]["min_marker_px"]
-    fitted = []
-    for marker_id, quad in markers:
-        sides = np.linalg.norm(np.roll(quad, -1, axis=0) - quad, axis=1)
-        marker = _fit_marker(grey, marker_id, quad) if sides.min() >= min_side else None
-        if marker is not None:
-            fitted.append(marker)
-    return [_card(group) for group in _group(fitted)]
+    find = load("card.toml")["find"]
+    rough = [(i, q) for i, q in markers if np.linalg.norm(np.roll(q, -1, 0) - q, axis=1).min() >= find["min_marker_px"]]
+    if not rough:
+        return []
+    return [
+        _card(group) for group in _group(_fit_markers(grey, [i for i, _ in rough], np.array([q for _, q in rough])))
+    ]
 
 
 def _group(markers: list[_Marker]) -> list[list[_Marker]]:
@@ -194,117 +188,123 @@ def _area(quad: F64) -> float:
     return float(abs(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))) / 2)
 
 
-def _fit_marker(grey: U8, marker_id: int, quad: F64) -> _Marker | None:
-    """Fit a straight edge to each side of the black border, sub-pixel; None when this is not ink on paper."""
-    find = load("card.toml")["find"]
-    lost = find["u_lost_corner_px"]
-    corners = quad
+def _fit_markers(grey: U8, ids: list[int], quads: F64) -> list[_Marker]:
+    """Fit a straight edge to each side of the black borders (M, 4, 2), sub-pixel; leave out what is no ink on paper."""
+    lost = load("card.toml")["find"]["u_lost_corner_px"]
+    corners, covariance = quads, np.zeros((len(ids), 4, 2, 2))
+    real = np.ones(len(ids), bool)
     for reach in (0.7, 0.45):  # in modules: wide to catch the rough corner, then close round the edge
-        sides = [_fit_side(grey, corners[k], corners[(k + 1) % 4], corners.mean(axis=0), reach) for k in range(4)]
-        if sum(side is not None for side in sides) < 3:
-            return None
-        refined, covariance = corners.copy(), np.tile(np.eye(2) * lost**2, (4, 1, 1))
-        for k in range(4):
-            before, after = sides[k - 1], sides[k]
-            if before is not None and after is not None:
-                refined[k], covariance[k] = _intersect(before, after)
-        corners = refined
-    if np.abs(corners - quad).max() > 0.25 * np.sqrt(_area(quad)):
-        return None
-    return _Marker(marker_id, corners, covariance, _gain_slope(corners))
+        sides = _fit_sides(grey, corners, reach)
+        met, covariance = _intersect(sides)
+        both = sides.seen & np.roll(sides.seen, 1, axis=1)
+        corners = np.where(both[..., None], met, corners)
+        covariance = np.where(both[..., None, None], covariance, np.eye(2) * lost**2)
+        real &= sides.seen.sum(axis=1) >= 3
+    moved = np.abs(corners - quads).max(axis=(1, 2))
+    real &= moved < 0.25 * np.sqrt([_area(q) for q in quads])
+    return [_Marker(ids[m], corners[m], covariance[m], _gain_slope(corners[m])) for m in np.flatnonzero(real)]
 
 
 @dataclass(frozen=True, slots=True)
-class _Side:
-    """A fitted straight edge: a point on it, its inward unit normal, and the covariance of offset (px) and slope."""
+class _Sides:
+    """Fitted edges (M, 4): whether ``seen``, a point on each, its unit normal, and offset and slope covariance."""
 
+    seen: NDArray[np.bool_]
     at: F64
     normal: F64
     covariance: F64
 
 
-def _fit_side(grey: U8, start: F64, end: F64, middle: F64, reach: float) -> _Side | None:
+def _fit_sides(grey: U8, corners: F64, reach: float) -> _Sides:
+    """Edges between corners 0-1, 1-2, 2-3, 3-0, from profiles of ``reach`` modules either way across each side."""
     find = load("card.toml")["find"]
-    along = end - start
-    length = float(np.linalg.norm(along))
-    along = along / length
-    normal = np.array([-along[1], along[0]])
-    depth = float(np.dot(middle - start, normal))
-    if depth < 0:
-        normal, depth = -normal, -depth
-    module = 2 * depth / 8
-    half = min(max(reach * module, 2.5), 14.0)
-    n = find["samples_per_side"]
-    s = np.linspace(0.1 * length, 0.9 * length, n)
-    d = np.linspace(-half, half, 2 * int(np.ceil(half * 2)) + 1)
-    grid = start + s[:, None, None] * along + d[None, :, None] * normal
-    values = cv2.remap(
-        grey, grid[..., 0].astype(np.float32), grid[..., 1].astype(np.float32), cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_REPLICATE,
-    ).astype(float)  # fmt: skip
-    inside = (grid[..., 0] >= 0) & (grid[..., 0] < grey.shape[1]) & (grid[..., 1] >= 0)
-    inside &= grid[..., 1] < grey.shape[0]
-    edge = max(2, len(d) // 5)
-    white, black = values[:, :edge].mean(axis=1), values[:, -edge:].mean(axis=1)
+    spec, n = card_spec(), find["samples_per_side"]
+    start, span = corners, np.roll(corners, -1, axis=1) - corners
+    length = np.linalg.norm(span, axis=-1)
+    along = span / length[..., None]
+    inward = np.stack([-along[..., 1], along[..., 0]], axis=-1)
+    depth = np.sum((corners.mean(axis=1, keepdims=True) - start) * inward, axis=-1)
+    inward, depth = inward * np.sign(depth)[..., None], np.abs(depth)
+    module = 2 * depth * spec.module / spec.marker_side
+    half = np.clip(reach * module, *find["profile_px"])
+    s = np.linspace(0.1, 0.9, n) * length[..., None]
+    steps = 2 * int(np.ceil(2 * half.max())) + 1
+    d = np.linspace(-1, 1, steps) * half[..., None]
+    grid = start[:, :, None, None] + s[..., None, None] * along[:, :, None, None]
+    grid = grid + d[:, :, None, :, None] * inward[:, :, None, None]
+    values = _sample(grey, grid)
+    inside = np.all((grid >= 0) & (grid <= [grey.shape[1] - 1, grey.shape[0] - 1]), axis=(-1, -2))
+
+    plateau = max(2, steps // 5)
+    white, black = values[..., :plateau].mean(axis=-1), values[..., -plateau:].mean(axis=-1)
     contrast = white - black
-    good = inside.all(axis=1) & (contrast > max(find["min_contrast"], 0.5 * np.median(contrast)))
-    if good.sum() < find["min_share_of_side"] * n:
-        return None
+    good = inside & (contrast > np.maximum(find["min_contrast"], 0.5 * np.median(contrast, axis=-1, keepdims=True)))
     level = (white + black) / 2
-    below = values < level[:, None]
-    first = below.argmax(axis=1)
-    good &= below.any(axis=1) & (first > 0)
-    rows = np.arange(n)
-    v1, v0 = values[rows, first], values[rows, np.maximum(first - 1, 0)]
-    step = d[1] - d[0]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        offset = d[first] - step * np.where(v0 > v1, (level - v1) / (v0 - v1), 0.0)
-    return _fit_line(s[good], offset[good], length, start, along, normal, find)
+    below = values < level[..., None]
+    after = below.argmax(axis=-1)
+    good &= below.any(axis=-1) & (after > 0)
+    after = np.maximum(after, 1)[..., None]
+    low, high = (np.take_along_axis(values, k, axis=-1)[..., 0] for k in (after, after - 1))
+    part = np.clip((high - level) / np.where(high > low, high - low, 1.0), 0, 1)
+    offset = -half[..., None] + (after[..., 0] - 1 + part) * (2 * half / (steps - 1))[..., None]
+
+    x = s - length[..., None] / 2
+    fit, covariance, seen = _fit_lines(x, offset, good, length)
+    normal = inward - fit[..., 1:] * along
+    normal = normal / np.linalg.norm(normal, axis=-1, keepdims=True)
+    return _Sides(seen, start + span / 2 + fit[..., :1] * inward, normal, covariance)
 
 
-def _fit_line(
-    s: F64, offset: F64, length: float, start: F64, along: F64, normal: F64, find: dict[str, float]
-) -> _Side | None:
-    """Robust straight line through edge places: ``offset`` along ``normal`` at ``s`` along the side."""
-    n = find["samples_per_side"]
-    if len(s) < find["min_share_of_side"] * n:
-        return None
-    x = s - length / 2
-    A = np.stack([np.ones_like(x), x], axis=1)
-    weight = np.ones_like(x)
-    fit = np.array([np.median(offset), 0.0])
-    scale = 0.05
-    for _ in range(8):
-        off = offset - A @ fit
-        scale = max(1.4826 * float(np.median(np.abs(off))), 0.02)
-        weight = np.clip(1 - (off / (4.0 * scale)) ** 2, 0, None) ** 2  # Tukey's biweight
-        if weight.sum() < find["min_share_of_side"] * n * 0.7:
-            return None
-        fit = np.linalg.solve(A.T @ (weight[:, None] * A), A.T @ (weight * offset))
-    if scale > 0.12 * length:
-        return None
-    floor = find["u_edge_floor_px"] ** 2
+def _sample(grey: U8, at: F64) -> F64:
+    """Grey values at points (..., 2), bilinear."""
+    flat = at.reshape(at.shape[0] * at.shape[1] * at.shape[2], -1, 2).astype(np.float32)
+    values = cv2.remap(grey, flat, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)  # type: ignore[call-overload]
+    return np.asarray(values, float).reshape(at.shape[:-1])
+
+
+def _fit_lines(x: F64, y: F64, good: NDArray[np.bool_], length: F64) -> tuple[F64, F64, NDArray[np.bool_]]:
+    """Robust lines y = a + b x over the last axis: (..., 2), their covariance (..., 2, 2), and whether to trust it."""
+    find = load("card.toml")["find"]
+    enough = find["min_share_of_side"] * x.shape[-1]
+    seen = good.sum(axis=-1) >= enough
+    good = good | ~seen[..., None]  # lines that do not count still need numbers
+    fit = np.stack([_median(y, good), np.zeros(seen.shape)], axis=-1)
+    for _ in range(6):
+        off = y - fit[..., :1] - fit[..., 1:] * x
+        scale = np.maximum(1.4826 * _median(np.abs(off), good), 0.02)
+        weight = good * np.clip(1 - (off / (4.0 * scale[..., None])) ** 2, 0, None) ** 2  # Tukey's biweight
+        w0, w1, w2 = (np.sum(weight * x**k, axis=-1) for k in (0, 1, 2))
+        v0, v1 = np.sum(weight * y, axis=-1), np.sum(weight * x * y, axis=-1)
+        determinant = np.maximum(w0 * w2 - w1**2, 1e-9)
+        fit = np.stack([w2 * v0 - w1 * v1, w0 * v1 - w1 * v0], axis=-1) / determinant[..., None]
+    seen &= (w0 >= 0.7 * enough) & (np.abs(fit[..., 1]) < 0.2)
     # neighbouring profiles share blur and compression blocks: count one in two as independent
-    noise = 2 * scale**2 * np.linalg.inv(A.T @ (weight[:, None] * A))
-    covariance = np.asarray(noise + np.diag([floor, floor / (length / 2) ** 2]), float)
-    direction = along + fit[1] * normal
-    direction /= np.linalg.norm(direction)
-    inward = np.array([-direction[1], direction[0]])
-    inward *= np.sign(np.dot(inward, normal))
-    return _Side(start + along * length / 2 + normal * fit[0], inward, covariance)
+    variance = 2 * scale**2 / determinant
+    floor = find["u_edge_floor_px"] ** 2
+    covariance = np.empty((*seen.shape, 2, 2))
+    covariance[..., 0, 0] = variance * w2 + floor
+    covariance[..., 1, 1] = variance * w0 + floor / (length / 2) ** 2
+    covariance[..., 0, 1] = covariance[..., 1, 0] = -variance * w1
+    return fit, covariance, seen
 
 
-def _intersect(a: _Side, b: _Side) -> tuple[F64, F64]:
-    """Where two sides cross, with its covariance."""
-    N = np.stack([a.normal, b.normal])
-    inverse = np.linalg.inv(N)
-    at = inverse @ np.array([a.normal @ a.at, b.normal @ b.at])
-    variance = []
-    for side in (a, b):
-        arm = float(np.dot(at - side.at, [-side.normal[1], side.normal[0]]))
-        g = np.array([1.0, abs(arm)])
-        variance.append(side.covariance[0, 0] + g[1] ** 2 * side.covariance[1, 1])
-    return at, inverse @ np.diag(variance) @ inverse.T
+def _median(values: F64, good: NDArray[np.bool_]) -> F64:
+    """Median over the last axis of the ``good`` values (the upper one of an even number)."""
+    ordered = np.sort(np.where(good, values, np.inf), axis=-1)
+    return np.take_along_axis(ordered, good.sum(axis=-1, keepdims=True) // 2, axis=-1)[..., 0]
+
+
+def _intersect(sides: _Sides) -> tuple[F64, F64]:
+    """Where each side meets the one before it: corners (M, 4, 2) and their covariance (M, 4, 2, 2)."""
+    before = [np.roll(a, 1, axis=1) for a in (sides.at, sides.normal, sides.covariance)]
+    pairs = list(zip(before, (sides.at, sides.normal, sides.covariance), strict=True))
+    at, normal, covariance = (np.stack(pair, axis=2) for pair in pairs)
+    inverse = np.linalg.inv(normal)
+    met = inverse @ np.sum(normal * at, axis=-1)[..., None]
+    tangent = np.stack([-normal[..., 1], normal[..., 0]], axis=-1)
+    arm = np.abs(np.sum((met[..., 0][:, :, None] - at) * tangent, axis=-1))
+    variance = covariance[..., 0, 0] + arm**2 * covariance[..., 1, 1]
+    return met[..., 0], inverse @ (variance[..., None] * inverse.swapaxes(-1, -2))
 
 
 def _gain_slope(corners: F64) -> F64:
