@@ -119,10 +119,9 @@ class Evidence:
         """The finest crack that this photo could show."""
         scale = self.result.scale.px_per_mm
         if scale is None or not scale.value:
-            return "how fine a crack the photo could show is not known without a scale"
-        return (
-            f"a crack under about {figure(self.detection['crack_px'] / scale.value, self.unit)} wide could not be seen"
-        )
+            return "how fine a one the photo could show is not known without a scale"
+        finest = self.detection["crack_px"] / scale.value
+        return f"one narrower than about {figure(finest, self.unit)} could not be seen"
 
     # What a person read or stated
 
@@ -145,8 +144,10 @@ class Evidence:
     def near(self, reading: GaugeReading, indication: Indication) -> bool:
         """Whether a reading was taken at this indication."""
         start, end = span(indication)
+        if reading.at is None or start is None or end is None:
+            return False
         slack = self.detection["place_mm"]
-        return None not in (reading.at, start, end) and start - slack <= reading.at <= end + slack  # type: ignore[operator]
+        return bool(start - slack <= reading.at <= end + slack)
 
     # What limits are made of
 

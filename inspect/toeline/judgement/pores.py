@@ -50,9 +50,11 @@ def judge_sized(case: Case) -> Verdict:
         return replace(told, outcome="pass", why=case.said(worst))
     if none_stated(stated):
         return replace(told, outcome="pass", why="a person looked and stated none", evidence="eye")
-    if sum(reading.value for reading in stated if reading.at is None) > len(found) + len(readings):
+    count = max((reading.value for reading in stated if reading.at is None), default=None)
+    if count is not None and count > len(found) + len(readings):
         return replace(told, why="more were stated than the photo shows; gauge the largest", needs=case.gauge())
     why, shown = evidence.absent(case.detection_kind, bound.value - (bound.U or 0))
+    shown = shown or count is not None  # a person who counted no more than the photo shows saw that there are no more
     if largest is not None:
         size = f"the largest is {case.value(largest[1])}"
         why = size if shown else f"{size}, but more may be there: {why}"
@@ -102,7 +104,7 @@ def judge_window(case: Case) -> Verdict:
     told = replace(told, why=why, measured=measured, at=start)
     if outcome == "pass":
         unseen, shown = evidence.absent(case.detection_kind, smallest.value)
-        if not shown:
+        if not shown and count is None:  # a person who counted no more than the photo shows saw that there are no more
             return replace(told, why=f"{why}; {unseen}" if found else unseen, needs=case.look())
     return replace(told, outcome=outcome, needs=case.look(start) if outcome == "undecided" else ())
 
