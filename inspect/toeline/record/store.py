@@ -324,21 +324,25 @@ class Store:
         with self._reading() as connection:
             entries = connection.execute(select(t.ledger).order_by(t.ledger.c.seq)).mappings().all()
             findings = [*chain.check_links(entries), *chain.check_contents(connection, entries)]
-            kept = sorted(_kept(connection))
+            photos = connection.execute(select(t.photo).order_by(t.photo.c.sha256)).all()
             counts = connection.execute(select(t.inspection.c.id)).all()
             erased = connection.execute(select(t.personal.c.field).where(t.personal.c.erasure.is_not(None))).all()
-        for sha256 in kept:
+        for photo in photos:
+            where = f"photo {photo.sha256[:12]}"
             try:
-                self._photos.read(sha256)
+                data = self._photos.read(photo.sha256)
             except RecordError as error:
-                findings.append(Finding(kind="photo", where=f"photo {sha256[:12]}", text=str(error)))
+                findings.append(Finding(kind="photo", where=where, text=str(error)))
+                continue
+            if (len(data), media_type(data)) != (photo.size, photo.media_type):
+                findings.append(Finding(kind="photo", where=where, text="Its size or kind was changed."))
         if head is not None and head not in {entry["digest"] for entry in entries}:
             text = "The chain does not hold this digest: entries were cut off or it is another record's."
             findings.append(Finding(kind="head", where=head[:12], text=text))
         return CheckReport(
             entries=len(entries),
             inspections=len(counts),
-            photos=len(kept),
+            photos=len(photos),
             erased=len(erased),
             head=entries[-1]["digest"] if entries else chain.GENESIS,
             findings=tuple(findings),
@@ -465,7 +469,7 @@ class Store:
                             )
                         )
                 commitments = _commit_personal(connection, str(row["id"]), str(row["id"]), personal)
-                content = chain.inspection_content(row, shas, commitments, row["criteria_digest"])
+                content = chain.inspection_content(row, enumerate(shas), commitments, row["criteria_digest"])
                 chain.append(connection, str(row["created_at"]), "inspection", str(row["id"]), content)
                 if decision is not None:
                     self._decide(connection, str(row["id"]), row["outcome"], decision)

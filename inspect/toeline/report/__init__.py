@@ -1,6 +1,7 @@
 """Reports of one inspection: PDF for the file, HTML for a screen, CSV and JSON for other programs."""
 
 from toeline.report.content import ReportContent, report_content
+from toeline.report.html import html_report
 from toeline.report.pdf import Paper, pdf_report, write_report
 from toeline.report.table import CSV_COLUMNS, csv_rows, csv_text, guard_cell
 
@@ -11,6 +12,7 @@ __all__ = [
     "csv_rows",
     "csv_text",
     "guard_cell",
+    "html_report",
     "pdf_report",
     "report_content",
     "write_report",

@@ -138,6 +138,7 @@ def report_content(
         identity, decision = inspection.identity, inspection.decision
     judgement = result.judgement
     outcome, outcome_text = _outcome(result)
+    budget_title, budget = _budget(result, unit)
     return ReportContent(
         title="Weld face report",
         made_at=(made_at or datetime.now(UTC)).astimezone(UTC).strftime("%Y-%m-%d %H:%M UTC"),
@@ -167,7 +168,8 @@ def report_content(
         needs=judgement.needs if judgement else (),
         gauge=tuple(_gauge(result, unit)),
         calibration=_calibration(result, unit),
-        **_budget(result, unit),
+        budget_title=budget_title,
+        budget=budget,
         settings=_settings(result, unit),
         causes=tuple(
             CauseRow(
@@ -346,18 +348,15 @@ def _taken(result: Result) -> str:
     return result.photo.taken_at.replace("T", " ") if result.photo.taken_at else "at an unknown time"
 
 
-def _budget(result: Result, unit: Unit) -> dict[str, object]:
+def _budget(result: Result, unit: Unit) -> tuple[str, tuple[tuple[str, str, str, str], ...]]:
     """The uncertainty budget of the first measure that has one, of those that matter most."""
     for name in ("width_mean", "leg_base", "throat", "length"):
         quantity = result.measures.get(name)
         if quantity is not None and quantity.budget:
-            total = sum(row.u**2 for row in quantity.budget)
+            total = sum(row.u**2 for row in quantity.budget) or 1.0
             rows = sorted(quantity.budget, key=lambda row: -row.u)
-            return {
-                "budget_title": measure_name(name),
-                "budget": tuple(_budget_row(row, quantity.unit, total, unit) for row in rows),
-            }
-    return {"budget_title": "", "budget": ()}
+            return measure_name(name), tuple(_budget_row(row, quantity.unit, total, unit) for row in rows)
+    return "", ()
 
 
 def _budget_row(row: BudgetRow, own: str, total: float, unit: Unit) -> tuple[str, str, str, str]:

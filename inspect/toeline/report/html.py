@@ -1,0 +1,139 @@
+"""The report as one self-contained HTML page: no script, no request to anywhere, every text escaped."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict
+from datetime import datetime
+from importlib.resources import files
+from string import Template
+from typing import TYPE_CHECKING
+
+from markupsafe import Markup, escape
+
+from toeline.photo import Photo
+from toeline.picture import draw_picture, encode
+from toeline.report.content import CrossSection, ReportContent, Row, report_content
+from toeline.result import Result
+from toeline.units import Unit
+
+if TYPE_CHECKING:
+    from toeline.record import Identity, Inspection, NewDecision
+
+
+def html_report(
+    result: Result,
+    photo: Photo | bytes | None,
+    identity: Identity | None = None,
+    decision: NewDecision | None = None,
+    *,
+    inspection: Inspection | None = None,
+    unit: Unit = "mm",
+    made_at: datetime | None = None,
+) -> str:
+    """The report as an HTML page, the picture inside it; arguments as for :func:`toeline.report.pdf_report`."""
+    content = report_content(result, identity, decision, inspection=inspection, unit=unit, made_at=made_at)
+    picture = (
+        encode(draw_picture(photo, result, width=1400, key=False, unit=unit)) if isinstance(photo, Photo) else photo
+    )
+    page = Template((files("toeline.report") / "report.html").read_text("utf-8"))
+    plain = {name: escape(value) for name, value in asdict(content).items() if isinstance(value, str)}
+    return page.substitute(plain, body=Markup("\n").join(_sections(content, picture)))
+
+
+def _sections(d: ReportContent, picture: bytes | None) -> Iterable[Markup]:
+    if d.decision:
+        yield Markup("<p><strong>Decision by the person: {}</strong> {}</p>").format(d.decision, d.decision_text)
+    if d.decision_reason:
+        yield Markup("<p>Reason: {}</p>").format(d.decision_reason)
+    yield _pairs("", d.identity)
+    if d.remarks:
+        yield Markup("<p>Remarks: {}</p>").format(d.remarks)
+    if picture is not None:
+        kind = "png" if picture.startswith(b"\x89PNG") else "jpeg"
+        yield Markup('<figure><img src="data:image/{};base64,{}" alt="{}"><figcaption>{}</figcaption></figure>').format(
+            kind, base64.b64encode(picture).decode(), d.picture_alt, d.picture_note
+        )
+    yield _table(
+        "Indications",
+        ("No.", "Indication", "Where along the seam, size", "ISO 6520-1", "Confidence"),
+        [(k.number, k.title, k.detail, k.iso6520, k.confidence) for k in d.key],
+    )
+    yield _pairs("Acceptance criteria", d.criteria)
+    yield _table(
+        "",
+        ("Imperfection", "Limit", "Measured", "Outcome", "Reason", "Clause"),
+        [(row.imperfection, row.limit, row.measured, row.outcome, row.why, row.source) for row in d.lines],
+    )
+    yield _list("What would settle the rest", d.needs)
+    yield _table("Gauge readings", ("Reading", "Value ± U", "Place"), d.gauge)
+    yield _table(
+        "Measures",
+        ("Measure", "Value", "± U (k = 2)", "n"),
+        [(m.name, m.value or m.why, m.U, m.n) for m in d.measures],
+    )
+    if d.cross_section is not None:
+        yield _drawing(d.cross_section)
+    yield _pairs("Evidence of calibration", d.calibration)
+    yield _table(
+        f"Uncertainty budget: {d.budget_title}" if d.budget else "",
+        ("Contribution", "Distribution", "Standard uncertainty", "Share"),
+        d.budget,
+    )
+    yield _pairs("As stated by the user", d.settings)
+    yield _table(
+        "Likely causes",
+        ("Cause", "Likelihood", "Evidence", "Against", "Try first", "To tell it apart"),
+        [(c.name, c.likelihood, c.evidence, c.against, c.try_first, c.told_apart_by) for c in d.causes],
+    )
+    if d.causes_why:
+        yield Markup("<p>{}</p>").format(d.causes_why)
+    yield _list("Notes on the photo", d.problems)
+    yield _list("What this report does not show", d.cautions)
+    yield _pairs("Digests", d.digests)
+
+
+def _heading(title: str) -> Markup:
+    return Markup("<h2>{}</h2>").format(title) if title else Markup("")
+
+
+def _pairs(title: str, rows: Sequence[Row]) -> Markup:
+    if not rows:
+        return Markup("")
+    cells = Markup("").join(Markup("<dt>{}</dt><dd>{}</dd>").format(*row) for row in rows)
+    return _heading(title) + Markup("<dl>{}</dl>").format(cells)
+
+
+def _list(title: str, items: Sequence[str]) -> Markup:
+    if not items:
+        return Markup("")
+    return _heading(title) + Markup("<ul>{}</ul>").format(Markup("").join(map(Markup("<li>{}</li>").format, items)))
+
+
+def _table(title: str, head: Sequence[str], rows: Sequence[Sequence[str]]) -> Markup:
+    if not rows:
+        return Markup("")
+    top = Markup("").join(map(Markup('<th scope="col">{}</th>').format, head))
+    body = Markup("").join(
+        Markup("<tr>{}</tr>").format(Markup("").join(map(Markup("<td>{}</td>").format, row))) for row in rows
+    )
+    return _heading(title) + Markup(
+        '<div class="wide"><table><thead><tr>{}</tr></thead><tbody>{}</tbody></table></div>'
+    ).format(top, body)
+
+
+def _drawing(c: CrossSection) -> Markup:
+    """The fillet's triangle to scale, y turned to point down as SVG has it."""
+    (bx, _), (ux, uy) = c.base, c.upright
+    most = max(bx, uy)
+    low = min(0.0, ux) - 0.15 * most
+    numbers = {"bx": bx, "ux": ux, "uy": -uy, "far": 1.35 * bx, "fx": 1.35 * ux, "fy": -1.35 * uy, "low": low}
+    shape = Markup(
+        '<svg viewBox="{low:.2f} {fy:.2f} {w:.2f} {h:.2f}" role="img" '
+        'aria-label="Cross-section of the fillet to scale">'
+        '<g stroke="#000" stroke-width="{s:.2f}"><path d="M0 0 L{bx:.2f} 0 L{ux:.2f} {uy:.2f} Z" fill="#ddd"/>'
+        '<path d="M{low:.2f} 0 L{far:.2f} 0 M0 0 L{fx:.2f} {fy:.2f}" fill="none"/></g></svg>'
+    ).format(**numbers, w=1.4 * bx - low, h=1.45 * uy, s=most / 60)
+    rows = (("Leg, base plate", c.labels[0]), ("Leg, upright plate", c.labels[1]), ("Joint angle", c.angle))
+    return _heading("Cross-section, to scale") + shape + _pairs("", rows)

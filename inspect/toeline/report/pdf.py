@@ -13,6 +13,8 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any, Literal
 
+import cv2
+import numpy as np
 import typst
 
 from toeline.errors import ReportError
@@ -27,10 +29,13 @@ if TYPE_CHECKING:
 
 Paper = Literal["a4", "us-letter"]
 
-_STANDARDS = ["a-3a", "ua-1"]
+_STANDARDS: list[typst.PDFStandard] = ["a-3a", "ua-1"]
 
 #: On paper the picture is some 180 mm wide: 2000 px then print at 280 dpi, and letters of 34 px are 3 mm high.
 _PICTURE_PX, _LETTERS_PX = 2000, 34
+
+#: The picture's greatest height as a share of the text's width.
+_MOST_HEIGHT = 0.58
 
 
 def pdf_report(
@@ -53,7 +58,7 @@ def pdf_report(
     made_at = made_at or datetime.now(UTC)
     content = report_content(result, identity, decision, inspection=inspection, unit=unit, made_at=made_at)
     picture = _picture(result, photo, unit)
-    data = asdict(content) | {"paper": paper, "picture": _picture_name(picture)}
+    data = asdict(content) | {"paper": paper, "picture": _picture_name(picture), "picture_share": _share(picture)}
     sources = {
         "main.typ": (files("toeline.report") / "report.typ").read_bytes(),
         "result.json": result.to_json().encode(),
@@ -103,6 +108,17 @@ def _picture_name(picture: bytes | None) -> str | None:
     raise ReportError("The picture for the report must be a JPEG or PNG.")
 
 
+def _share(picture: bytes | None) -> float:
+    """How much of the text's width the picture takes, in %, so that it leaves room on its page."""
+    if picture is None:
+        return 0.0
+    pixels = cv2.imdecode(np.frombuffer(picture, np.uint8), cv2.IMREAD_REDUCED_GRAYSCALE_8)
+    if pixels is None:
+        raise ReportError("The picture for the report cannot be read.")
+    height, width = pixels.shape[:2]
+    return min(100.0, 100 * _MOST_HEIGHT * width / height)
+
+
 def _compile(sources: dict[str, bytes], data: dict[str, Any], made_at: datetime) -> bytes:
     """Typeset, with the embedded fonts if they have every letter, else with the system's; a letter that no font has
     is written as its code point, since an archival PDF may not show an empty box."""
@@ -116,7 +132,7 @@ def _compile(sources: dict[str, bytes], data: dict[str, Any], made_at: datetime)
             try:
                 pdf = typst.compile(
                     Path(folder) / "main.typ",
-                    root=folder,
+                    root=Path(folder),
                     format="pdf",
                     ignore_system_fonts=alone,
                     pdf_standards=_STANDARDS,
