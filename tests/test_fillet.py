@@ -267,3 +267,8 @@ def test_a_joint_off_its_stated_angle_is_reported() -> None:
     assert "84.0" in told.text
     assert joint.frame(said=84.0).problems == ()
     assert joint.frame().problems == ()
+
+
+def test_a_card_that_opencvs_plane_solver_divides_by_zero_on() -> None:
+    joint = scene(60.0, roll=0.5, distance=200.0, focal=2000.0, check_line=48.0, turns=(0, 0), places=((0, 45), (0, 45)))
+    assert joint.frame().joint_angle_deg == pytest.approx(60.0, abs=1e-6)
