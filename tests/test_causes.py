@@ -216,6 +216,28 @@ def test_mirror_side_mirrors_the_advice(name: str) -> None:
     assert advice.replace("left", "*").replace("right", "left").replace("*", "right") == " ".join(there.try_)
 
 
+def test_a_fillets_longer_leg_says_which_plate_to_leave() -> None:
+    """Unequal legs: work angle to 45 degrees, then aim at the other plate (common practice)."""
+    fillet = next(fault for fault in FAULTS if fault["name"] == "electrode angle off sideways, on a fillet")
+    result = result_of_fault(fault=fillet | {"undercut": "none"})
+    first = rank_causes(result).causes[0]
+    assert first.cause == "wrong_work_angle"
+    assert "45 degrees" in first.try_[0]
+    assert "pointed at the base plate" in first.try_[0]
+    assert "towards the upright plate" in first.try_[1]
+
+
+def test_speed_is_named_only_where_it_is_off() -> None:
+    slow = result_of_fault(next(fault for fault in FAULTS if fault["name"] == "travel too slow"))
+
+    def said(seconds: float) -> str:
+        welding = Welding(electrode_mm=3.2, arc_time_s=seconds, bead_length_mm=100)
+        return rank_causes(_with(slow, welding)).causes[0].try_[0]
+
+    assert said(75) == "Speed up: you travelled 80 mm a minute; 120 to 250 mm is usual for this rod."
+    assert "you travelled" not in said(40)
+
+
 def test_arc_blow_says_which_end() -> None:
     titles = [rank_causes(result_of_fault(fault)).causes[0].title for fault in FAULTS if fault["cause"] == "arc_blow"]
     assert titles == ["arc blow at both ends", "arc blow at the start", "arc blow at the end"]

@@ -56,3 +56,8 @@ def figure(mm: float, wanted: Unit = "mm") -> str:
     value, unit = convert(mm, "mm", wanted)
     text = f"{value:.{3 if unit == 'in' else 2}f}".rstrip("0").rstrip(".")
     return f"{'0' if text in ('-0', '') else text} {unit}"
+
+
+def span(low_mm: float, high_mm: float, wanted: Unit = "mm") -> str:
+    """A range of lengths for a sentence: ``120 to 250 mm``."""
+    return f"{length(low_mm, wanted).split()[0]} to {length(high_mm, wanted)}"

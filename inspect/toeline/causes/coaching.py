@@ -9,8 +9,8 @@ from toeline import datafile
 from toeline.causes.chart import Trouble, placeholders
 from toeline.causes.signs import Reading
 from toeline.position import settings_position
-from toeline.result import Model, Result, Settings, Side
-from toeline.units import length
+from toeline.result import Model, Result, Settings
+from toeline.units import length, span
 from toeline.welding import SettingsCheck, check_settings
 
 
@@ -58,6 +58,25 @@ def _current_changes(current: float, check: SettingsCheck) -> dict[str, str]:
     return known
 
 
+def _sides(result: Result, readings: Iterable[Reading]) -> dict[str, str]:
+    """What the arc was probably pointed at, and the other side: from one-sided undercut, else from a fillet's legs."""
+    plates = {"base": "base plate", "upright": "upright plate"}
+    by_sign = {reading.sign: reading for reading in readings}
+    undercut, legs = by_sign.get("undercut"), by_sign.get("legs")
+    if undercut and undercut.side:
+        here = (i.plate for i in result.indications if i.kind == "undercut" and i.side == undercut.side)
+        plate = next((each for each in here if each), None)
+        if plate is None:
+            other = "right" if undercut.side == "left" else "left"
+            return {"side": f"{undercut.side} toe, looking along the travel", "other": f"{other} side"}
+    elif legs and legs.state == "unequal":
+        base, upright = result.measures["leg_base"].value or 0.0, result.measures["leg_upright"].value or 0.0
+        plate = "base" if base > upright else "upright"
+    else:
+        return {}
+    return {"side": plates[plate], "other": plates["upright" if plate == "base" else "base"]}
+
+
 def _figures(trouble: Trouble, result: Result, readings: Iterable[Reading]) -> dict[str, str]:
     """The figures known for a trouble's remedies, by placeholder."""
     settings, unit = result.settings, result.settings.unit
@@ -79,12 +98,12 @@ def _figures(trouble: Trouble, result: Result, readings: Iterable[Reading]) -> d
         known["polarity"] = " or ".join(check.polarity)
     if check.travel_mm_min and check.usual_travel_mm_min:
         low, high = check.usual_travel_mm_min
-        known["speed"] = f"{length(check.travel_mm_min, unit)} a minute"
-        known["speed_usual"] = f"{length(low, unit)} to {length(high, unit)} a minute"
-    side = next((r.side for r in readings if r.sign in ("undercut", "undercut_place") and r.side), None)
-    if side:
-        other: Side = "right" if side == "left" else "left"
-        known |= {"side": f"{side} toe, looking along the travel", "other": f"{other} side"}
+        speed = f"{length(check.travel_mm_min, unit)} a minute; {span(low, high, unit)} is usual for this rod"
+        if check.travel_mm_min < low:
+            known["speed_under"] = speed
+        elif check.travel_mm_min > high:
+            known["speed_over"] = speed
+    known |= _sides(result, readings)
     restart = next((i.from_ for i in result.indications if i.kind == "poor_restart" and i.from_ is not None), None)
     if restart is not None:
         known["restart_at"] = f"{length(restart, unit)} from the start"

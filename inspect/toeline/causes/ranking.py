@@ -19,6 +19,8 @@ from toeline.causes.coaching import advice_of, remedies
 from toeline.causes.signs import Reading, read_signs
 from toeline.result import Cause, CauseId, Result
 
+OTHERWISE = "change one thing at a time and see which helps"
+
 
 @dataclass(frozen=True, slots=True)
 class CauseFinding:
@@ -109,8 +111,8 @@ def _tell_apart(one: Trouble, other: Trouble, readings: tuple[Reading, ...], rul
 
     open_signs = [sign for sign in rules.signs if sign not in known]
     best = max(open_signs, key=separates, default=None)
-    ask = f" To tell: {rules.signs[best].ask}." if best is not None and separates(best) > 0.3 else ""
-    return f"Not told apart from {other.title} by what was seen.{ask}"
+    tell = f"to tell: {rules.signs[best].ask}" if best is not None and separates(best) > 0.3 else OTHERWISE
+    return f"Not told apart from {other.title} by what was seen; {tell}."
 
 
 def rank_causes(result: Result) -> CauseFinding:

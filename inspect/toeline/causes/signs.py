@@ -16,7 +16,7 @@ from scipy.stats import betabinom, poisson
 from toeline.causes.chart import Normal, Yardstick
 from toeline.position import settings_position
 from toeline.result import Indication, IndicationKind, Quantity, Result, Side
-from toeline.units import length
+from toeline.units import length, span
 from toeline.welding import SettingsCheck, check_settings
 
 Likelihood = Mapping[str, float]
@@ -257,7 +257,7 @@ def _stretch(seen: Seen, each: Indication) -> str:
     side = f"{each.side} toe" if each.side else "seen"
     if each.from_ is None or each.to is None:
         return side
-    return f"{side} {seen.length(each.from_)} to {seen.length(each.to)}"
+    return f"{side} {span(each.from_, each.to, seen.result.settings.unit)}"
 
 
 def _overlap(seen: Seen) -> list[Reading]:
@@ -355,7 +355,7 @@ def _size(seen: Seen) -> list[Reading]:
 
 
 def _settings(seen: Seen) -> list[Reading]:
-    check, welding = seen.settings, seen.result.settings.welding
+    check, welding, unit = seen.settings, seen.result.settings.welding, seen.result.settings.unit
     readings: list[Reading] = []
     if check.current_range is not None and welding.current_a is not None:
         low, high = check.current_range.low_a, check.current_range.high_a
@@ -364,7 +364,7 @@ def _settings(seen: Seen) -> list[Reading]:
         readings += _on(seen, "current_in_range", (place, 0.0), lambda _: text)
     if check.travel_mm_min is not None and check.usual_travel_mm_min is not None:
         low, high = check.usual_travel_mm_min
-        text = f"{seen.length(check.travel_mm_min)}/min; {seen.length(low)} to {seen.length(high)}/min is usual"
+        text = f"{seen.length(check.travel_mm_min)}/min; {span(low, high, unit)}/min is usual"
         readings += _on(seen, "speed_to_usual", (check.travel_mm_min / math.sqrt(low * high), 0.0), lambda _: text)
     if welding.voltage_v is not None:
         readings += _on(
