@@ -226,15 +226,16 @@ def _draw_toes(crop: U8, result: Result, view: _View, text: float) -> None:
 
 
 def _draw_indications(crop: U8, entries: Sequence[Keyed], result: Result, view: _View, text: float) -> None:
-    taken: list[tuple[float, float]] = []
+    taken = [(view.width - k * text, 0.7 * text) for k in range(4 if result.bead.travel == "known" else 9)]  # the label
     marks: list[tuple[Keyed, F64, float]] = []
     for entry in entries:
         for n, one in enumerate(entry.members):
             anchor, outward = _mark(crop, one, result, view, text)
             if anchor is not None and (n < 3 or entry.members[0].kind not in _CROWDS):
                 marks.append((entry, anchor, outward))
+    seen = [view.at([one.at_px])[0] for one in result.indications if one.at_px is not None]
     for entry, anchor, outward in marks:
-        place = _free_place(anchor, outward, taken, crop.shape, text)
+        place = _free_place(anchor, outward, taken, seen, crop.shape, text)
         cv2.line(crop, _point(anchor), _point(place), BLACK, _thick(text, 0.13), cv2.LINE_AA)
         cv2.line(crop, _point(anchor), _point(place), WHITE, _thick(text, 0.06), cv2.LINE_AA)
         taken.append((float(place[0]), float(place[1])))
@@ -268,8 +269,8 @@ def _mark(crop: U8, one: Indication, result: Result, view: _View, text: float) -
     scale = result.scale.px_per_mm
     if one.size is not None and one.size.value is not None and scale is not None and scale.value is not None:
         radius = max(radius, 0.5 * one.size.value * scale.value * view.scale + 0.15 * text)
-    cv2.circle(crop, _point(centre), round(radius), BLACK, _thick(text, 0.15), cv2.LINE_AA)
-    cv2.circle(crop, _point(centre), round(radius), MARK, _thick(text, 0.08), cv2.LINE_AA)
+    cv2.circle(crop, _point(centre), round(radius), BLACK, _thick(text, 0.13), cv2.LINE_AA)
+    cv2.circle(crop, _point(centre), round(radius), MARK, _thick(text, 0.06), cv2.LINE_AA)
     middle = float((upper[:, 1].mean() + lower[:, 1].mean()) / 2)
     side = -1.0 if centre[1] < middle else 1.0
     return centre + np.array([0, side * radius]), side
@@ -284,19 +285,27 @@ def _bracket(crop: U8, edge: F64, tick: float, text: float) -> None:
 
 
 def _free_place(
-    anchor: F64, outward: float, taken: Sequence[tuple[float, float]], shape: tuple[int, ...], text: float
+    anchor: F64,
+    outward: float,
+    taken: Sequence[tuple[float, float]],
+    seen: Sequence[F64],
+    shape: tuple[int, ...],
+    text: float,
 ) -> F64:
-    """A place for a badge: outward from the bead, moved until it touches no other and lies inside."""
+    """A place for a badge outward from the bead, inside, off every other badge, and off other marks if it can be."""
     margin = 0.75 * text
     low, high = np.full(2, margin), np.array([shape[1], shape[0]]) - margin
+    second_best: F64 = np.asarray(np.clip(anchor, low, high), float)
     for away in (1.4, 2.1, 3.0, 4.0, 5.5):
-        for turned in (0, 40, -40, 75, -75, 110, -110):
+        for turned in (0, 40, -40, 75, -75):
             angle = np.deg2rad(turned)
             place: F64 = anchor + away * text * np.array([np.sin(angle), outward * np.cos(angle)])
             inside = bool(np.all((place >= low) & (place <= high)))
             if inside and all(np.hypot(place[0] - x, place[1] - y) > 1.55 * text for x, y in taken):
-                return place
-    return np.asarray(np.clip(anchor, low, high), float)
+                if all(np.hypot(*(place - mark)) > 1.05 * text for mark in seen):
+                    return place
+                second_best = place
+    return second_best
 
 
 def _draw_scale_bar(crop: U8, result: Result, view: _View, text: float, unit: Unit) -> None:
@@ -308,7 +317,7 @@ def _draw_scale_bar(crop: U8, result: Result, view: _View, text: float, unit: Un
         return
     per_mm = float(np.linalg.norm(np.diff(seam, axis=0), axis=1).sum() / (s[-1] - s[0]))
     in_unit = per_mm * (MM_PER_INCH if unit == "in" else 1.0)
-    length = _round_step(crop.shape[1] / in_unit / 6)
+    length = _round_step(crop.shape[1] / in_unit / 12)
     bar = length * in_unit
     x0, y0 = text * 0.7, crop.shape[0] - text * 0.8
     label = f"{length:g} {unit}"
