@@ -137,13 +137,14 @@ def load_criteria(id_or_path: str | Path) -> Criteria:
 
 def _build(file: _File, set_id: str, column: str | None) -> Criteria:
     raw, digest = _resolved(file, column)
-    criteria_lines = tuple(_line(file, data) for data in raw["line"].values())
+    criteria_lines = tuple(_line(file, data, raw.get("conditions", {})) for data in raw["line"].values())
     head = {key: raw[key] for key in _HEAD if key in raw}
     try:
         return Criteria(id=set_id, digest=digest, lines=criteria_lines, **head)
     except ValidationError as error:
         problem = error.errors(include_url=False)[0]
-        raise file.error(_message(problem["msg"]), tuple(problem["loc"])) from None
+        name = f"'{problem['loc'][0]}': " if problem["loc"] else ""
+        raise file.error(f"{name}{_message(problem['msg'])}", tuple(problem["loc"])) from None
 
 
 def _resolved(file: _File, column: str | None) -> tuple[dict[str, Any], str]:
@@ -218,18 +219,22 @@ def _inherited(line: dict[str, Any], own: dict[str, Any]) -> dict[str, Any]:
     return {**bare, "confidence": changed, "source": source}
 
 
-def _line(file: _File, data: dict[str, Any]) -> Line:
+def _line(file: _File, data: dict[str, Any], conditions: dict[str, str]) -> Line:
     index = data.get("_at")
+    place: tuple[int | str, ...] = () if index is None else ("line", index)
     bare = {key: value for key, value in data.items() if key != "_at"}
     try:
-        return Line.model_validate(bare)
+        line = Line.model_validate(bare)
     except ValidationError as error:
         problem = error.errors(include_url=False)[0]
         where = tuple(problem["loc"])
         name = f"line '{bare['id']}'" + (f", '{where[0]}'" if where else "")
+        raise file.error(f"{name}: {_message(problem['msg'])}", (*place, *where)) from None
+    if line.only_if and line.only_if.removeprefix("not ") not in conditions:
         raise file.error(
-            f"{name}: {_message(problem['msg'])}", () if index is None else ("line", index, *where)
-        ) from None
+            f"line '{line.id}' asks for '{line.only_if}', which is not under [conditions]", (*place, "only_if")
+        )
+    return line
 
 
 def _message(text: str) -> str:

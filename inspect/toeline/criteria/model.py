@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Annotated, Literal
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import Field, ValidationInfo, field_validator, model_validator
 
 from toeline.criteria.expression import Condition, Expression, condition, expression
 from toeline.result import IndicationKind, Joint, Model
@@ -258,6 +258,13 @@ class Line(Model):
 
     _comparison = field_validator("when")(_checked_condition)
 
+    @field_validator("limit")
+    @classmethod
+    def _readable(cls, text: str, info: ValidationInfo) -> str:
+        if "of" in info.data:
+            limit(text, QUANTITIES[info.data["of"]].symbol)
+        return text
+
     @model_validator(mode="after")
     def _holds_together(self) -> Line:
         kind = QUANTITIES[self.of]
@@ -333,7 +340,4 @@ class Criteria(Model):
         ids = [line.id for line in self.lines]
         if repeated := sorted({name for name in ids if ids.count(name) > 1}):
             raise ValueError(f"the id '{repeated[0]}' is used twice")
-        for line in self.lines:
-            if line.only_if and line.only_if.removeprefix("not ") not in self.conditions:
-                raise ValueError(f"line '{line.id}' asks for '{line.only_if}', which is not under [conditions]")
         return self

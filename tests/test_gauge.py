@@ -1,0 +1,77 @@
+"""Gauge readings and statements as a person types them."""
+
+from __future__ import annotations
+
+import pytest
+
+from toeline.errors import SettingsError
+from toeline.gauge import check_reading, gauges, read_gauge
+from toeline.result import GaugeReading
+
+INCH = 25.4  # exact, ISO 80000-3
+
+
+def test_a_reading_with_place_own_uncertainty_and_units() -> None:
+    plain = read_gauge("undercut_depth=0.4@37")
+    assert (plain.name, plain.value, plain.at, plain.unit) == ("undercut_depth", 0.4, 37.0, "mm")
+    assert plain.U == gauges()["undercut_depth"].U > 0
+    own = read_gauge("undercut_depth = 0.4 +- 0.05 mm @ 37 mm")
+    assert (own.value, own.U, own.at) == (0.4, 0.05, 37.0)
+    assert read_gauge("undercut_depth=0.4±0.05@37") == own
+    assert read_gauge("undercut_depth=.4+/-.05@37.0") == own
+
+
+def test_inches_by_setting_or_by_suffix_are_the_same_reading() -> None:
+    inches = read_gauge("undercut_depth=0.016+-0.004@1.5", unit="in")
+    assert inches.value == pytest.approx(0.016 * INCH)
+    assert pytest.approx(0.004 * INCH) == inches.U
+    assert inches.at == pytest.approx(1.5 * INCH)
+    assert read_gauge("undercut_depth=0.016in+-0.004in@1.5in") == inches
+    assert read_gauge("undercut_depth=0.4mm@37mm", unit="in") == read_gauge("undercut_depth=0.4@37")
+
+
+def test_angles_and_counts_know_no_millimetres() -> None:
+    angle = read_gauge("toe_angle=140@20", unit="in")
+    assert (angle.value, angle.unit, angle.at) == (140, "deg", pytest.approx(20 * INCH))
+    count = read_gauge("cracks=0")
+    assert (count.value, count.U, count.unit) == (0, 0, "1")
+
+
+def test_a_reading_in_inches_from_elsewhere_is_brought_to_mm() -> None:
+    reading = check_reading(GaugeReading(name="throat", value=0.2, U=0.01, unit="in"))
+    assert (reading.value, reading.U, reading.unit) == (pytest.approx(5.08), pytest.approx(0.254), "mm")
+    assert check_reading(reading) == reading
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("undercut_depth", "is not NAME=VALUE"),
+        ("undercut_depth=", "is not NAME=VALUE"),
+        ("undercut_depth=deep", "is not NAME=VALUE"),
+        ("undercut_depth=0.4@", "is not NAME=VALUE"),
+        ("undercut=0.4", "whole number"),
+        ("depth=0.4", "no gauge reading named 'depth'"),
+        ("undercut_depth=-0.1", "below zero"),
+        ("undercut_depth=0.4+--0.1", "below zero"),
+        ("undercut_depth=0.4cm", "use mm or in"),
+        ("undercut_depth=0.4@37deg", "use mm or in"),
+        ("undercut_depth=1e999", "finite"),
+        ("toe_angle=181", "180 degrees"),
+        ("toe_angle=90mm", "takes no unit"),
+        ("cracks=0.5", "whole number"),
+        ("cracks=1+-1", "no uncertainty"),
+        ("cracks=1mm", "takes no unit"),
+        ("spatter_accepted=2", "1 for yes or 0 for no"),
+        ("visible_faults=1", "can only be 0"),
+    ],
+)
+def test_what_makes_no_sense_is_refused_in_one_sentence(text: str, says: str) -> None:
+    with pytest.raises(SettingsError, match=says) as refused:
+        read_gauge(text)
+    assert "\n" not in str(refused.value)
+
+
+def test_every_statement_that_a_blanket_one_covers_exists() -> None:
+    for gauge in gauges().values():
+        assert set(gauge.covers) <= gauges().keys()
