@@ -83,6 +83,12 @@ _KINDS = (
         "Show the whole card, clean and out of glare.",
     ),
     ProblemKind(
+        "card_twice",
+        "stop",
+        "There is more than one card {card} in the photo.",
+        "Leave one card of each letter on the plate and take it again.",
+    ),
+    ProblemKind(
         "card_not_flat",
         "warning",
         "The card's markers do not lie in one plane within {px} px.",
@@ -151,6 +157,12 @@ _KINDS = (
         "Show a bead at least four times as long as it is wide.",
     ),
     ProblemKind("fillet_cards", "warning", "{text}", "{todo}"),
+    ProblemKind(
+        "toe_hidden",
+        "warning",
+        "The fillet's face is seen at only {deg} degrees, so its bulge may hide the toe on the {plate}.",
+        "Look at the weld from midway between the two plates.",
+    ),
     ProblemKind(
         "joint_angle",
         "warning",

@@ -1,0 +1,152 @@
+"""Is the photo good enough to measure? Each answer says what is wrong and what to do at the bench.
+
+Looked at where it matters: on the bead, not over the whole picture. A sharp background helps nobody.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from typing import Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from toeline.card import FoundCard, card_spec
+from toeline.datafile import load
+from toeline.photo import Photo
+from toeline.plate import Plate
+from toeline.problems import problem
+from toeline.result import Problem
+
+F64 = NDArray[np.float64]
+
+
+def photo_problems(
+    photo: Photo, bead_px: F64, plate: Plate | None = None, *, fillet: bool = False
+) -> tuple[Problem, ...]:
+    """Problems of the photo where the bead is.
+
+    ``bead_px`` (N, 2) is the bead's outline in photo pixels, ``plate`` the plate it lies on, if there is a card.
+    """
+    limits = load("photo.toml")["usability"]
+    found: list[Problem] = []
+    outline = np.asarray(bead_px, np.float32)
+    if plate is None:
+        px_per_mm = min(cv2.minAreaRect(outline)[1]) / limits["bead_width_mm"]
+    else:
+        seen = plate.to_mm(np.asarray(bead_px, float).mean(axis=0, keepdims=True))[0]
+        px_per_mm = plate.px_per_mm(seen).value or 0.0
+        found += _graded(
+            "photo_small", "photo_too_small", -px_per_mm, _negated(limits["px_per_mm"]), px=f"{px_per_mm:.1f}"
+        )
+        tilt = plate.tilt_deg
+        found += _graded(
+            "tilt", "tilt_strong", tilt, limits["fillet_tilt_deg" if fillet else "tilt_deg"], deg=f"{tilt:.0f}"
+        )
+    grey, mask = _cut_out(photo, outline)
+    if not mask.any():
+        return tuple(found)
+    inside = grey[mask]
+    blown = float(np.mean(inside >= limits["blown_level"]))
+    found += _graded("glare", "glare_strong", blown, limits["blown_share"], share=f"{100 * blown:.0f}")
+    dark, median = float(np.mean(inside <= limits["dark_level"])), float(np.median(inside))
+    share = f"{100 * dark:.0f}"
+    found += _graded("dark", "dark_strong", dark, limits["dark_share"], share=share) or _graded(
+        "dark", "dark_strong", -median, _negated(limits["dark_median"]), share=share
+    )
+    grain = _graded("blur", "blur_strong", -_grain_ratio(grey, mask, px_per_mm), _negated(limits["grain_ratio"]))
+    edge = [] if plate is None else _graded("blur", "blur_strong", edge_blur_mm(photo, plate.card), limits["blur_mm"])
+    found += edge if not grain or (edge and edge[0].severity == "stop") else grain
+    return tuple(found)
+
+
+def card_problems(cards: Sequence[FoundCard], plate: Plate | None, bead_px: F64 | None = None) -> tuple[Problem, ...]:
+    """Problems of the card that ``plate`` stands on: seen in part, not flat, not alone, far off, not measured."""
+    limits = load("photo.toml")["card_use"]
+    if plate is None:
+        return (problem("no_card"),)
+    found: list[Problem] = []
+    found += [problem("card_twice", card=which) for which, n in Counter(c.which for c in cards).items() if n > 1]
+    if (seen := len(plate.card.marker_ids)) < 4:
+        found.append(problem("card_partly_seen", n=seen))
+    off = f"{plate.fit.rms_px:.1f}"
+    found += _graded("card_not_flat", "card_bent", plate.fit.misfit, limits["misfit"], px=off)
+    if bead_px is not None:
+        at, spec = plate.to_mm(np.asarray(bead_px, float)), card_spec()
+        scale = plate.print_scale.value
+        beyond = np.maximum(0.0, np.maximum(-at, at - np.array([spec.width, spec.height]) * scale))
+        away = float(np.nanmin(np.linalg.norm(beyond, axis=1)))
+        if away > limits["far_mm"]:
+            found.append(problem("card_far", mm=f"{away:.0f}"))
+    if not plate.print_scale.measured:
+        found.append(problem("print_scale_unknown"))
+    if plate.camera.source == "card":
+        found.append(problem("focal_unknown"))
+    return tuple(found)
+
+
+def _graded(mild: str, strong: str, value: float, limit: dict[str, float], **said: object) -> list[Problem]:
+    """The problem that ``value`` amounts to, if any; larger is worse."""
+    code = strong if value > limit["stop"] else mild if value > limit["warning"] else None
+    return [problem(code, **said)] if code else []
+
+
+def _negated(limit: dict[str, float]) -> dict[str, float]:
+    return {severity: -value for severity, value in limit.items()}
+
+
+def _cut_out(photo: Photo, outline: NDArray[np.float32]) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
+    """The grey picture round the bead and the mask of the bead in it."""
+    low = np.maximum(np.floor(outline.min(axis=0)).astype(int) - 8, 0)
+    high = np.ceil(outline.max(axis=0)).astype(int) + 9
+    part = photo.image[low[1] : max(high[1], 0), low[0] : max(high[0], 0)]
+    if part.size == 0:
+        return np.zeros((1, 1), np.uint8), np.zeros((1, 1), bool)
+    mask = np.zeros(part.shape[:2], np.uint8)
+    cv2.fillPoly(mask, [np.rint(outline - low).astype(np.int32)], 1)
+    return np.asarray(cv2.cvtColor(part, cv2.COLOR_BGR2GRAY), np.uint8), mask > 0
+
+
+def _grain_ratio(grey: NDArray[np.uint8], mask: NDArray[np.bool_], px_per_mm: float) -> float:
+    """Fine over coarse grain on the bead, at one scale for all photos: blur takes the fine grain first."""
+    scale = load("photo.toml")["usability"]["grain_px_per_mm"] / max(px_per_mm, 1e-6)
+    size = (max(round(grey.shape[1] * scale), 1), max(round(grey.shape[0] * scale), 1))
+    shrunk = cv2.resize(grey, size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR).astype(np.float32)
+    core = cv2.erode(cv2.resize(mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST), np.ones((5, 5))) > 0
+    if core.sum() < 100:
+        return np.inf  # too small a bead to tell
+    smooth = [cv2.GaussianBlur(shrunk, (0, 0), sigma) for sigma in (1, 2, 4)]
+    fine, coarse = ((smooth[k] - smooth[k + 1])[core].std() for k in (0, 1))
+    return float(fine / max(float(coarse), 1e-6))
+
+
+def edge_blur_mm(photo: Photo, card: FoundCard) -> float:
+    """Standard deviation of the blur across the card's black edges, mm, in the worse of its two directions.
+
+    From the spread of the grey step at each marker side, averaged along the side (the line spread function's second
+    moment, as in ISO 12233's edge method).
+    """
+    spec = card_spec()
+    quads = card.corners_px.reshape(-1, 4, 2)
+    blurs: dict[Literal["level", "upright"], list[float]] = {"level": [], "upright": []}
+    for quad in quads:
+        for k in range(4):
+            start, end = quad[k], quad[(k + 1) % 4]
+            opposite = (quad[(k + 2) % 4] + quad[(k + 3) % 4]) / 2
+            inward = (opposite - (start + end) / 2) / spec.marker_side  # px per mm
+            along = np.linspace(0.15, 0.85, 24)[:, None] * (end - start) + start
+            reach = np.linspace(-0.8, 0.8, 65) * spec.module
+            at = (along[:, None] + reach[None, :, None] * inward).astype(np.float32)
+            values = cv2.remap(photo.image, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+            profile = np.maximum(-np.diff(values.mean(axis=(0, 2))), 0.0)
+            profile[profile < 0.1 * profile.max()] = 0.0  # noise far from the edge would count most
+            if profile.sum() <= 0:
+                continue
+            middle = (reach[1:] + reach[:-1]) / 2
+            mean = np.average(middle, weights=profile)
+            blurs["level" if k % 2 == 0 else "upright"].append(
+                float(np.sqrt(np.average((middle - mean) ** 2, weights=profile)))
+            )
+    return max((float(np.median(b)) for b in blurs.values() if b), default=0.0)
