@@ -24,7 +24,7 @@ def convert(value: float, unit: str, wanted: Unit) -> tuple[float, str]:
 
 def decimals_for(spread: float) -> int:
     """Decimals that show an uncertainty with two digits when it starts with 1 or 2, else with one (GUM 7.2.6)."""
-    if spread <= 0:
+    if spread < 1e-9:
         return 2
     place = floor(log10(spread))
     return max(0, (1 if spread / 10**place < 2.95 else 0) - place)

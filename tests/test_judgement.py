@@ -1,0 +1,579 @@
+"""Judging: the decision rule against published examples, what counts as evidence, and what can never happen."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from judged_results import indication, q, reading, result
+from toeline.criteria import Criteria, list_criteria, load_criteria
+from toeline.errors import SettingsError
+from toeline.judgement import conformance_probability, decide, judge, summary_lines
+from toeline.judgement.windows import worst_length, worst_sum
+from toeline.problems import problem
+from toeline.result import Cause, JudgedLine
+
+BETTER = {"fail": 0, "undecided": 1, "pass": 2}
+CLEAR = (reading("visible_faults", 0), reading("pores", 0), reading("crater_depth", 0))
+ISO_C = load_criteria("iso5817-2014-c")
+AWS = load_criteria("aws-d1.1-static")
+
+
+def line(judged: Any, name: str) -> JudgedLine:
+    return next(item for item in judged.lines if item.id == name)
+
+
+# The decision rule
+
+
+@pytest.mark.parametrize(
+    ("limit", "y", "u", "sense", "published"),
+    [
+        (-5.40, -5.47, 0.05, "most", 0.92),  # JCGM 106:2012, 7.5.3, example 1: breakdown voltage of a Zener diode
+        (490.0, 509.7, 8.6, "least", 0.99),  # JCGM 106:2012, 7.5.4, example 2: burst pressure of a container
+    ],
+)
+def test_conformance_probability_of_the_published_examples(
+    limit: float, y: float, u: float, sense: Any, published: float
+) -> None:
+    assert round(decide(y, 2 * u, limit, sense, "simple").p_conform, 2) == published
+
+
+@pytest.mark.parametrize(
+    ("y", "published"),
+    [(0.80, 0.977), (0.835, 0.951), (0.90, 0.841), (1.00, 0.500), (1.10, 0.159), (1.165, 0.049)],
+)
+def test_conformance_probability_from_the_normal_table(y: float, published: float) -> None:
+    """Limit 1.0 mm, u = 0.10 mm; the standard normal distribution at 2, 1.65, 1, 0, -1 and -1.65."""
+    assert conformance_probability(1.0 - y, 0.10) == pytest.approx(published, abs=6e-4)
+
+
+@pytest.mark.parametrize(
+    ("y", "outcome"),
+    [(0.79, "pass"), (0.80, "pass"), (0.81, "undecided"), (1.19, "undecided"), (1.20, "undecided"), (1.21, "fail")],
+)
+def test_guarded_acceptance_of_iso_14253_1(y: float, outcome: str) -> None:
+    """ISO 14253-1: conformity is proven for y <= T - U, non-conformity for y > T + U; T = 1, U = 0.2."""
+    assert decide(y, 0.2, 1.0, "most", "guarded").outcome == outcome
+    assert decide(-y, 0.2, -1.0, "least", "guarded").outcome == outcome
+
+
+def test_simple_acceptance_and_equality() -> None:
+    assert decide(1.0, 0.2, 1.0, "most", "simple").outcome == "pass"  # a value equal to the limit conforms
+    assert decide(1.001, 0.2, 1.0, "most", "simple").outcome == "fail"
+    assert decide(0.03937007874 * 25.4, 0.0, 1.0, "most", "guarded").outcome == "pass"
+
+
+@given(st.floats(-10, 10), st.floats(0, 5), st.floats(0, 5), st.floats(-10, 10), st.sampled_from(["most", "least"]))
+def test_a_wider_uncertainty_never_decides(y: float, U: float, more: float, bound: float, sense: Any) -> None:
+    narrow, wide = (decide(y, spread, bound, sense, "guarded").outcome for spread in (U, U + more))
+    assert wide in (narrow, "undecided")
+
+
+# Windows
+
+
+def test_the_worst_window_is_found_anywhere() -> None:
+    spans = [(0.0, 10.0), (95.0, 120.0), (130.0, 140.0)]
+    assert worst_length(spans, 100.0) == (35.0, 40.0)  # 95-120 and 130-140, in the window that ends at 140
+    assert worst_length([(10.0, 30.0), (10.0, 30.0)], 100.0)[0] == 40.0  # both toes count
+    assert worst_length([], 100.0) == (0.0, 0.0)
+    assert worst_sum([(0.0, 2.0), (20.0, 3.0), (40.0, 4.0)], 25.0) == (7.0, 20.0)
+
+
+@given(st.lists(st.tuples(st.floats(0, 400), st.floats(0, 60)), max_size=6), st.floats(10, 300))
+@settings(max_examples=50)
+def test_the_worst_window_beats_every_window_tried(runs: list[tuple[float, float]], window: float) -> None:
+    spans = [(start, start + length) for start, length in runs]
+    worst, _ = worst_length(spans, window)
+    for k in range(-50, 500):
+        inside = sum(max(0.0, min(end, k + window) - max(start, k)) for start, end in spans)
+        assert inside <= worst + 1e-9
+
+
+# What counts as evidence
+
+
+def test_a_clean_photo_alone_never_passes_a_code() -> None:
+    for criteria in list_criteria():
+        assert judge(result(), criteria).outcome == "undecided"
+
+
+@pytest.mark.parametrize(
+    ("name", "joint", "gauge", "about"),
+    [
+        ("iso5817-2014-b", "bead", (), {}),
+        ("iso5817-2023-c", "bead", (), {}),
+        ("workmanship", "bead", (), {}),
+        ("api-1104", "bead", (), {}),
+        (
+            "iso5817-2014-c",
+            "butt",
+            (("reinforcement_height", 1.5), ("toe_angle", 140), ("underfill_depth", 0), ("misalignment", 0.5)),
+            {},
+        ),
+        (
+            "aws-d1.1-static",
+            "fillet",
+            (("convexity", 1.0), ("leg_base", 8.8), ("leg_upright", 8.8)),
+            {"drawing_size_mm": 8.0},
+        ),
+        (
+            "iso5817-2023-d",
+            "fillet",
+            (("convexity", 1.0), ("toe_angle", 130), ("throat", 6.2), ("leg_base", 8.8), ("leg_upright", 8.8)),
+            {"drawing_size_mm": 8.0, "conditions": {"unequal-legs": False}},
+        ),
+        ("welder-test-plate", "butt", (("reinforcement_height", 1.5), ("underfill_depth", 0)), {}),
+        (
+            "asme-b31.3-normal",
+            "butt",
+            (("reinforcement_height", 1.5), ("underfill_depth", 0)),
+            {"conditions": {"longitudinal": False}},
+        ),
+    ],
+)
+def test_a_pass_can_be_reached(
+    name: str, joint: str, gauge: tuple[tuple[str, float], ...], about: dict[str, Any]
+) -> None:
+    readings = (*CLEAR, reading("undercut", 0), *(reading(key, value, U=None) for key, value in gauge))
+    judged = judge(result(joint=joint, gauge=readings, **about), load_criteria(name))
+    assert [(item.id, item.why) for item in judged.lines if item.outcome != "pass"] == []
+    assert (judged.outcome, judged.needs) == ("pass", ())
+
+
+def test_undercut_that_is_not_seen_passes_only_above_the_trusted_size() -> None:
+    assert line(judge(result(), ISO_C), "1.7-undercut").outcome == "pass"  # 0.5 mm at t = 10
+    shallow = line(judge(result(thickness=3.5), ISO_C), "1.7-undercut")  # 0.35 mm
+    assert shallow.outcome == "undecided"
+    assert "0.4 mm" in shallow.why
+    assert shallow.gauge == "undercut_depth"
+
+
+@pytest.mark.parametrize(
+    "about",
+    [
+        {"toe_confidence": 0.3},
+        {"bead": {"toe_confidence": ()}},
+        {"bead": {"end_seen": False}},
+        {"bead": {"found": False}},
+        {"card": False},
+        {"px_per_mm": 4.0},
+        {"problems": [problem("glare", share=5)]},
+        {"problems": [problem("bead_covered")]},
+        {"problems": [problem("several_beads", n=2)]},
+        {"usable": False},
+    ],
+)
+def test_nothing_seen_is_no_evidence_where_the_photo_does_not_show_all(about: dict[str, Any]) -> None:
+    judged = judge(result(**about), ISO_C)
+    assert line(judged, "1.7-undercut").outcome == "undecided"
+    assert line(judged, "1.3-pore-butt").outcome == "undecided"
+    assert line(judged, "1.23-spatter").outcome == "undecided"
+
+
+def test_where_to_gauge_is_told_longest_run_first() -> None:
+    runs = [indication("undercut", 20, 26, side="left"), indication("undercut", 70, 90, side="right")]
+    judged = judge(result(indications=runs), ISO_C)
+    found = line(judged, "1.7-undercut")
+    assert (found.outcome, found.gauge, found.at) == ("undecided", "undercut_depth", 80.0)
+    assert "Gauge undercut_depth at 80 mm, 23 mm: depth of undercut below the plate." in judged.needs
+    inches = judge(result(indications=runs, unit="in"), ISO_C)
+    assert "Gauge undercut_depth at 3.15 in, 0.91 in: depth of undercut below the plate." in inches.needs
+
+
+def test_a_reading_with_a_place_speaks_for_that_run_alone() -> None:
+    runs = [indication("undercut", 20, 26), indication("undercut", 70, 90)]
+    one = judge(result(indications=runs, gauge=[reading("undercut_depth", 0.3, at=80)]), ISO_C)
+    assert (line(one, "1.7-undercut").outcome, line(one, "1.7-undercut").at) == ("undecided", 23.0)
+    both = [reading("undercut_depth", 0.3, at=80), reading("undercut_depth", 0.2, at=22)]
+    assert line(judge(result(indications=runs, gauge=both), ISO_C), "1.7-undercut").outcome == "pass"
+    anywhere = [reading("undercut_depth", 0.3)]
+    assert line(judge(result(indications=runs, gauge=anywhere), ISO_C), "1.7-undercut").outcome == "pass"
+    deep = [*both, reading("undercut_depth", 0.6, at=110)]
+    assert line(judge(result(indications=runs, gauge=deep), ISO_C), "1.7-undercut").outcome == "fail"
+
+
+def test_readings_with_places_say_nothing_of_what_the_photo_cannot_show() -> None:
+    """5 mm plate, level B: 0.25 mm. Elsewhere the photo is trusted from 0.4 mm only."""
+    strict = load_criteria("iso5817-2014-b")
+    run = [indication("undercut", 20, 26)]
+    placed = judge(result(thickness=5, indications=run, gauge=[reading("undercut_depth", 0.1, at=23)]), strict)
+    assert line(placed, "1.7-undercut").outcome == "undecided"
+    assert "Gauge undercut_depth: depth of undercut below the plate." in placed.needs
+    anywhere = judge(result(thickness=5, indications=run, gauge=[reading("undercut_depth", 0.1)]), strict)
+    assert line(anywhere, "1.7-undercut").outcome == "pass"
+
+
+def test_a_statement_of_undercut_asks_for_its_depth() -> None:
+    judged = judge(result(gauge=[reading("undercut", 2)]), ISO_C)
+    assert (line(judged, "1.7-undercut").outcome, line(judged, "1.7-undercut").gauge) == ("undecided", "undercut_depth")
+
+
+def test_the_relief_of_aws_counts_the_worst_300_mm() -> None:
+    def outcome(*runs: tuple[float, float, float], **about: Any) -> JudgedLine:
+        seen = [indication("undercut", start, end) for start, end, _ in runs]
+        gauge = [reading("undercut_depth", depth, at=(start + end) / 2) for start, end, depth in runs]
+        gauge += about.pop("gauge", [])
+        judged = judge(result(joint="butt", length=700, indications=seen, gauge=gauge, **about), AWS)
+        return line(judged, "7a-undercut")
+
+    assert outcome((10, 30, 1.5), (250, 275, 1.5)).outcome == "pass"  # 45 mm of it in 300 mm
+    far = outcome((10, 40, 1.5), (400, 430, 1.5))
+    assert far.outcome == "pass"  # 60 mm in all, never more than 30 in any 300
+    near = outcome((10, 40, 1.5), (200, 230, 1.5))
+    assert (near.outcome, near.gauge) == ("undecided", "undercut_deep_length")  # perhaps not all of it is that deep
+    measured = [reading("undercut_deep_length", 45)]
+    assert outcome((10, 40, 1.5), (200, 230, 1.5), gauge=measured).outcome == "pass"
+    measured = [reading("undercut_deep_length", 55)]
+    assert outcome((10, 40, 1.5), (200, 230, 1.5), gauge=measured).outcome == "fail"
+    assert outcome((10, 40, 0.9), (200, 230, 0.9)).outcome == "pass"  # no deeper than any length may be
+    assert outcome((10, 12, 2.1)).outcome == "fail"
+    both_toes = outcome((10, 40, 1.5), (12, 42, 1.5))
+    assert both_toes.outcome == "undecided"  # both toes add up
+    lost = outcome((10, 40, 0.5), gauge=[reading("undercut_depth", 1.5, at=600)])
+    assert (lost.outcome, lost.gauge) == ("undecided", "undercut_deep_length")  # deep where the photo shows no run
+
+
+def test_a_short_imperfection_that_is_too_long_fails_whatever_its_depth() -> None:
+    long = line(judge(result(thickness=2, indications=[indication("undercut", 20, 60)]), ISO_C), "1.7-undercut-thin")
+    assert long.outcome == "fail"
+    assert "whatever its depth" in long.why
+    unsure = [indication("undercut", 20, 60, confidence=0.5)]
+    assert line(judge(result(thickness=2, indications=unsure), ISO_C), "1.7-undercut-thin").outcome == "undecided"
+    shallow = [reading("undercut_depth", 0.15)]
+    seen = [indication("undercut", 20, 30)]
+    # 10 mm of it seen, but a shallower groove beside it would not be: its length takes a gauge
+    judged = line(judge(result(thickness=2, indications=seen, gauge=shallow), ISO_C), "1.7-undercut-thin")
+    assert (judged.outcome, judged.gauge) == ("undecided", "undercut_deep_length")
+
+
+def test_a_blanket_statement_against_what_is_surely_seen_sends_back_to_the_place() -> None:
+    crack = [indication("crater_crack", 118)]
+    assert line(judge(result(indications=crack), ISO_C), "1.2-crater-crack").outcome == "fail"
+    judged = judge(result(indications=crack, gauge=CLEAR), ISO_C)
+    assert line(judged, "1.2-crater-crack").outcome == "undecided"
+    assert any("Look at 118 mm for crater cracks" in need for need in judged.needs)
+    there = (*CLEAR, reading("crater_cracks", 0, at=118))
+    assert line(judge(result(indications=crack, gauge=there), ISO_C), "1.2-crater-crack").outcome == "pass"
+
+
+def test_pores_are_sized_added_and_counted() -> None:
+    two = [indication("pore", 30, size=2.5), indication("pore", 50, size=2.0)]
+    assert line(judge(result(indications=two), ISO_C), "1.3-pore-butt").outcome == "fail"  # 2 mm at t = 10
+    unsure = [indication("pore", 30, size=2.5, confidence=0.4)]
+    assert line(judge(result(indications=unsure), ISO_C), "1.3-pore-butt").outcome == "undecided"
+    gauged = [reading("pore_diameter", 1.9, at=30)]
+    assert line(judge(result(indications=unsure, gauge=gauged), ISO_C), "1.3-pore-butt").outcome == "pass"
+    blurred = [indication("pore", 30, size=1.9, U=0.3)]
+    assert line(judge(result(indications=blurred), ISO_C), "1.3-pore-butt").outcome == "undecided"
+    # sum of diameters in any 25 mm: two of 4 mm and one of 2 mm pass (no single pore has a limit of its own)
+    row = [indication("pore", 30, size=4), indication("pore", 40, size=4), indication("pore", 50, size=2)]
+    assert line(judge(result(joint="butt", indications=row), AWS), "8a-porosity-inch").outcome == "pass"
+    more = [*row, indication("pore", 53, size=1.0)]
+    assert line(judge(result(joint="butt", indications=more), AWS), "8a-porosity-inch").outcome == "fail"
+    small = [*row, indication("pore", 53, size=0.9)]  # under 1 mm is not counted
+    assert line(judge(result(joint="butt", indications=small), AWS), "8a-porosity-inch").outcome == "pass"
+    apart = [*row, indication("pore", 90, size=4)]
+    assert line(judge(result(joint="butt", indications=apart), AWS), "8a-porosity-inch").outcome == "pass"
+    stated = [reading("pores", 7)]
+    assert line(judge(result(joint="butt", indications=row, gauge=stated), AWS), "8a-porosity-inch").outcome == (
+        "undecided"
+    )
+
+
+def test_legs_and_throat_from_the_photo() -> None:
+    def judged(gauge: Any = (), **legs: float) -> Any:
+        measures = {name: q(value, 0.2) for name, value in legs.items()}
+        about = {"joint": "fillet", "drawing_size_mm": 8.0, "conditions": {"unequal-legs": False}}
+        return judge(result(measures=measures, gauge=gauge, **about), AWS)
+
+    least = {"leg_base": 8.8, "leg_upright": 8.9, "leg_base_min": 8.4, "leg_upright_min": 8.5}
+    assert line(judged(**least), "6-undersize-large").outcome == "pass"
+    mean_only = line(judged(leg_base=8.8, leg_upright=8.9), "6-undersize-large")
+    assert (mean_only.outcome, mean_only.gauge) == ("undecided", "leg_base")  # a mean says nothing of the smallest
+    thin = least | {"leg_base_min": 4.5}
+    assert line(judged(**thin), "6-undersize-large").outcome == "fail"  # 3.5 mm under, 3 allowed
+    under = least | {"leg_base_min": 6.5}
+    found = line(judged(**under), "6-undersize-large")
+    assert (found.outcome, found.gauge) == ("undecided", "leg_undersize_length")
+    assert line(judged([reading("leg_undersize_length", 10)], **under), "6-undersize-large").outcome == "pass"
+    assert line(judged([reading("leg_undersize_length", 14)], **under), "6-undersize-large").outcome == "fail"
+    one = line(judged([reading("leg_base", 8.5)], leg_upright=8.9), "6-undersize-large")
+    assert (one.outcome, one.gauge) == ("undecided", "leg_base")
+
+    iso = {"joint": "fillet", "drawing_size_mm": 8.0, "conditions": {"unequal-legs": False}}
+    strict = load_criteria("iso5817-2014-b")
+
+    def throat(value: float, gauge: Any = ()) -> str:
+        return line(
+            judge(result(measures={"throat": q(value, 0.2)}, gauge=gauge, **iso), strict), "1.20-throat-small"
+        ).outcome
+
+    nominal = 8 * math.cos(math.pi / 4)
+    assert throat(nominal - 0.5) == "fail"  # a hollow face has less still
+    assert throat(nominal + 0.5) == "undecided"  # the legs give only the most it can be
+    assert throat(nominal + 0.5, [reading("throat", nominal + 0.3, U=0.2)]) == "pass"
+    assert throat(nominal - 0.5, [reading("throat", nominal + 0.3, U=0.2)]) == "undecided"  # the two contradict
+
+
+def test_a_condition_nobody_stated_leaves_its_lines_open() -> None:
+    cyclic = load_criteria("aws-d1.1-cyclic")
+    deep = [reading("undercut_depth", 0.5)]
+    open_ = judge(result(joint="butt", gauge=deep), cyclic)
+    assert line(open_, "7b-undercut-transverse").outcome == "undecided"
+    assert any("transverse-tension" in need for need in open_.needs)
+    across = judge(result(joint="butt", gauge=deep, conditions={"transverse-tension": True}), cyclic)
+    assert line(across, "7b-undercut-transverse").outcome == "fail"
+    along = judge(result(joint="butt", gauge=deep, conditions={"transverse-tension": False}), cyclic)
+    assert "7b-undercut-transverse" not in {item.id for item in along.lines}
+    assert line(along, "7b-undercut").outcome == "pass"
+
+
+def test_thickness_that_nobody_gave_is_asked_for_once() -> None:
+    judged = judge(result(joint="butt", thickness=None), load_criteria("asme-b31.3-normal"))
+    assert judged.needs.count("Give the plate thickness.") == 1
+    assert line(judged, "h-undercut").outcome == "undecided"
+
+
+def test_a_set_used_outside_its_scope_never_passes() -> None:
+    thin = judge(result(thickness=0.3, gauge=(*CLEAR, reading("undercut", 0))), ISO_C)
+    assert {item.outcome for item in thin.lines} == {"pass"}
+    assert thin.outcome == "undecided"
+    assert any("t >= 0.5 mm only" in need for need in thin.needs)
+
+
+def test_what_the_standard_leaves_to_the_application() -> None:
+    ball = [indication("spatter", 40, size=1.2)]
+    assert line(judge(result(), ISO_C), "1.23-spatter").outcome == "pass"
+    assert line(judge(result(indications=ball), ISO_C), "1.23-spatter").outcome == "undecided"
+    for answer, outcome in ((1, "pass"), (0, "fail")):
+        judged = judge(result(indications=ball, gauge=[reading("spatter_accepted", answer)]), ISO_C)
+        assert line(judged, "1.23-spatter").outcome == outcome
+
+
+def test_root_side_rows_are_named_and_not_judged() -> None:
+    judged = judge(result(joint="butt"), ISO_C)
+    assert "1.6-root-penetration" not in {item.id for item in judged.lines}
+    assert any("Incomplete root penetration" in caution for caution in judged.cautions)
+
+
+def test_the_smallest_crack_that_could_be_seen_is_stated() -> None:
+    cautions = judge(result(px_per_mm=10), ISO_C).cautions
+    assert "Cracks: one narrower than about 0.2 mm could not be seen." in cautions
+
+
+def test_the_rule_is_named_and_a_close_call_shows_its_risk() -> None:
+    gauge = [*CLEAR, reading("undercut_depth", 0.45, U=0.2)]
+    guarded = judge(result(gauge=gauge), ISO_C)
+    assert line(guarded, "1.7-undercut").outcome == "undecided"
+    assert guarded.cautions[0].startswith("Decision rule: guarded acceptance")
+    simple = judge(result(gauge=gauge, rule="simple"), ISO_C)
+    found = line(simple, "1.7-undercut")
+    assert (simple.rule, simple.outcome, found.outcome) == ("simple", "pass", "pass")
+    assert found.p_wrong_acceptance == pytest.approx(0.309, abs=1e-3)  # normal distribution at 0.5
+    assert "wrong 31%" in found.why
+
+
+def test_an_own_set_is_named_with_digest_and_differences(tmp_path: Path) -> None:
+    path = tmp_path / "own.toml"
+    path.write_text(
+        'id = "own"\ntitle = "Own"\nedition = "1"\nstandard = "shop"\nbase = "iso5817-2014-c"\n'
+        '[[line]]\nid = "1.7-undercut"\nlimit = "h <= 0.3"\nsource = "sheet 1"\nconfidence = "A"\n'
+    )
+    criteria = load_criteria(path)
+    judged = judge(result(), criteria)
+    assert (judged.criteria, judged.differs_from, judged.digest) == ("own", "iso5817-2014-c", criteria.digest)
+    assert judged.differences == ("1.7-undercut: limit h <= min(0.1*t, 0.5) became h <= 0.3",)
+    assert line(judged, "1.7-undercut").source == "shop, sheet 1"
+
+
+def test_an_empty_list_of_lines_never_passes(tmp_path: Path) -> None:
+    path = tmp_path / "own.toml"
+    path.write_text(
+        'id = "own"\ntitle = "Own"\nedition = "1"\nstandard = "shop"\n'
+        '[[line]]\nid = "w"\nimperfection = "Width"\nof = "width_range"\nlimit = "allowed"\n'
+        'evidence = "plan"\nsource = "s"\nconfidence = "A"\n'
+    )
+    judged = judge(result(gauge=CLEAR), load_criteria(path))
+    assert (judged.lines, judged.outcome) == ((), "undecided")
+
+
+@pytest.mark.parametrize(
+    "about", [{"thickness": 0}, {"drawing_size_mm": -3.0}, {"joint_angle_deg": 0.0}, {"joint_angle_deg": 180.0}]
+)
+def test_settings_that_cannot_be_are_refused(about: dict[str, Any]) -> None:
+    with pytest.raises(SettingsError):
+        judge(result(**about), ISO_C)
+
+
+def test_the_summary_is_read_in_five_seconds() -> None:
+    judged = judge(result(indications=[indication("pore", 30, size=2.5), indication("crater_crack", 118)]), ISO_C)
+    cause = Cause.model_validate({"cause": "arc_too_long", "likelihood": 0.8, "try": ["Shorten the arc to 3.2 mm."]})
+    shown = summary_lines(result().model_copy(update={"judgement": judged, "causes": (cause,)}))
+    assert shown[0] == "FAIL: ISO 5817, quality level C (middle), 2014 (third edition)"
+    assert len(shown) <= 5
+    assert any("Crater crack" in text for text in shown)
+    assert shown[-1] == "Next bead: Shorten the arc to 3.2 mm."
+    assert summary_lines(result()) == ()
+
+
+# What can never happen
+
+JOINTS = st.sampled_from(["bead", "butt", "fillet"])
+SETS = st.sampled_from([criteria.id for criteria in list_criteria()])
+GAUGES = (
+    "undercut_depth",
+    "undercut_deep_length",
+    "reinforcement_height",
+    "underfill_depth",
+    "convexity",
+    "crater_depth",
+    "overlap_width",
+    "misalignment",
+    "pore_diameter",
+    "crack_length",
+)
+STATED = ("visible_faults", "pores", "undercut", "cracks")
+
+
+@st.composite
+def cases(draw: st.DrawFn) -> dict[str, Any]:
+    kinds = st.sampled_from(["undercut", "pore", "spatter", "crater_unfilled", "overlap", "poor_restart"])
+    seen = draw(
+        st.lists(
+            st.builds(
+                lambda kind, start, length, size, U, confidence: indication(
+                    kind, start, start + (length if kind == "undercut" else 0), size=size, U=U, confidence=confidence
+                ),
+                kinds,
+                st.floats(0, 90),
+                st.floats(1, 30),
+                st.floats(0.3, 4),
+                st.floats(0, 0.5),
+                st.floats(0, 1),
+            ),
+            max_size=4,
+        )
+    )
+    gauge = draw(
+        st.lists(
+            st.builds(
+                lambda name, value, at, U: reading(name, value, at, U),
+                st.sampled_from(GAUGES),
+                st.floats(0, 4),
+                st.one_of(st.none(), st.floats(0, 120)),
+                st.floats(0, 1),
+            ),
+            max_size=4,
+        )
+    )
+    gauge += [reading(name, 0) for name in draw(st.sets(st.sampled_from(STATED)))]
+    return {
+        "joint": draw(JOINTS),
+        "thickness": draw(st.sampled_from([None, 2.0, 5.0, 10.0, 30.0])),
+        "drawing_size_mm": draw(st.sampled_from([None, 5.0, 8.0])),
+        "rule": draw(st.sampled_from(["guarded", "simple"])),
+        "indications": seen,
+        "gauge": gauge,
+    }
+
+
+def outcomes(about: dict[str, Any], criteria: Criteria) -> dict[str, str]:
+    judged = judge(result(**about), criteria)
+    return {item.id: item.outcome for item in judged.lines} | {"whole": judged.outcome}
+
+
+@given(cases(), SETS, st.floats(0, 2))
+@settings(max_examples=150, deadline=None)
+def test_a_wider_uncertainty_never_turns_undecided_into_pass(about: dict[str, Any], name: str, more: float) -> None:
+    criteria = load_criteria(name)
+    wide = about | {
+        "gauge": [r if r.unit == "1" else r.model_copy(update={"U": (r.U or 0) + more}) for r in about["gauge"]],
+        "indications": [
+            item.model_copy(update={"size": q(item.size.value, item.size.U + more)}) for item in about["indications"]
+        ],
+    }
+    before, after = outcomes(about, criteria), outcomes(wide, criteria)
+    for key, outcome in after.items():
+        assert not (outcome == "pass" and before.get(key) == "undecided"), key
+
+
+@given(cases(), SETS, st.floats(0.05, 2))
+@settings(max_examples=150, deadline=None)
+def test_a_worse_measure_never_improves_an_outcome(about: dict[str, Any], name: str, worse: float) -> None:
+    criteria = load_criteria(name)
+    deeper = about | {
+        "gauge": [
+            r if r.unit == "1" or r.value == 0 else r.model_copy(update={"value": r.value + worse})
+            for r in about["gauge"]
+        ],
+        "indications": [
+            item.model_copy(
+                update={
+                    "size": q(item.size.value + worse, item.size.U),
+                    "to": item.to + (worse if item.kind == "undercut" else 0),
+                }
+            )
+            for item in about["indications"]
+        ],
+    }
+    before, after = outcomes(about, criteria), outcomes(deeper, criteria)
+    for key, outcome in after.items():
+        assert BETTER[outcome] <= BETTER[before[key]], key
+
+
+@given(cases(), SETS, st.sampled_from(["undercut", "pore", "crater_crack", "overlap"]), st.floats(0, 1))
+@settings(max_examples=100, deadline=None)
+def test_one_more_indication_never_improves_an_outcome(
+    about: dict[str, Any], name: str, kind: str, confidence: float
+) -> None:
+    criteria = load_criteria(name)
+    more = about | {"indications": [*about["indications"], indication(kind, 95, 98, size=1.0, confidence=confidence)]}
+    before, after = outcomes(about, criteria), outcomes(more, criteria)
+    for key, outcome in after.items():
+        assert BETTER[outcome] <= BETTER[before[key]], key
+
+
+@given(cases(), SETS)
+@settings(max_examples=75, deadline=None)
+def test_no_scale_no_pass(about: dict[str, Any], name: str) -> None:
+    criteria = load_criteria(name)
+    about = about | {"indications": []}
+    assert judge(result(card=False, **about), criteria).outcome != "pass"
+    assert judge(result(usable=False, **about), criteria).outcome != "pass"
+    stopped = [problem("several_beads", n=2)]
+    assert judge(result(problems=stopped, **about), criteria).outcome != "pass"
+
+
+@given(cases(), st.sampled_from([c.id for c in list_criteria() if all(x.us is None for x in c.lines)]))
+@settings(max_examples=75, deadline=None)
+def test_the_users_unit_changes_nothing_where_the_standard_has_one_column(about: dict[str, Any], name: str) -> None:
+    criteria = load_criteria(name)
+    assert outcomes(about | {"unit": "mm"}, criteria) == outcomes(about | {"unit": "in"}, criteria)
+
+
+@given(cases(), SETS, st.sampled_from(["mm", "in"]))
+@settings(max_examples=75, deadline=None)
+def test_a_gauge_read_in_inches_changes_nothing(about: dict[str, Any], name: str, unit: str) -> None:
+    criteria = load_criteria(name)
+    inches = [
+        r.model_copy(update={"value": r.value / 25.4, "U": r.U / 25.4, "unit": "in"}) if r.unit == "mm" else r
+        for r in about["gauge"]
+    ]
+    assert outcomes(about | {"unit": unit}, criteria) == outcomes(about | {"unit": unit, "gauge": inches}, criteria)
+
+
+@given(cases(), SETS)
+@settings(max_examples=50, deadline=None)
+def test_without_any_evidence_nothing_passes(about: dict[str, Any], name: str) -> None:
+    blank = about | {"gauge": [], "indications": []}
+    judged = judge(result(card=False, bead={"found": False}, usable=False, **blank), load_criteria(name))
+    assert all(item.outcome == "undecided" for item in judged.lines)
+    assert judged.outcome == "undecided"
+    assert judged.needs
