@@ -6,7 +6,12 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+
 from toeline.band import MAP_NAMES, Band, TracedBead
+from toeline.indications import find_indications
+from toeline.measures import measure_bead
+from toeline.result import Bead, PhotoInfo, Result, Scale, Settings
+from toeline.ripples import read_ripples
 
 STEP = 0.25
 PX = 10.0
@@ -241,3 +246,114 @@ def from_truth(path, spoil=None, frame=None):
     start = np.array(b["seam"]["start_mm"][:2])
     direction = np.array(b["seam"]["travel_direction_plate"])
     return truth, draw(drawing, spoil, frame, start, direction)
+
+
+def truth_of(d, bead):
+    """A truth file's content for a drawing and the bead drawn from it, seen by the bead's own frame."""
+    s, left, right = bead.s, bead.t_left, bead.t_right
+    width = float(np.median(left - right))
+    lo, hi = width, float(s[-1]) - width
+    body = (s >= lo) & (s <= hi)
+    over = (left - right)[body]
+    to_px = lambda at, t: bead.frame.to_px(bead.band.to_surface(np.array([at]), np.array([t])))[0].tolist()  # noqa: E731
+    toes = {"left": bead.left_toe, "right": bead.right_toe}
+    crests = np.asarray(d.crests, float)
+    gaps = np.diff(crests[(crests >= lo) & (crests <= hi)])
+
+    def toe(t):
+        y, n = t[body], int(body.sum())
+        means = [y[i - min(50, i, n - 1 - i) : i + min(50, i, n - 1 - i) + 1].mean() for i in range(n)]
+        line = y - np.polyval(np.polyfit(s[body], y, 1), s[body])
+        return {
+            "rms_from_25mm_mean_mm": float(np.sqrt(np.mean((y - means) ** 2))),
+            "rms_from_line_mm": float(np.sqrt(np.mean(line**2))),
+        }
+
+    undercut = []
+    for side, a, b, w in d.undercut:
+        depth = np.where((np.arange(int(s[-1]) + 1) >= a) & (np.arange(int(s[-1]) + 1) <= b), 0.7, 0.0)
+        every = {"s0": 0.0, "step": 1.0, "depth": depth.tolist()}
+        undercut.append({"side": side, "start_mm": a, "end_mm": b, "width_mm": w, "depth_every_mm": every})
+    return {
+        "photo": "drawn.jpg",
+        "usable": True,
+        "cause": "good",
+        "kind": "stringer",
+        "image": {"width": 3000, "height": 2400},
+        "card": {"shown": True, "check_line_measured_mm": 50.0},
+        "bead": {
+            "s_mm": s.tolist(),
+            "toes_plate_mm": {k: v.tolist() for k, v in toes.items()},
+            "toes_px": {k: bead.frame.to_px(v).tolist() for k, v in toes.items()},
+            "toes_seam_mm": {"left": left.tolist(), "right": right.tolist()},
+            "seam": {"length_mm": float(s[-1]), "start_px": to_px(0.0, 0.0), "end_px": to_px(float(s[-1]), 0.0)},
+            "body": {"from_mm": lo, "to_mm": hi},
+            "width_mm": {
+                "mean": float(over.mean()),
+                "min": float(over.min()),
+                "max": float(over.max()),
+                "sd": float(over.std(ddof=1)),
+            },
+            "toe_left": toe(left),
+            "toe_right": toe(right),
+            "ripples": {
+                "crest_s_mm": crests.tolist(),
+                "pitch_mean_mm": float(gaps.mean()),
+                "pitch_sd_mm": float(gaps.std(ddof=1)),
+                "crescent_depth_mm": d.depth,
+            },
+            "undercut": undercut,
+            "overlap": [{"side": side, "start_mm": a, "end_mm": b} for side, a, b in d.overlap],
+            "pores": [{"px": to_px(a, t), "diameter_mm": w} for a, t, w in d.pores],
+            "slag_islands": [{"px": to_px(a, t), "len_mm": n} for a, t, n, _ in d.slag],
+            "arc_strikes": [{"px": to_px(a, t), "d_mm": w} for a, t, w in d.arc_strikes],
+            "restart": None if d.restart is None else {"s_mm": d.restart},
+            "crater": {"state": "unfilled" if d.crater else "filled", "star_crack": bool(d.crater and d.crater[2])},
+        },
+        "spatter": [{"px": to_px(a, t), "diameter_mm": w, "in_frame": True} for a, t, w in d.spatter],
+    }
+
+
+def result_of(bead, *, turned=False, usable=True):
+    """The result document of a bead; ``turned`` as if its travel had been read the wrong way round."""
+    ripples = read_ripples(bead.band, bead.s, bead.t_left, bead.t_right)
+    found = find_indications(bead, ripples)
+    measures = measure_bead(bead, found, ripples)
+    points = lambda xy: tuple((float(x), float(y)) for x, y in xy)  # noqa: E731
+    toes = {"left": bead.left_toe, "right": bead.right_toe}
+    if turned:
+        length = float(bead.s[-1])
+        other = {"left": "right", "right": "left", None: None}
+        back = lambda at: None if at is None else length - at  # noqa: E731
+        found = tuple(
+            i.model_copy(update={"side": other[i.side], "from_": back(i.to), "to": back(i.from_)}) for i in found
+        )
+        toes = {"left": toes["right"][::-1], "right": toes["left"][::-1]}
+        measures = {swapped(k): q for k, q in measures.items()}
+    px = {k: bead.frame.to_px(v) for k, v in toes.items()}
+    ends = [(px["left"][k] + px["right"][k]) / 2 for k in (0, -1)]
+    return Result(
+        photo=PhotoInfo(name="drawn.jpg", sha256="0" * 64, width_px=3000, height_px=2400, usable=usable),
+        scale=Scale(state="card", cards=("A",)),
+        bead=Bead(
+            found=True,
+            start_px=points(ends)[0],
+            end_px=points(ends)[1],
+            start_seen=bead.start_seen,
+            end_seen=bead.end_seen,
+            travel="known",
+            s=tuple(bead.s.tolist()),
+            left_toe=points(toes["left"]),
+            right_toe=points(toes["right"]),
+            left_toe_px=points(px["left"]),
+            right_toe_px=points(px["right"]),
+        ),
+        measures=measures,
+        indications=found,
+        settings=Settings(),
+    )
+
+
+def swapped(name):
+    """A measure's name with left and right exchanged."""
+    return name.replace("left", "#").replace("right", "left").replace("#", "right")
