@@ -278,6 +278,20 @@ def test_photo_folder_of_another_store_is_refused(tmp_path):
         Store.open(tmp_path / "b.sqlite", tmp_path / "pictures")
 
 
+def test_first_opening_that_was_killed_can_be_done_again(tmp_path, monkeypatch):
+    def killed(folder, store_id):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("toeline.record.photos.PhotoFolder.claim", killed)
+    with pytest.raises(KeyboardInterrupt):
+        Store.open(tmp_path / "record.sqlite")
+    monkeypatch.undo()
+    with Store.open(tmp_path / "record.sqlite") as store:
+        save(store)
+    with Store.open(tmp_path / "record.sqlite") as store:
+        assert store.check().ok
+
+
 # -- places that are no store ----------------------------------------------------------------------------------
 
 

@@ -66,18 +66,20 @@ def draw_picture(
     *,
     width: int = 1200,
     text_px: float | None = None,
+    tallest: float = 0.7,
     key: bool = True,
     unit: Unit = "mm",
 ) -> U8:
     """The overlay picture (H, ``width``, 3) BGR: level crop of the photo, seam scale, width profile, key.
 
     ``text_px`` is the letters' height; by default they can still be read when the picture is shown 360 px wide.
+    ``tallest`` is the crop's greatest height as a share of ``width``: marks farther from the bead are left out.
     Without a bead it is :func:`draw_overview`.
     """
     text = text_px or width * 0.032
     if not result.bead.found or len(result.bead.left_toe_px) < 2:
         return draw_overview(photo, result, width=width, text_px=text)
-    view = _level_view(photo, result, width)
+    view = _level_view(result, width, tallest)
     entries = keyed_indications(result, unit)
     crop = _crop(photo, view)
     _draw_toes(crop, result, view, text)
@@ -164,7 +166,7 @@ def _toes_px(result: Result) -> tuple[F64, F64]:
     return np.asarray(result.bead.left_toe_px, float), np.asarray(result.bead.right_toe_px, float)
 
 
-def _level_view(photo: Photo, result: Result, width: int) -> _View:
+def _level_view(result: Result, width: int, tallest: float) -> _View:
     """Turn the photo so that travel runs to the right, showing the bead and what lies close to it."""
     left, right = _toes_px(result)
     seam = (left + right) / 2
@@ -177,7 +179,7 @@ def _level_view(photo: Photo, result: Result, width: int) -> _View:
     around = np.array([0.9 * bead_width, 1.6 * bead_width])
     low, high = low - around, high + around
     span = high[0] - low[0]
-    most = 0.75 * span  # taller than this and the bead gets lost on a phone
+    most = tallest * span
     for one in result.indications:
         if one.at_px is not None:
             y = float((turn @ np.asarray(one.at_px))[1])

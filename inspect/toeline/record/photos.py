@@ -41,17 +41,23 @@ class PhotoFolder:
         except OSError as error:
             raise RecordError(f"The photo folder {folder} cannot be made: {error.strerror}.") from error
 
-    def claim(self, store_id: str) -> None:
-        """Mark the folder as this store's. Raises ``RecordError`` where it is another's."""
-        mark = self.folder / "STORE"
+    def check_owner(self, store_id: str) -> None:
+        """Raises ``RecordError`` where the folder is another store's: one would sweep the other's photos away."""
         try:
-            with mark.open("x") as file:
-                file.write(store_id)
-        except FileExistsError:
-            if (owner := mark.read_text()) not in ("", store_id):
-                raise RecordError(
-                    f"The photo folder {self.folder} belongs to another record ({owner[:8]}): choose another folder."
-                ) from None
+            owner = (self.folder / "STORE").read_text()
+        except FileNotFoundError:
+            return
+        if owner not in ("", store_id):
+            raise RecordError(
+                f"The photo folder {self.folder} belongs to another record ({owner[:8]}): choose another folder."
+            )
+
+    def claim(self, store_id: str) -> None:
+        """Mark the folder as this store's, once the store itself is committed."""
+        self.check_owner(store_id)
+        mark = self.folder / "STORE"
+        if not mark.exists() or not mark.read_text():
+            mark.write_text(store_id)
 
     def path(self, sha256: str) -> Path:
         """Where the photo lies, or would lie."""

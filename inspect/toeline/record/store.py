@@ -87,7 +87,8 @@ class Store:
         store = cls._connected(where, photos)
         try:
             with store._writing() as connection:
-                store._prepare(connection)
+                store_id = store._prepare(connection)
+            store._photos.claim(store_id)
             store.collect()
         except BaseException:
             store.close()
@@ -106,9 +107,11 @@ class Store:
         Raises ``RecordError`` where the archive is damaged or newer, or the store already holds inspections.
         """
         report = verify_backup(Path(archive))
-        with cls._connected(into, photos) as store, store._writing() as connection:
-            read_backup(connection, store._photos, Path(archive))
-            store._prepare(connection)
+        with cls._connected(into, photos) as store:
+            with store._writing() as connection:
+                read_backup(connection, store._photos, Path(archive))
+                store_id = store._prepare(connection)
+            store._photos.claim(store_id)
         return report
 
     @classmethod
@@ -355,14 +358,15 @@ class Store:
 
     # -- inside ------------------------------------------------------------------------------------------------
 
-    def _prepare(self, connection: Connection) -> None:
-        """Bring schema and photo folder to where they can be used."""
+    def _prepare(self, connection: Connection) -> str:
+        """Bring the schema up to date; gives the store's id."""
         migrate(connection)
         store_id = connection.execute(select(t.store_info.c.id)).scalar()
         if store_id is None:
             store_id = uuid.uuid4().hex
             connection.execute(t.store_info.insert().values(id=store_id))
-        self._photos.claim(store_id)
+        self._photos.check_owner(store_id)
+        return str(store_id)
 
     @contextmanager
     def _writing(self) -> Iterator[Connection]:

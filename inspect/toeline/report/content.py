@@ -299,15 +299,22 @@ def _line(line: JudgedLine, unit: Unit) -> LineRow:
     where = ""
     if line.at is not None:
         at, said = convert(line.at, "mm", unit)
-        where = f" At {at:.{2 if unit == 'in' else 0}f} {said} from the start."
+        place = f"{at:.{2 if unit == 'in' else 0}f} {said}"
+        where = "" if place in line.why else f" At {place} from the start."
     return LineRow(
         imperfection=line.imperfection + number,
         limit=line.limit,
         measured=say(line.measured, unit) if line.measured is not None and line.measured.known else "–",
         outcome=_OUTCOMES[line.outcome].lower(),
-        why=line.why + where,
+        why=_sentence(line.why) + where,
         source=line.source,
     )
+
+
+def _sentence(text: str) -> str:
+    """``text`` with a capital at its start and a full stop at its end."""
+    text = text.strip()
+    return text if not text else text[0].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
 
 
 def _gauge(result: Result, unit: Unit) -> list[tuple[str, str, str]]:
@@ -368,7 +375,10 @@ def _settings(result: Result, unit: Unit) -> tuple[Row, ...]:
     settings, welding = result.settings, result.settings.welding
 
     def length(value: float | None) -> str | None:
-        return None if value is None else "{:g} {}".format(*convert(value, "mm", unit))
+        if value is None:
+            return None
+        shown, said = convert(value, "mm", unit)
+        return f"{round(shown, 3):g} {said}"
 
     electrode = " ".join(filter(None, (welding.electrode_class, length(welding.electrode_mm))))
     current = " ".join(filter(None, (f"{welding.current_a:g} A" if welding.current_a else "", welding.polarity)))

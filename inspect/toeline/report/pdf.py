@@ -33,6 +33,7 @@ _STANDARDS: list[typst.PDFStandard] = ["a-3a", "ua-1"]
 
 #: On paper the picture is some 180 mm wide: 2000 px then print at 280 dpi, and letters of 34 px are 3 mm high.
 _PICTURE_PX, _LETTERS_PX = 2000, 34
+_TALLEST = 0.4
 
 #: The picture's greatest height as a share of the text's width.
 _MOST_HEIGHT = 0.58
@@ -94,7 +95,10 @@ def write_report(
 
 def _picture(result: Result, photo: Photo | bytes | None, unit: Unit) -> bytes | None:
     if isinstance(photo, Photo):
-        return encode(draw_picture(photo, result, width=_PICTURE_PX, text_px=_LETTERS_PX, key=False, unit=unit))
+        drawn = draw_picture(
+            photo, result, width=_PICTURE_PX, text_px=_LETTERS_PX, tallest=_TALLEST, key=False, unit=unit
+        )
+        return encode(drawn)
     return photo
 
 
@@ -115,7 +119,7 @@ def _share(picture: bytes | None) -> float:
     pixels = cv2.imdecode(np.frombuffer(picture, np.uint8), cv2.IMREAD_REDUCED_GRAYSCALE_8)
     if pixels is None:
         raise ReportError("The picture for the report cannot be read.")
-    height, width = pixels.shape[:2]
+    height, width = map(int, pixels.shape[:2])
     return min(100.0, 100 * _MOST_HEIGHT * width / height)
 
 

@@ -1,0 +1,257 @@
+"""Reports: the PDF is read back, nothing of a user's text is ever markup, and every figure is there."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import re
+from datetime import UTC, datetime
+from html.parser import HTMLParser
+
+import pypdf
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+import invented
+from toeline.errors import ReportError
+from toeline.picture import encode
+from toeline.record import Identity, NewDecision, Store
+from toeline.report import CSV_COLUMNS, csv_rows, csv_text, guard_cell, html_report, pdf_report, write_report
+from toeline.result import Quantity, Result
+
+AT = datetime(2026, 3, 14, 20, 0, tzinfo=UTC)
+DECISION = NewDecision(decision="accept", by="Noor Holm", reason="Undercut gauged at 31 mm: 0.2 mm.")
+#: Text that is markup, code or a path in one language or another.
+HOSTILE = '#import "x.typ" $x$ _a_ *b* [c] <script>alert(1)</script> &amp; ${HOME} {{7*7}} %s \\ " \' `q` //end /* @ref'
+
+
+def read(pdf: bytes) -> tuple[pypdf.PdfReader, str]:
+    reader = pypdf.PdfReader(io.BytesIO(pdf))
+    return reader, " ".join(" ".join(page.extract_text() for page in reader.pages).split())
+
+
+@pytest.fixture(scope="module")
+def full() -> bytes:
+    return pdf_report(invented.result(), invented.photo(), invented.IDENTITY, DECISION, made_at=AT)
+
+
+def test_pdf_says_everything_an_auditor_asks_for(full):
+    reader, text = read(full)
+    assert 1 <= len(reader.pages) <= 3
+    for said in (
+        "UNDECIDED", "ACCEPTED", "Undercut gauged at 31 mm: 0.2 mm.", "Ada Brandt", "Noor Holm", "W-07", "WPS-EC-01",
+        "2026-03-14", "ISO 5817 level C", "iso5817-2014-c", "edition 2014", "ISO 5817:2014, table 1, 1.7",
+        "Continuous undercut (5011)", "Guarded acceptance (ISO 14253-1)", "8.40 0.16 mm",
+        "the crests are too flat to tell",
+        "Excess weld metal",
+        "1.40 ± 0.20 mm", "40 mm from the start", "49.9 mm read on the 50 mm line", "0.9980 ± 0.0020",
+        "8.000 ± 0.020 px/mm", "3.1 ± 0.6", "Arc too long", "Shorten the arc to about the core diameter, 3.2 mm.",
+        "no lack of fusion", "qualified inspector", "Signature", "page 1 of", "toeline 0.1.0", "2026-03-14 20:00 UTC",
+        "Uncertainty budget: Width, mean", "E7018 3.2 mm", "115 A DC+", "Cracks narrower than 0.1 mm",
+    ):  # fmt: skip
+        assert said in text, said
+    assert invented.result().photo.sha256 in text.replace(" ", "")
+    assert "ab" * 32 in text.replace(" ", "")
+
+
+def test_pdf_is_archival_tagged_and_carries_its_data(full):
+    reader, _ = read(full)
+    root = reader.trailer["/Root"]
+    assert root["/MarkInfo"]["/Marked"]
+    assert root["/Lang"].startswith("en")
+    xmp = root["/Metadata"].get_data().decode()
+    assert re.search(r"pdfaid:part>3<", xmp)
+    assert re.search(r"pdfaid:conformance>A<", xmp)
+    assert re.search(r"pdfuaid:part>1<", xmp)
+    assert reader.metadata.title == "Weld face report · UNDECIDED"
+    (attached,) = reader.attachments["result.json"]
+    assert Result.model_validate_json(attached) == invented.result()
+    fonts = {font.get_object()["/BaseFont"] for page in reader.pages for font in page["/Resources"]["/Font"].values()}
+    assert any("Libertinus" in font for font in fonts)
+
+
+def test_same_input_gives_the_same_bytes(full):
+    again = pdf_report(invented.result(), invented.photo(), invented.IDENTITY, DECISION, made_at=AT)
+    assert again == full
+
+
+def test_letter_and_inch():
+    reader, text = read(pdf_report(invented.result(), invented.photo(), paper="us-letter", unit="in"))
+    assert [float(v) for v in reader.pages[0].mediabox[2:]] == pytest.approx([612, 792], abs=0.1)
+    assert "0.331 0.006 in" in text  # 8.40 ± 0.16 mm
+
+
+def test_without_identity_or_criteria_or_bead():
+    result = invented.result().model_copy(update={"judgement": None, "causes": ()})
+    _, text = read(pdf_report(result, invented.photo()))
+    assert "NOT JUDGED" in text
+    assert "Welder" not in text
+    blind = result.bead.model_copy(
+        update={"found": False, "why": "Only a bare plate is seen.", "left_toe_px": (), "right_toe_px": ()}
+    )
+    lost = result.model_copy(update={"bead": blind, "measures": {}, "indications": ()})
+    _, text = read(pdf_report(lost, invented.photo()))
+    assert "NOT MEASURED" in text
+    assert "Only a bare plate is seen." in text
+    _, text = read(pdf_report(lost, None))
+    assert "NOT MEASURED" in text
+
+
+def test_fillet_shows_its_cross_section():
+    result = invented.result()
+    legs = {
+        "leg_base": Quantity(value=6.1, U=0.3),
+        "leg_upright": Quantity(value=5.2, U=0.3),
+        "throat": Quantity(value=3.96, U=0.2),
+        "joint_angle": Quantity(value=95.0, U=1.0, unit="deg"),
+    }
+    result = result.model_copy(update={"measures": result.measures | legs})
+    _, text = read(pdf_report(result, invented.photo()))
+    assert "Cross-section, to scale" in text
+    assert "6.1 ± 0.3 mm" in text
+    page = html_report(result, None)
+    path = re.search(r'd="M0 0 L([\d.]+) 0 L(-?[\d.]+) (-?[\d.]+) Z"', page)
+    x, ux, uy = map(float, path.groups())
+    assert x == 6.1
+    assert (ux**2 + uy**2) ** 0.5 == pytest.approx(5.2, abs=0.01)
+    assert ux < 0  # wider than a right angle
+
+
+def test_on_record_brings_identity_decision_and_chain(tmp_path):
+    with Store.open(tmp_path / "record.sqlite") as store:
+        saved = store.save_inspection(
+            invented.result(), invented.photo_bytes(), invented.IDENTITY, remarks="Preheated.", decision=DECISION
+        )
+        _, text = read(pdf_report(saved.result, invented.photo(), inspection=store.get(saved.id)))
+        assert saved.digest in text.replace(" ", "")
+        assert "Preheated." in text
+        assert "ACCEPTED by Noor Holm on" in text
+        new = store.supersede(saved.id, invented.result(), invented.photo_bytes(), Identity(), why="wrong part")
+        _, text = read(pdf_report(saved.result, None, inspection=store.get(saved.id)))
+        assert f"SUPERSEDED by {new.id[:12]}" in text
+        store.erase_person("Ada Brandt")
+        _, text = read(pdf_report(saved.result, None, inspection=store.get(saved.id)))
+        assert "erased on request" in text
+        assert "Brandt" not in text
+
+
+def test_text_is_never_markup_in_the_pdf():
+    identity = Identity(job=HOSTILE, welder="= Heading", part="- list", weld="/ term: x")
+    _, text = read(pdf_report(invented.result(), None, identity, DECISION))
+    flat = text.replace("’", "'").replace(" ", "")
+    assert HOSTILE.replace(" ", "") in flat
+    assert "=Heading" in flat
+
+
+def test_letters_that_no_font_has_are_spelled_out():
+    identity = Identity(welder="Ångström Łukasz Ελένη Жанна", job="\U0001f600 ok \U000e0fff")
+    _, text = read(pdf_report(invented.result(), None, identity))
+    assert "Ångström Łukasz Ελένη Жанна" in text
+    assert "ok" in text
+
+
+def test_written_whole_or_not_at_all(tmp_path):
+    write_report(invented.result(), invented.photo(), tmp_path / "report.pdf", invented.IDENTITY)
+    assert read((tmp_path / "report.pdf").read_bytes())[0].pages
+    assert [path.name for path in tmp_path.iterdir()] == ["report.pdf"]
+    with pytest.raises(ReportError, match="cannot be written"):
+        write_report(invented.result(), None, tmp_path / "no" / "report.pdf")
+    with pytest.raises(ReportError, match="JPEG or PNG"):
+        write_report(invented.result(), b"GIF89a", tmp_path / "other.pdf")
+
+
+def test_picture_may_be_drawn_already(full):
+    ready = encode(invented.photo().image, "png")
+    reader, _ = read(pdf_report(invented.result(), ready))
+    assert len(reader.pages[0].images) == 1
+
+
+# -- HTML ------------------------------------------------------------------------------------------------------
+
+
+class _Tags(HTMLParser):
+    def __init__(self) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict]] = []
+        self.words: list[str] = []
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_data(self, data):
+        self.words.append(data)
+
+
+def parse(page: str) -> _Tags:
+    parser = _Tags()
+    parser.feed(page)
+    return parser
+
+
+def test_html_is_one_self_contained_page():
+    page = html_report(invented.result(), invented.photo(), invented.IDENTITY, DECISION, made_at=AT)
+    parsed = parse(page)
+    tags = {tag for tag, _ in parsed.tags}
+    assert "script" not in tags
+    assert not re.search(r"https?:|//|@import|url\(", re.sub(r"base64,[^\"]+", "", page))
+    (image,) = (attributes for tag, attributes in parsed.tags if tag == "img")
+    assert image["src"].startswith("data:image/jpeg;base64,")
+    assert image["alt"]
+    text = " ".join(" ".join(parsed.words).split())
+    for said in ("UNDECIDED", "ACCEPTED", "Ada Brandt", "Continuous undercut (5011)", "8.40", "1.40 ± 0.20 mm"):
+        assert said in text
+
+
+TEXT = st.text(max_size=60) | st.sampled_from([HOSTILE, "<b>", '"><img src=x onerror=y>', "$outcome", "&lt;"])
+
+
+@settings(max_examples=40, deadline=None)
+@given(TEXT)
+def test_text_is_never_markup_in_html(text):
+    clean = parse(html_report(invented.result(), None, Identity(job="x"), made_at=AT))
+    result = invented.result()
+    named = result.photo.model_copy(update={"camera": text})
+    dirty = parse(html_report(result.model_copy(update={"photo": named}), None, Identity(job=text or "x"), made_at=AT))
+    assert [tag for tag, _ in dirty.tags] == [tag for tag, _ in clean.tags]
+
+
+# -- CSV and JSON ----------------------------------------------------------------------------------------------
+
+
+def test_csv_holds_every_measure_indication_and_line():
+    result = invented.result()
+    rows = csv_rows(result, invented.IDENTITY)
+    back = list(csv.DictReader(io.StringIO(csv_text(rows))))
+    assert tuple(back[0]) == CSV_COLUMNS
+    kinds = [row["kind"] for row in back]
+    assert kinds.count("measure") == len(result.measures)
+    assert kinds.count("indication") == len(result.indications)
+    assert kinds.count("line") == len(result.judgement.lines)
+    width = next(row for row in back if row["name"] == "width_mean")
+    assert (float(width["value"]), float(width["U"]), width["unit"], width["welder"]) == (8.4, 0.16, "mm", "Ada Brandt")
+    flat = next(row for row in back if row["name"] == "ripple_sharpness")
+    assert (flat["value"], flat["why"]) == ("", "the crests are too flat to tell")
+
+
+@given(st.text(max_size=30) | st.sampled_from(["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", " =1", "＝1"]))
+def test_no_cell_can_be_a_formula(text):
+    """The characters are those of OWASP's page on CSV injection, with their full-width forms."""
+    cell = guard_cell(text)
+    assert not cell.lstrip(" ").startswith(("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠"))
+    assert cell.removeprefix("'") == text or cell == text
+
+
+def test_negative_numbers_stay_numbers():
+    result = invented.result()
+    measures = {"width_mean": Quantity(value=-0.5, U=0.1)}
+    (row, *_) = csv_rows(result.model_copy(update={"measures": measures}))
+    assert row["value"] == "-0.5"
+    assert csv_rows(result, Identity(job="=HYPERLINK(1)"))[0]["job"] == "'=HYPERLINK(1)"
+
+
+def test_json_is_the_contract():
+    data = json.loads(invented.result().to_json())
+    assert data["schema"] == "toeline.result/1"
+    assert data["indications"][0]["from"] == 25.0
