@@ -11,10 +11,26 @@ from hypothesis import strategies as st
 from scipy.stats import chi2
 from skimage.transform import ProjectiveTransform
 
+from fillet_beads import traced
+from toeline.band import TracedBead
+from toeline.body import body_of
 from toeline.card import FoundCard, card_spec
-from toeline.fillet.frame import FilletFrame
-from toeline.fillet.two_cards import FilletError, fillet_from_cards
+from toeline.fillet import (
+    FilletError,
+    FilletFrame,
+    fillet_from_cards,
+    measure_fillet,
+    name_plates,
+    plate_of,
+    throat_and_face,
+    toe_problems,
+    undersize_share,
+)
+from toeline.fillet.legs import FILLET_UNITS, ONE_PLATE
 from toeline.optics import Camera, project, rays, rotation
+from toeline.plate import Plate, plate_from_card
+from toeline.result import Indication
+from toeline.uncertainty import correlated_noise
 
 PAPER = 0.1
 LEGS = np.array([[-30.0, 8.0], [0.0, 5.0], [40.0, 6.5], [-30.0, -6.0], [5.0, -9.0], [40.0, -7.0]])
@@ -270,5 +286,140 @@ def test_a_joint_off_its_stated_angle_is_reported() -> None:
 
 
 def test_a_card_that_opencvs_plane_solver_divides_by_zero_on() -> None:
-    joint = scene(60.0, roll=0.5, distance=200.0, focal=2000.0, check_line=48.0, turns=(0, 0), places=((0, 45), (0, 45)))
+    joint = scene(
+        60.0, roll=0.5, distance=200.0, focal=2000.0, check_line=48.0, turns=(0, 0), places=((0, 45), (0, 45))
+    )
     assert joint.frame().joint_angle_deg == pytest.approx(60.0, abs=1e-6)
+
+
+def fillet_in(joint: Scene, frame: FilletFrame, base: np.ndarray, upright: np.ndarray, travel: int = 1) -> TracedBead:
+    """A traced bead with these legs every 0.25 mm, its first station at one end of it."""
+    s = np.arange(len(base)) * 0.25
+    x = travel * (s - s.mean())
+    on_base, on_upright = (
+        frame.to_mm(joint.to_px(np.stack([x, y], axis=-1))) for y in (np.asarray(base), -np.asarray(upright))
+    )
+    left, right = (on_upright, on_base) if travel > 0 else (on_base, on_upright)
+    return traced(frame, s, left, right, u=1e-6)
+
+
+@modest
+@given(scenes, st.sampled_from([1, -1]))
+def test_legs_throat_and_face_are_what_was_built(joint: Scene, travel: int) -> None:
+    frame = joint.frame()
+    n = 320
+    base = 6.0 + 0.8 * np.sin(np.arange(n) / 30.0)
+    upright = np.full(n, 7.5)
+    bead = fillet_in(joint, frame, base, upright, travel)
+    assert plate_of(frame, bead) == (
+        {"left": "upright", "right": "base"} if travel > 0 else {"left": "base", "right": "upright"}
+    )
+    found = measure_fillet(frame, bead)
+    first, last = body_of(bead)
+    body = (bead.s >= first) & (bead.s <= last)
+    across = np.stack([base * np.cos(0) - upright * np.cos(joint.angle), upright * np.sin(joint.angle)])
+    face = np.linalg.norm(across, axis=0)
+    throat = 2 * (base * upright * np.sin(joint.angle) / 2) / face  # twice the triangle's area over its third side
+    for name, true in (("leg_base", base), ("leg_upright", upright), ("throat", throat), ("face_width", face)):
+        assert found[name].value == pytest.approx(true[body].mean(), abs=1e-5)
+        assert found[f"{name}_min"].value == pytest.approx(true[body].min(), abs=1e-4)
+        assert found[f"{name}_max"].value == pytest.approx(true[body].max(), abs=1e-4)
+        assert found[f"{name}_sd"].value == pytest.approx(true[body].std(), abs=1e-4)
+        assert found[name].U > 0
+    assert found["leg_base_min_at"].value == pytest.approx(bead.s[body][base[body].argmin()], abs=0.3)
+    assert found["leg_inequality"].value == pytest.approx(abs(base[body].mean() - 7.5), abs=1e-5)
+    assert found["joint_angle"].value == pytest.approx(np.degrees(joint.angle), abs=1e-6)
+    assert all(name in FILLET_UNITS and q.unit == FILLET_UNITS[name] for name, q in found.items())
+
+
+def test_throat_of_known_triangles() -> None:
+    """A right isosceles fillet's throat is its leg over the square root of 2 (trade arithmetic: a = 0.707 z); an
+    equilateral triangle's height is its side times half the square root of 3 (Euclid)."""
+    throat, face = throat_and_face(np.array([6.0, 10.0]), np.array([6.0, 10.0]), np.radians([90.0, 60.0]))
+    assert throat == pytest.approx([6 / np.sqrt(2), 5 * np.sqrt(3)])
+    assert face == pytest.approx([6 * np.sqrt(2), 10.0])
+
+
+def test_noise_of_the_toes_does_not_shrink_the_least_leg() -> None:
+    joint = scene()
+    frame = joint.frame()
+    rng = np.random.default_rng(3)
+    n, u = 400, 0.15
+    off = []
+    for _ in range(8):
+        bead = fillet_in(joint, frame, np.full(n, 6.0), np.full(n, 6.0))
+        noise = [correlated_noise(bead.s, np.full(n, u), 1.0, 1, rng)[0] for _ in range(2)]
+        bead = replace(bead, t_left=bead.t_left + noise[0], t_right=bead.t_right + noise[1])
+        least = measure_fillet(frame, replace(bead, u_left=np.full(n, u), u_right=np.full(n, u)))["leg_base_min"]
+        off.append((least.value - 6.0) / least.U)
+    assert abs(np.mean(off)) < 0.5
+    assert np.abs(off).max() < 1.2
+
+
+def test_undersize_share_counts_the_short_stations() -> None:
+    joint = scene()
+    frame = joint.frame()
+    base = np.where(np.arange(400) < 200, 5.0, 7.0)
+    bead = fillet_in(joint, frame, base, np.full(400, 8.0))
+    first, last = body_of(bead)
+    body = (bead.s >= first) & (bead.s <= last)
+    share = undersize_share(frame, bead, 6.0)
+    assert share.value == pytest.approx((base[body] < 6.0).mean())
+    assert share.U == 0.0
+    assert undersize_share(frame, bead, 4.0).value == 0.0
+    assert undersize_share(frame, bead, 9.0).value == 1.0
+    close = undersize_share(frame, bead, 7.01)
+    assert pytest.approx((base[body] == 7.0).mean()) == close.U
+
+
+def test_a_bead_traced_on_the_base_plate_alone_is_looked_up_anew() -> None:
+    joint = scene(angle_deg=100.0)
+    frame = joint.frame()
+    plate = plate_from_card(joint.card(0), joint.camera, joint.check_line, PAPER)
+    bead = fillet_in(joint, frame, np.full(300, 6.0), np.full(300, 5.0))
+    on_plate = _on(plate, bead)
+    found = measure_fillet(frame, on_plate)
+    assert found["leg_base"].value == pytest.approx(6.0, abs=0.02)
+    assert found["leg_upright"].value == pytest.approx(5.0, abs=0.02)
+
+
+def _on(plate: Plate, bead: TracedBead) -> TracedBead:
+    """The same toes as seen on the base plate, with a seam midway between them."""
+    left, right = (plate.to_mm(bead.frame.to_px(toe)) for toe in (bead.left_toe, bead.right_toe))
+    middle = (left + right) / 2
+    along = _unit(middle[-1] - middle[0])
+    to_left = np.array([along[1], -along[0]])
+    seam = middle[0] + np.outer((middle - middle[0]) @ along, along)
+    band = replace(bead.band, s=bead.s, seam=seam, left=np.tile(to_left, (len(bead.s), 1)))
+    t_left, t_right = ((toe - seam) @ to_left for toe in (left, right))
+    return replace(bead, frame=plate, band=band, t_left=t_left, t_right=t_right)
+
+
+def test_both_toes_on_one_plate_gives_no_legs_but_the_angle() -> None:
+    joint = scene()
+    frame = joint.frame()
+    bead = fillet_in(joint, frame, np.full(300, 6.0), np.full(300, 5.0))
+    found = measure_fillet(frame, replace(bead, t_left=bead.t_right - 2.0))
+    assert found["leg_base"].why == ONE_PLATE
+    assert found["leg_base"].value is None
+    assert found["joint_angle"].known
+    assert plate_of(frame, replace(bead, t_left=bead.t_right - 2.0)) == {}
+
+
+def test_indications_name_the_plate_of_their_side() -> None:
+    joint = scene()
+    frame = joint.frame()
+    bead = fillet_in(joint, frame, np.full(300, 6.0), np.full(300, 5.0), travel=-1)
+    seen = (Indication(kind="undercut", side="left", confidence=0.9), Indication(kind="pore", confidence=0.9))
+    assert [i.plate for i in name_plates(frame, bead, seen)] == ["base", None]
+
+
+def test_a_face_seen_flatly_is_reported() -> None:
+    level = scene(view=0.5)
+    low = scene(view=0.97)
+    told = []
+    for joint in (level, low):
+        frame = joint.frame()
+        told.append(toe_problems(frame, fillet_in(joint, frame, np.full(300, 3.0), np.full(300, 9.0))))
+    assert told[0] == ()
+    assert [p.code for p in told[1]] == ["toe_hidden"]

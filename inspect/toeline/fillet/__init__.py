@@ -1,0 +1,27 @@
+"""Fillet welds: two plates from two cards, unfolded at the root line, and the weld's size on them."""
+
+from toeline.fillet.frame import FilletFrame, Wedge
+from toeline.fillet.legs import (
+    measure_fillet,
+    name_plates,
+    plate_of,
+    throat_and_face,
+    toe_problems,
+    undersize_share,
+    unknown_fillet,
+)
+from toeline.fillet.two_cards import FilletError, fillet_from_cards
+
+__all__ = [
+    "FilletError",
+    "FilletFrame",
+    "Wedge",
+    "fillet_from_cards",
+    "measure_fillet",
+    "name_plates",
+    "plate_of",
+    "throat_and_face",
+    "toe_problems",
+    "undersize_share",
+    "unknown_fillet",
+]
