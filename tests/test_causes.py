@@ -303,6 +303,19 @@ def test_any_bead_gets_a_sound_answer(values: list[float], kinds: list[str], sid
     assert all(0 <= share <= 1 + 1e-9 for share in posterior.troubles.values())
 
 
+@pytest.mark.parametrize("at", [(20.0, 45.0, 70.0), (30.0, 55.0)])
+def test_a_few_pores_alone_point_to_damp_or_dirt(at: tuple[float, ...]) -> None:
+    """Pores on an otherwise sound bead: dry or new rod first, then a clean plate (common practice)."""
+    causes = rank_causes(result_of(GOOD, tuple(seen("pore", None, s, s) for s in at))).causes
+    assert causes[0].title == "damp rod or dirty plate"
+
+
+def test_pores_at_the_start_alone_point_to_the_strike() -> None:
+    """Pores only at starts: warm strike, strike ahead and go back (common practice)."""
+    first = rank_causes(result_of(GOOD, tuple(seen("pore", None, s, s) for s in (3.0, 6.0, 9.0)))).causes[0]
+    assert (first.cause, first.try_[0][:14]) == ("damp_or_dirty", "Warm the strik")
+
+
 def test_two_troubles_at_once_are_both_named() -> None:
     fast = result_of_fault(next(fault for fault in FAULTS if fault["name"] == "travel too fast"))
     both = fast.model_copy(update={"indications": (*fast.indications, seen("crater_unfilled", None, 94, 100, 0.95))})

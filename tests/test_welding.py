@@ -214,6 +214,8 @@ def test_advice_says_settings_in_the_users_unit() -> None:
     assert any("22.4 kJ/in" in line for line in lines), lines
     assert any("5.91 in a minute" in line for line in lines), lines
     assert advice_of(_result(Settings(), 8.0)) == {}
+    bead = advice_of(_result(_welded("bead"), 8.0))["settings_lines"]
+    assert "These settings should give a width of about 12.1 mm; it measures 8.0 mm." in bead
 
 
 @given(

@@ -7,9 +7,9 @@ from typing import Any
 
 from toeline import datafile
 from toeline.causes.chart import Trouble, placeholders
-from toeline.causes.signs import Reading
+from toeline.causes.signs import Reading, size_of
 from toeline.position import settings_position
-from toeline.result import Model, Result, Settings
+from toeline.result import Model, Result
 from toeline.units import length, span
 from toeline.welding import SettingsCheck, check_settings
 
@@ -126,9 +126,9 @@ def remedies(trouble: Trouble, result: Result, readings: Iterable[Reading]) -> t
     return tuple(said or last)
 
 
-def _settings_lines(check: SettingsCheck, settings: Settings) -> tuple[str, ...]:
-    """What the settings say, in plain words."""
-    unit, lines = settings.unit, list(check.notes)
+def _settings_lines(check: SettingsCheck, result: Result) -> tuple[str, ...]:
+    """What the settings say, in plain words, held against what was measured."""
+    unit, lines = result.settings.unit, list(check.notes)
     if check.starting_current_a:
         low, high = check.starting_current_a
         figure = f"{low:.0f} A" if round(low) == round(high) else f"{low:.0f} to {high:.0f} A"
@@ -146,8 +146,10 @@ def _settings_lines(check: SettingsCheck, settings: Settings) -> tuple[str, ...]
             f"kJ/{unit}."
         )
     if check.expected_size_mm is not None:
-        what = "leg" if settings.joint == "fillet" else "width"
-        lines.append(f"These settings should give a {what} of about {length(check.expected_size_mm, unit)}.")
+        what = "leg" if result.settings.joint == "fillet" else "width"
+        size = size_of(result)
+        measured = f"; it measures {length(size[0], unit)}" if size else ""
+        lines.append(f"These settings should give a {what} of about {length(check.expected_size_mm, unit)}{measured}.")
     if check.position:
         place = check.position
         lines.append(f"Position: {place.name} ({place.aws}, {place.iso}), {place.source}.")
@@ -157,7 +159,7 @@ def _settings_lines(check: SettingsCheck, settings: Settings) -> tuple[str, ...]
 def advice_of(result: Result) -> dict[str, Any]:
     """The ``advice`` of a result: what its settings say, as figures and as lines; empty where none were given."""
     check = check_settings(result.settings, settings_position(result.settings))
-    lines = _settings_lines(check, result.settings)
+    lines = _settings_lines(check, result)
     figures = check.model_dump(mode="json", exclude_defaults=True)
     return {"settings": figures, "settings_lines": list(lines)} if figures else {}
 
@@ -166,7 +168,7 @@ def coaching_sheet(result: Result) -> CoachingSheet:
     """The coaching sheet of a result whose causes are ranked: one change, the reasons, what comes after, cautions."""
     data = datafile.load("coaching.toml")
     check = check_settings(result.settings, settings_position(result.settings))
-    settings = _settings_lines(check, result.settings)
+    settings = _settings_lines(check, result)
     named = {cause.cause for cause in result.causes}
     cautions = tuple(each["text"] for each in data["caution"] if not each.get("causes") or named & set(each["causes"]))
     if not result.causes:

@@ -83,6 +83,16 @@ def _presence(absent: str, present: str, odds: float) -> dict[str, float]:
     return _scaled({absent: 1.0, present: odds})
 
 
+def size_of(result: Result) -> tuple[float, float] | None:
+    """Mean width of a bead or cap, or the mean of a fillet's legs, mm, with its standard uncertainty; None unknown."""
+    if result.settings.joint != "fillet":
+        return _value(result.measures.get("width_mean"))
+    base, upright = (_value(result.measures.get(name)) for name in ("leg_base", "leg_upright"))
+    if base is None or upright is None:
+        return None
+    return (base[0] + upright[0]) / 2, math.hypot(base[1], upright[1]) / 2
+
+
 @dataclass(frozen=True, slots=True)
 class Seen:
     """A result with what the readers of signs need of it at hand."""
@@ -102,15 +112,6 @@ class Seen:
     def length(self, mm: float) -> str:
         """A length in the user's unit."""
         return length(mm, self.result.settings.unit)
-
-    def size(self) -> tuple[float, float] | None:
-        """Width of a bead or cap; of a fillet the mean of its legs."""
-        if self.result.settings.joint != "fillet":
-            return self.measure("width_mean")
-        legs = self.measure("leg_base"), self.measure("leg_upright")
-        if legs[0] is None or legs[1] is None:
-            return None
-        return (legs[0][0] + legs[1][0]) / 2, math.hypot(legs[0][1], legs[1][1]) / 2
 
     def face(self) -> tuple[float, float] | None:
         """Width of the face from toe to toe, straight across."""
@@ -141,7 +142,7 @@ def _on(
 
 def _width(seen: Seen) -> list[Reading]:
     settings = seen.result.settings
-    size = seen.size()
+    size = size_of(seen.result)
     if size is None:
         return []
     core = settings.welding.electrode_mm
@@ -316,12 +317,10 @@ def _spots(seen: Seen) -> list[Reading]:
     text = f"seen at {seen.length(at)}" if at is not None else "seen" if poor else "none seen"
     readings.append(Reading("restart", _presence("tied_in", "poor", _found("poor_restart", poor, seen.normal)), text))
     pores = seen.indicated("pore")
-    count = sum(each.confidence for each in pores)
+    count = round(sum(each.confidence for each in pores))
     rule = seen.normal.pores
-    # A count of unsure ones is no whole number: the two whole numbers beside it are weighed.
-    low, part = int(count), count - int(count)
     likelihood = {
-        state: float((1 - part) * poisson.pmf(low, mean) + part * poisson.pmf(low + 1, mean))
+        state: float(poisson.pmf(count, mean))
         for state, mean in (("none", rule.none), ("few", rule.few), ("many", rule.many))
     }
     readings.append(Reading("pores", _scaled(likelihood), f"{len(pores)} seen" if pores else "none seen"))
@@ -370,7 +369,7 @@ def _settings(seen: Seen) -> list[Reading]:
         readings += _on(
             seen, "arc_voltage", (welding.voltage_v, 0.5), lambda v: f"{v:.1f} V; about 20 to 26 V is usual"
         )
-    if check.expected_size_mm is not None and (size := seen.size()) is not None:
+    if check.expected_size_mm is not None and (size := size_of(seen.result)) is not None:
         text = f"{seen.length(size[0])}; about {seen.length(check.expected_size_mm)} was to be expected"
         readings += _on(seen, "size_to_expected", _ratio(size, (check.expected_size_mm, 0.0)), lambda _: text)
     return readings
