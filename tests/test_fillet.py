@@ -15,13 +15,16 @@ from fillet_beads import traced
 from toeline.band import TracedBead
 from toeline.body import body_of
 from toeline.card import FoundCard, card_spec
+from toeline.errors import CardError
 from toeline.fillet import (
     FilletError,
     FilletFrame,
     fillet_from_cards,
+    fillet_from_one_card,
     measure_fillet,
     name_plates,
     plate_of,
+    root_ends,
     throat_and_face,
     toe_problems,
     undersize_share,
@@ -423,3 +426,52 @@ def test_a_face_seen_flatly_is_reported() -> None:
         told.append(toe_problems(frame, fillet_in(joint, frame, np.full(300, 3.0), np.full(300, 9.0))))
     assert told[0] == ()
     assert [p.code for p in told[1]] == ["toe_hidden"]
+
+
+@pytest.mark.parametrize("index", [0, 1])
+@pytest.mark.parametrize("angle", [70.0, 90.0, 110.0])
+def test_one_card_and_a_stated_angle_give_both_legs(index: int, angle: float) -> None:
+    joint = scene(angle)
+    plate = plate_from_card(joint.card(index), joint.camera, joint.check_line, PAPER)
+    root = joint.to_px(np.array([[-35.0, 0.0], [35.0, 0.0]]))
+    frame = fillet_from_one_card(plate, root, angle)
+    found = frame.to_mm(joint.to_px(LEGS))
+    assert found == pytest.approx(LEGS, abs=1e-6)
+    bead = fillet_in(joint, joint.frame(), np.full(300, 6.0), np.full(300, 5.0))
+    one, two = measure_fillet(frame, bead), measure_fillet(bead.frame, bead)
+    assert one["leg_base"].value == pytest.approx(6.0, abs=1e-4)
+    assert one["leg_upright"].value == pytest.approx(5.0, abs=1e-4)
+    for name in ("leg_base", "leg_upright"):
+        assert one[name].U > 3 * two[name].U
+    assert "stated" in one["joint_angle"].why
+
+
+def test_stated_angle_and_root_move_the_legs_as_the_budget_says() -> None:
+    joint = scene()
+    plate = plate_from_card(joint.card(0), joint.camera, joint.check_line, PAPER)
+    ends = np.array([[-35.0, 0.0], [35.0, 0.0]])
+    px = joint.to_px(LEGS)
+    at = fillet_from_one_card(plate, joint.to_px(ends), 90.0)
+    off = fillet_from_one_card(plate, joint.to_px(ends + np.array([0.0, 0.01])), 90.0)
+    moves = at.error_modes(px)["root line"].sum(axis=0) * 0.01 / 0.75
+    assert off.to_mm(px)[:, 1] - at.to_mm(px)[:, 1] == pytest.approx(moves[:, 1], abs=1e-4)
+    wider = fillet_from_one_card(plate, joint.to_px(ends), 90.01)
+    assert wider.to_mm(px) - at.to_mm(px) == pytest.approx(at.error_modes(px)["stated angle"][0] * 0.01, abs=1e-5)
+
+
+def test_one_card_refuses_what_cannot_be() -> None:
+    joint = scene()
+    plate = plate_from_card(joint.card(0), joint.camera, joint.check_line, PAPER)
+    root = joint.to_px(np.array([[-35.0, 0.0], [35.0, 0.0]]))
+    with pytest.raises(CardError, match="no fillet"):
+        fillet_from_one_card(plate, root, 10.0)
+    with pytest.raises(CardError, match="do not lie apart"):
+        fillet_from_one_card(plate, root[[0, 0]], 90.0)
+
+
+def test_the_root_shows_at_the_ends_of_the_weld() -> None:
+    joint = scene()
+    frame = joint.frame()
+    taper = np.minimum(np.minimum(np.arange(300), np.arange(300)[::-1]) / 20.0, 1.0)
+    bead = fillet_in(joint, frame, 6.0 * taper, 5.0 * taper)
+    assert frame.to_mm(root_ends(bead))[:, 1] == pytest.approx(0.0, abs=1e-6)

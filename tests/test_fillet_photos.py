@@ -12,8 +12,16 @@ import pytest
 from fillet_beads import traced
 from toeline.camera import camera_for
 from toeline.card import find_cards
-from toeline.fillet import FilletError, FilletFrame, fillet_from_cards, measure_fillet, plate_of
+from toeline.fillet import (
+    FilletError,
+    FilletFrame,
+    fillet_from_cards,
+    fillet_from_one_card,
+    measure_fillet,
+    plate_of,
+)
 from toeline.photo import read_photo
+from toeline.plate import plate_from_card
 from toeline.result import Quantity
 from truth_result import PHOTOS, truth_files
 
@@ -71,3 +79,20 @@ def test_a_flat_plate_with_one_card_is_no_fillet() -> None:
     cards = find_cards(photo)
     with pytest.raises(FilletError, match="Only card A"):
         fillet_from_cards(cards, camera_for(photo, cards))
+
+
+@pytest.mark.parametrize("name", FILLETS)
+@pytest.mark.parametrize("which", ["A", "B"])
+def test_one_card_with_the_angle_stated_is_right_within_its_larger_doubt(name: str, which: str) -> None:
+    truth = json.loads((PHOTOS / f"{name}.json").read_text())
+    photo = read_photo(PHOTOS / f"{name}.jpg")
+    cards = [card for card in find_cards(photo) if card.which == which]
+    plate = plate_from_card(cards[0], camera_for(photo, cards), truth["card"]["check_line_measured_mm"])
+    seam = truth["bead"]["seam"]
+    frame = fillet_from_one_card(plate, np.array([seam["start_px"], seam["end_px"]]), 90.0)
+    left, right = (frame.to_mm(np.array(truth["bead"]["toes_px"][side])) for side in ("left", "right"))
+    at = np.isfinite(left).all(axis=1) & np.isfinite(right).all(axis=1)
+    found = measure_fillet(frame, traced(frame, np.array(truth["bead"]["s_mm"])[at], left[at], right[at], u=0.02))
+    for ours, theirs in (("leg_base", "leg_A_mm"), ("leg_upright", "leg_B_mm"), ("throat", "throat_from_legs_mm")):
+        off = found[ours].value - truth["bead"]["fillet"][theirs]["mean"]
+        assert abs(off) < found[ours].U, ours

@@ -10,6 +10,7 @@ from toeline.fillet.legs import (
     undersize_share,
     unknown_fillet,
 )
+from toeline.fillet.one_card import fillet_from_one_card, root_ends
 from toeline.fillet.two_cards import FilletError, fillet_from_cards
 
 __all__ = [
@@ -17,9 +18,11 @@ __all__ = [
     "FilletFrame",
     "Wedge",
     "fillet_from_cards",
+    "fillet_from_one_card",
     "measure_fillet",
     "name_plates",
     "plate_of",
+    "root_ends",
     "throat_and_face",
     "toe_problems",
     "undersize_share",
