@@ -62,14 +62,14 @@ def examine(
 
     Raises ToelineError with a sentence for the user.
     """
-    from toeline.pipeline import measure
+    from toeline.pipeline import measure_with
 
     from toeline.photo import read_photo
     from toeline.picture import draw_overview, draw_picture, encode
     from toeline.roster import coupon_code
 
     photo = read_photo(path, name)
-    result = known or measure(photo, **dict(settings))
+    result = known or measure_with(photo, settings)
     picture = encode(draw_picture(photo, result, unit=settings.unit))
     overview = encode(draw_overview(photo, result, width=OVERVIEW_PX))
     return Examined(result, picture, overview, coupon_code(photo.image) if with_code else None)
@@ -119,8 +119,12 @@ def sentence(error: BaseException) -> str:
 
 @st.cache_data
 def criteria_titles() -> dict[str, str]:
-    """The shipped criteria sets: id to title with edition."""
-    return {one.id: f"{one.title} ({one.edition})" for one in list_criteria()}
+    """The shipped criteria sets: id to title, with the edition where two share a title."""
+    found = list_criteria()
+    titles = [one.title for one in found]
+    return {
+        one.id: one.title if titles.count(one.title) == 1 else f"{one.title}, {one.edition.split()[0]}" for one in found
+    }
 
 
 def to_photo_px(tap: Point, shown_width: float, photo_width: int) -> Point:

@@ -128,7 +128,7 @@ def measure_one(path: Path, settings: Settings, with_code: bool = False) -> Meas
 
     try:
         photo = read_photo(path)
-        return Measured(path.name, measure(photo, **dict(settings)), code=_code(photo, with_code))
+        return Measured(path.name, measure_with(photo, settings), code=_code(photo, with_code))
     except ToelineError as error:
         return Measured(path.name, problem=str(error))
 

@@ -67,6 +67,14 @@ def measure_bead(
     return measures
 
 
+def unknown_measures(why: str) -> dict[str, Quantity]:
+    """All measures as what cannot be had, with the reason."""
+    undercut = {f"undercut_length_{side}": "mm" for side in ("left", "right", "total")}
+    counts = {"spatter_count": "1", "spatter_per_100mm": "1", "length_to_width": "1"}
+    units = {"length": "mm", **_BODY_UNITS, **_RIPPLE_UNITS, **undercut, **counts}
+    return {name: unknown(why, unit) for name, unit in units.items()}
+
+
 Statistics = dict[str, F64]
 
 

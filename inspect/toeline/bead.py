@@ -1,0 +1,261 @@
+"""Trace a bead: straighten the photo along it, read the band, follow both toes to a fraction of a pixel."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any, Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d, median_filter
+
+from toeline.band import F32, F64, U8, Band, SurfaceFrame, TracedBead
+from toeline.bead_finder import Candidate
+from toeline.datafile import load
+from toeline.reader import read_band
+
+Mask = NDArray[np.bool_]
+
+
+class BeadLost(Exception):
+    """The reader does not see a bead where the finder did; the text says so."""
+
+
+def trace_bead(image: U8, frame: SurfaceFrame, candidate: Candidate, ends_given: bool = False) -> TracedBead:
+    """Both toes of a found bead in a BGR photo, start to end in the direction of travel.
+
+    With ``ends_given`` the candidate's line runs from the start to the end that the user named, and is kept to.
+
+    Raises:
+        BeadLost: no weld metal is seen along the candidate's line.
+    """
+    rule = load("bead.toml")
+    seam = frame.to_mm(candidate.line_px)
+    seam = seam[np.isfinite(seam).all(axis=1)]
+    if len(seam) < 2:
+        raise BeadLost("The bead lies beyond the plate's horizon.")
+    band = lay_band(image, frame, seam)
+    face = _face_region(band, ends_given, _seam_length(seam))
+    mid = _middle(band, face)
+    off = float(np.abs(mid - np.polyval(np.polyfit(np.arange(len(mid)), mid, 0), 0)).max()) if len(mid) else 0.0
+    width = float(np.median(face.sum(axis=0)[face.any(axis=0)])) / band.px_per_mm
+    if off > rule["band"]["wander_widths"] * width and not ends_given:
+        band = lay_band(image, frame, _refit(band, face))
+        face = _face_region(band, ends_given, _seam_length(band.seam))
+    bead = _follow(band, frame, face, candidate.confidence)
+    return bead if ends_given else _with_travel(bead)
+
+
+def _seam_length(seam: F64) -> float:
+    return float(np.linalg.norm(np.diff(seam, axis=0), axis=1).sum())
+
+
+def lay_band(image: U8, frame: SurfaceFrame, seam: F64) -> Band:
+    """The band along a seam (N, 2) in surface coordinates, reaching beyond it, with the reader's maps."""
+    rule = load("bead.toml")["band"]
+    step = 1.0 / rule["px_per_mm"]
+    at, left = _resample(frame, seam, step, rule["beyond_mm"])
+    s = (np.arange(len(at)) * step) - rule["beyond_mm"]
+    t = np.arange(rule["reach_mm"], -rule["reach_mm"] - step / 2, -step)
+    px = frame.to_px((at[None] + t[:, None, None] * left[None]).reshape(-1, 2)).reshape(len(t), len(s), 2)
+    px = px.astype(np.float32)
+    h, w = image.shape[:2]
+    with np.errstate(invalid="ignore"):
+        seen = (px[..., 0] > 0) & (px[..., 0] < w - 1) & (px[..., 1] > 0) & (px[..., 1] < h - 1)
+    rows = np.flatnonzero(seen.any(axis=1))
+    if not len(rows):
+        raise BeadLost("The bead lies outside the picture.")
+    keep = slice(int(rows[0]), int(rows[-1]) + 1)
+    px, seen, t = px[keep], seen[keep], t[keep]
+    straight = np.asarray(cv2.remap(image, px, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE), np.uint8)
+    return Band(straight, read_band(straight), s, t, seen, at, left)
+
+
+def _resample(frame: SurfaceFrame, seam: F64, step: float, beyond: float) -> tuple[F64, F64]:
+    """Even points (L, 2) along a smooth seam, drawn out straight beyond both ends, and the way to its left (L, 2)."""
+    run = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(seam, axis=0), axis=1))])
+    run, keep = np.unique(run, return_index=True)
+    seam = seam[keep]
+    degree = min(3, len(seam) - 1)
+    curves = [np.polynomial.Polynomial.fit(run, seam[:, k], degree) for k in (0, 1)]
+    fine = np.arange(0.0, run[-1] + step / 2, step)
+    inner = np.stack([c(fine) for c in curves], axis=1)
+    out = np.arange(-beyond, 0.0, step)[:, None]
+    first, last = inner[0] - inner[min(20, len(inner) - 1)], inner[-1] - inner[-min(21, len(inner))]
+    first, last = first / np.linalg.norm(first), last / np.linalg.norm(last)
+    at = np.concatenate([inner[0] - out * first, inner, inner[-1] - out[::-1] * last])
+    ahead = np.gradient(at, axis=0)
+    ahead /= np.linalg.norm(ahead, axis=1, keepdims=True)
+    return at, _handed(frame, inner[len(inner) // 2]) * np.stack([ahead[:, 1], -ahead[:, 0]], axis=1)
+
+
+def _handed(frame: SurfaceFrame, at: F64) -> float:
+    """1 where the surface's y runs down as seen in the photo when x runs right, -1 where it runs up."""
+    o, x, y = frame.to_px(at + np.array([[0.0, 0.0], [0.5, 0.0], [0.0, 0.5]]))
+    return float(np.sign((x - o)[0] * (y - o)[1] - (x - o)[1] * (y - o)[0]))
+
+
+def _face_region(band: Band, ends_given: bool, length: float) -> Mask:
+    """The connected region (H, L) of weld metal that the seam runs through."""
+    face = band.maps["face"] > 0.5
+    if ends_given:  # weld metal beyond the named ends belongs to another run
+        face = face & ((band.s >= -1.0) & (band.s <= length + 1.0))[None]
+    whole = cv2.morphologyEx(face.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((5, 25), np.uint8))
+    count, labels = cv2.connectedComponents(whole)
+    near = np.abs(band.t) < 3.0
+    inside = (band.s >= 0) & (band.s <= length)
+    hits = np.bincount(labels[np.ix_(near, inside)].ravel(), minlength=count)
+    hits[0] = 0
+    if hits.max() < 10:
+        raise BeadLost("No weld metal is seen where the bead should be.")
+    return np.asarray((labels == int(hits.argmax())) & band.seen)
+
+
+def _middle(band: Band, face: Mask) -> F64:
+    """Mean t of the face (n,) over the columns that have one."""
+    columns = face[:, face.any(axis=0)].astype(float)
+    return np.asarray((columns * band.t[:, None]).sum(axis=0) / columns.sum(axis=0))
+
+
+def _refit(band: Band, face: Mask) -> F64:
+    """A seam through the middle of the face, in surface coordinates."""
+    s = band.s[face.any(axis=0)]
+    t = gaussian_filter1d(_middle(band, face), 3.0 * band.px_per_mm, mode="nearest")
+    return band.to_surface(s, t)[:: max(int(band.px_per_mm), 1)]
+
+
+def _follow(band: Band, frame: SurfaceFrame, face: Mask, confidence: float) -> TracedBead:
+    """Toes at every column of the face region, then at stations from start to end."""
+    rule = load("bead.toml")["trace"]
+    smooth = np.asarray(
+        cv2.GaussianBlur(_logit(band.maps["face"]), (0, 0), sigmaX=rule["smooth_mm"] * band.px_per_mm, sigmaY=0.01)
+        if rule["smooth_mm"] > 0
+        else _logit(band.maps["face"]),
+        float,
+    )
+    columns = np.flatnonzero(face.any(axis=0))
+    lo, hi = int(columns[0]), int(columns[-1])
+    top, bottom = np.full(hi - lo + 1, np.nan), np.full(hi - lo + 1, np.nan)
+    for k in range(lo, hi + 1):
+        rows = np.flatnonzero(face[:, k])
+        if len(rows):
+            top[k - lo] = _edge(smooth[:, k], band.t, int(rows[0]), -1)
+            bottom[k - lo] = _edge(smooth[:, k], band.t, int(rows[-1]), 1)
+    s = band.s[lo : hi + 1]
+    gaps = ~np.isfinite(top)
+    top, bottom = (np.interp(s, s[np.isfinite(v)], v[np.isfinite(v)]) for v in (top, bottom))
+    doubt_l, doubt_r = (_doubt(band, smooth, s, v, rule) for v in (top, bottom))
+    start, end = _tip(smooth, band, top, bottom, lo, -1), _tip(smooth, band, top, bottom, hi, 1)
+    stations = np.arange(0.0, end - start + 1e-9, rule["station_mm"])
+    if len(stations) < 8:
+        raise BeadLost("What was found is too short for a bead.")
+    at = start + stations
+    left, right = np.interp(at, s, top), np.interp(at, s, bottom)
+    left, right = np.maximum(left, right + 1e-3), np.minimum(right, left - 1e-3)
+    u_l, u_r = np.interp(at, s, doubt_l[0]), np.interp(at, s, doubt_r[0])
+    trust = np.minimum(np.interp(at, s, doubt_l[1]), np.interp(at, s, doubt_r[1]))
+    trust = trust * (1 - np.interp(at, s, gaps.astype(float)))
+    moved = replace(band, s=band.s - start)
+    seen = [_end_seen(band, x) for x in (start, end)]
+    return TracedBead(
+        frame=frame, band=moved, s=stations, t_left=left, t_right=right, u_left=u_l, u_right=u_r,
+        confidence=np.clip(trust, 0, 1), start_seen=seen[0], end_seen=seen[1],
+        travel="assumed", travel_evidence="", found_confidence=confidence,
+    )  # fmt: skip
+
+
+def _logit(p: F32) -> F32:
+    q = np.clip(p, 1e-6, 1 - 1e-6)
+    return np.asarray(np.log(q / (1 - q)), np.float32)
+
+
+def _edge(logit: F64, t: F64, row: int, way: int) -> float:
+    """Where the face ends in a column, by linear interpolation of the logit at 0, from its outermost row outwards."""
+    a = row
+    while 0 <= a - way < len(logit) and logit[a] <= 0:
+        a -= way  # the closed region may reach a little too far
+    b = a + way
+    while 0 <= b < len(logit) and logit[b] > 0:
+        a, b = b, b + way
+    if not 0 <= b < len(logit):
+        return float(t[a])
+    share = logit[a] / (logit[a] - logit[b])
+    return float(t[a] + share * (t[b] - t[a]))
+
+
+def _doubt(band: Band, logit: F64, s: F64, toe: F64, rule: dict[str, Any]) -> tuple[F64, F64]:
+    """Standard uncertainty (n,) mm of a toe at each column, and trust 0..1, from how sharply the face ends there."""
+    per_mm = band.px_per_mm
+    reach = int(rule["edge_mm"] * per_mm)
+    rows = np.clip(np.round((band.t[0] - toe) * per_mm).astype(int), reach, len(band.t) - 1 - reach)
+    cols = np.round((s - band.s[0]) * per_mm).astype(int)
+    around = logit[rows[:, None] + np.arange(-reach, reach + 1)[None], cols[:, None]]
+    p = 1 / (1 + np.exp(-around))
+    unsure = (4 * p * (1 - p)).sum(axis=1) / per_mm  # width in mm over which the reader hesitates
+    smooth = median_filter(toe, size=int(2 * per_mm) | 1, mode="nearest")
+    jump = np.abs(toe - smooth)
+    u = np.hypot(rule["u_floor_mm"], rule["u_per_blur"] * unsure) + 0.3 * jump
+    contrast = np.abs(p[:, : reach // 2].mean(axis=1) - p[:, -(reach // 2) :].mean(axis=1))
+    trust = contrast * np.exp(-((jump / rule["jump_mm"]) ** 2))
+    return gaussian_filter1d(u, 0.3 * per_mm), gaussian_filter1d(trust, 0.3 * per_mm)
+
+
+def _tip(logit: F64, band: Band, top: F64, bottom: F64, column: int, way: int) -> float:
+    """Seam coordinate of an end: where the logit along the middle row falls through 0."""
+    edge = 0 if way < 0 else -1
+    inner = min(int(band.px_per_mm), len(top) - 1)
+    mid = (top[edge - way * inner] + bottom[edge - way * inner]) / 2
+    row = int(np.clip(round((band.t[0] - mid) * band.px_per_mm), 2, len(band.t) - 3))
+    profile = logit[row - 2 : row + 3].max(axis=0)
+    k = column
+    while 0 <= k - way < len(profile) and profile[k] <= 0:
+        k -= way
+    if not 0 <= k + way < len(profile) or profile[k + way] > 0:
+        return float(band.s[column])
+    share = profile[k] / (profile[k] - profile[k + way])
+    return float(band.s[k] + way * share / band.px_per_mm)
+
+
+def _end_seen(band: Band, s: float) -> bool:
+    """Whether the picture goes on beyond this end of the bead."""
+    cut = load("bead.toml")["trace"]["cut_mm"]
+    columns = (band.s >= s - cut) & (band.s <= s + cut)
+    row = int(np.argmin(np.abs(band.t)))
+    inside = band.s[0] + cut < s < band.s[-1] - cut
+    return bool(inside and band.seen[row, columns].all())
+
+
+def _with_travel(bead: TracedBead) -> TracedBead:
+    """The bead with its direction of travel as the ripples tell it; turned round where they say so."""
+    rule = load("bead.toml")["travel"]
+    band = bead.band
+    row = np.abs(band.t) < 0.4 * float(np.median(bead.t_left - bead.t_right))
+    col = (band.s > 0) & (band.s < bead.s[-1])
+    on = band.maps["face"][np.ix_(row, col)]
+    forward = float((band.maps["forward"][np.ix_(row, col)] * on).sum() / max(float(on.sum()), 1e-6))
+    sure = max(forward, 1 - forward)
+    known = sure >= rule["known"]
+    state: Literal["known", "assumed"] = "known" if known else "assumed"
+    evidence = (
+        f"ripple crescents point back to the start ({round(100 * sure)} % sure)"
+        if known
+        else f"the ripples do not tell the direction clearly ({round(100 * sure)} %)"
+    )
+    turned = bead if forward >= 0.5 else turn_round(bead)
+    return replace(turned, travel=state, travel_evidence=evidence)
+
+
+def turn_round(bead: TracedBead) -> TracedBead:
+    """The same bead travelled the other way: left becomes right, start becomes end."""
+    band, length = bead.band, float(bead.s[-1])
+    maps = {k: np.ascontiguousarray(m[::-1, ::-1]) for k, m in band.maps.items()}
+    maps["forward"] = 1 - maps["forward"]
+    turned = Band(
+        image=np.ascontiguousarray(band.image[::-1, ::-1]), maps=maps, s=(length - band.s)[::-1], t=(-band.t)[::-1],
+        seen=band.seen[::-1, ::-1], seam=band.seam[::-1], left=-band.left[::-1],
+    )  # fmt: skip
+    return replace(
+        bead, band=turned, t_left=-bead.t_right[::-1], t_right=-bead.t_left[::-1], u_left=bead.u_right[::-1],
+        u_right=bead.u_left[::-1], confidence=bead.confidence[::-1], start_seen=bead.end_seen, end_seen=bead.start_seen,
+    )  # fmt: skip

@@ -1,0 +1,143 @@
+"""Find weld beads in a photo: elongated regions of weld metal, told apart from what only looks like one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from toeline.band import F32, F64, U8
+from toeline.datafile import load
+from toeline.reader import see_kinds
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """An elongated thing in the photo: its mid line (N, 2) px from one end to the other, width in px, confidence."""
+
+    kind: str
+    line_px: F64
+    width_px: float
+    confidence: float
+
+    @property
+    def ends_px(self) -> tuple[tuple[float, float], tuple[float, float]]:
+        """Both ends, px."""
+        (ax, ay), (bx, by) = self.line_px[0], self.line_px[-1]
+        return (float(ax), float(ay)), (float(bx), float(by))
+
+    @property
+    def length_px(self) -> float:
+        """Length along the mid line, px."""
+        return float(np.linalg.norm(np.diff(self.line_px, axis=0), axis=1).sum())
+
+
+@dataclass(frozen=True, slots=True)
+class Sighting:
+    """What the finder saw: beads, surest first, and the surest other elongated thing, if any."""
+
+    beads: tuple[Candidate, ...]
+    other: Candidate | None
+
+
+def sight(image: U8) -> Sighting:
+    """Every bead in a BGR photo (H, W, 3), surest first, and what else looks elongated."""
+    rule = load("bead.toml")["finder"]
+    maps, shrink = see_kinds(image)
+    rivals = {name: layer for name, layer in maps.items() if name != "card"}
+    beads = [c for c in _candidates("bead", maps["bead"], shrink, rule) if _prevails(c, maps, shrink)]
+    others = [c for name in rivals if name != "bead" for c in _candidates(name, maps[name], shrink, rule)]
+    beads.sort(key=lambda c: -c.confidence * c.length_px)
+    if beads:
+        floor = rule["weaker_share"] * beads[0].confidence * beads[0].length_px
+        beads = [c for c in beads if c.confidence * c.length_px >= floor]
+    others.sort(key=lambda c: -c.confidence * c.length_px)
+    return Sighting(tuple(beads), others[0] if others else None)
+
+
+def _prevails(candidate: Candidate, maps: dict[str, F32], shrink: float) -> bool:
+    """Whether the candidate looks more like a bead than like anything else along its mid line."""
+    at = np.round(candidate.line_px / shrink).astype(int)
+    h, w = maps["bead"].shape
+    x, y = at[:, 0].clip(0, w - 1), at[:, 1].clip(0, h - 1)
+    mine = float(maps["bead"][y, x].mean())
+    return all(mine >= float(layer[y, x].mean()) for name, layer in maps.items() if name != "card")
+
+
+def _candidates(kind: str, probability: F32, shrink: float, rule: dict[str, float]) -> list[Candidate]:
+    """Elongated connected regions of a probability map, as mid lines in photo px."""
+    mask = (probability > rule["threshold"]).astype(np.uint8)
+    joined = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5)))
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(joined)
+    found = []
+    for label in range(1, count):
+        if stats[label, cv2.CC_STAT_AREA] < rule["least_area_px"]:
+            continue
+        region = (labels == label) & (mask > 0)
+        candidate = _mid_line(kind, region, probability, shrink, rule)
+        if candidate is not None:
+            found.append(candidate)
+    return _joined(found, rule)
+
+
+def _mid_line(
+    kind: str, region: NDArray[np.bool_], probability: F32, shrink: float, rule: dict[str, float]
+) -> Candidate | None:
+    y, x = np.nonzero(region)
+    weight = probability[region].astype(float)
+    points = np.stack([x, y], axis=1).astype(float)
+    centre = np.average(points, axis=0, weights=weight)
+    _, axes = np.linalg.eigh(np.cov((points - centre).T, aweights=weight) + 1e-9 * np.eye(2))
+    along, across = (points - centre) @ axes[:, 1], (points - centre) @ axes[:, 0]
+    low, high = float(along.min()), float(along.max())
+    length = high - low + 1
+    width = len(points) / length
+    if length < rule["least_length_px"] or length < rule["least_slenderness"] * width:
+        return None
+    # The mid line as a smooth curve: a straight bead stays straight, a gently curved one bends.
+    degree = 3 if length > 6 * width else 1
+    curve = np.polynomial.Polynomial.fit(along, across, degree, w=np.sqrt(weight), domain=[low, high])
+    stations = np.linspace(low - 0.5, high + 0.5, max(int(length), 8))
+    line = centre + stations[:, None] * axes[:, 1] + curve(stations)[:, None] * axes[:, 0]
+    return Candidate(kind, (line + 0.5) * shrink - 0.5, width * shrink, float(np.average(weight, weights=weight)))
+
+
+def _joined(found: list[Candidate], rule: dict[str, float]) -> list[Candidate]:
+    """Pieces of one bead that a shadow or a scratch has parted, put together again."""
+    pieces = sorted(found, key=lambda c: -c.length_px)
+    whole: list[Candidate] = []
+    while pieces:
+        first = pieces.pop(0)
+        merged = True
+        while merged:
+            merged = False
+            for other in pieces:
+                together = _together(first, other, rule)
+                if together is not None:
+                    first, merged = together, True
+                    pieces.remove(other)
+                    break
+        whole.append(first)
+    return whole
+
+
+def _together(a: Candidate, b: Candidate, rule: dict[str, float]) -> Candidate | None:
+    ends = [(a.line_px[i], b.line_px[j], i, j) for i in (0, -1) for j in (0, -1)]
+    pa, pb, i, j = min(ends, key=lambda e: float(np.linalg.norm(e[0] - e[1])))
+    gap = float(np.linalg.norm(pa - pb))
+    if gap > rule["join_gap_widths"] * max(a.width_px, b.width_px):
+        return None
+    first = a.line_px if i == -1 else a.line_px[::-1]
+    second = b.line_px if j == 0 else b.line_px[::-1]
+    da, db = first[-1] - first[0], second[-1] - second[0]
+    across = second[-1] - first[0]
+    cosines = [float(u @ across / (np.linalg.norm(u) * np.linalg.norm(across))) for u in (da, db)]
+    if min(cosines) < np.cos(np.radians(rule["join_angle_deg"])):
+        return None
+    line = np.concatenate([first, second])
+    share = a.length_px / (a.length_px + b.length_px)
+    return Candidate(
+        a.kind, line, share * a.width_px + (1 - share) * b.width_px, share * a.confidence + (1 - share) * b.confidence
+    )

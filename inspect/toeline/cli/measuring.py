@@ -1,0 +1,246 @@
+"""``toeline measure``: photos in, results out; several at once on all cores."""
+
+from __future__ import annotations
+
+import json
+import multiprocessing
+import os
+import sys
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+
+from toeline.errors import ToelineError
+from toeline.result import Result, Settings, Welding
+from toeline.units import MM_PER_INCH
+
+OK, JUDGED_FAIL, WORDS_OFF, PHOTO_UNUSABLE = 0, 1, 2, 3
+
+
+@dataclass(frozen=True, slots=True)
+class Outputs:
+    """Where one photo's picture and report go."""
+
+    picture: Path | None
+    report: Path | None
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """One photo measured, or why not."""
+
+    name: str
+    result: Result | None = None
+    error: str | None = None
+
+
+def measure(
+    photos: Annotated[list[str], typer.Argument(help="Photos to measure; - reads one from standard input.")],
+    joint: Annotated[Literal["bead", "butt", "fillet"], typer.Option(help="What was welded.")] = "bead",
+    thickness: Annotated[float | None, typer.Option(help="Plate thickness, in the unit.")] = None,
+    check_line: Annotated[
+        float | None, typer.Option(help="Length of the card's 50 mm check line as you measured it, in the unit.")
+    ] = None,
+    electrode: Annotated[float | None, typer.Option(help="Electrode core diameter, in the unit.")] = None,
+    electrode_class: Annotated[str | None, typer.Option(help="Electrode class, such as E7018.")] = None,
+    current: Annotated[float | None, typer.Option(help="Welding current, A.")] = None,
+    polarity: Annotated[Literal["DC+", "DC-", "AC"] | None, typer.Option(help="Polarity at the electrode.")] = None,
+    voltage: Annotated[float | None, typer.Option(help="Arc voltage, V.")] = None,
+    arc_time: Annotated[float | None, typer.Option(help="Arc time of this bead, s.")] = None,
+    position: Annotated[
+        str | None,
+        typer.Option(help='"flat", or slope of the weld axis and rotation of the face in degrees: "10,180".'),
+    ] = None,
+    size: Annotated[float | None, typer.Option(help="Fillet size on the drawing, in the unit.")] = None,
+    size_is: Annotated[Literal["leg", "throat"], typer.Option(help="What the drawing's size is.")] = "leg",
+    joint_angle: Annotated[float | None, typer.Option(help="Angle between the plates of a fillet, degrees.")] = None,
+    criteria: Annotated[
+        str | None, typer.Option(help="Acceptance criteria: an id (see toeline criteria) or a file.")
+    ] = None,
+    condition: Annotated[
+        list[str] | None, typer.Option(help="A condition that the criteria ask for: NAME=yes or NAME=no.")
+    ] = None,
+    rule: Annotated[Literal["guarded", "simple"], typer.Option(help="Decision rule.")] = "guarded",
+    gauge: Annotated[list[str] | None, typer.Option(help="A gauge reading: NAME=VALUE[@SEAM_MM].")] = None,
+    ends: Annotated[
+        str | None, typer.Option(help="Start and end of the bead in the photo: X1,Y1,X2,Y2 in pixels.")
+    ] = None,
+    camera: Annotated[Path | None, typer.Option(help="Camera profile made by toeline camera.")] = None,
+    unit: Annotated[Literal["mm", "in"], typer.Option(help="Unit of what you type and read.")] = "mm",
+    json_out: Annotated[
+        str | None, typer.Option("--json", help="Write the result document to this file, or - for standard output.")
+    ] = None,
+    picture: Annotated[Path | None, typer.Option(help="Write the annotated picture (JPEG or PNG).")] = None,
+    report: Annotated[Path | None, typer.Option(help="Write the report (PDF).")] = None,
+    strict: Annotated[bool, typer.Option("--strict", help="Exit with 1 where the judgement is fail.")] = False,
+    verbose: Annotated[bool, typer.Option("--verbose", help="Every measure, indication and criteria line.")] = False,
+) -> None:
+    """Measure beads in photos, judge them where criteria are given, and say what to change."""
+    from toeline.cli.show import show_result
+    from toeline.gauge import read_gauge
+    from toeline.position import read_position
+
+    def mm(value: float | None) -> float | None:
+        return None if value is None else value * (MM_PER_INCH if unit == "in" else 1.0)
+
+    slope_rotation = read_position(position, joint) if position else (None, None)
+    settings = Settings(
+        joint=joint,
+        thickness_mm=_positive("thickness", mm(thickness)),
+        check_line_mm=mm(check_line),
+        criteria=criteria,
+        rule=rule,
+        gauge=tuple(read_gauge(text, unit) for text in gauge or ()),
+        ends_px=_ends(ends),
+        camera_profile=str(camera) if camera else None,
+        unit=unit,
+        drawing_size_mm=_positive("size", mm(size)),
+        drawing_size_is=size_is,
+        joint_angle_deg=_positive("joint-angle", joint_angle),
+        conditions=dict(_condition(text) for text in condition or ()),
+        welding=Welding(
+            electrode_class=electrode_class,
+            electrode_mm=_positive("electrode", mm(electrode)),
+            current_a=_positive("current", current),
+            polarity=polarity,
+            voltage_v=_positive("voltage", voltage),
+            arc_time_s=_positive("arc-time", arc_time),
+            slope_deg=slope_rotation[0],
+            rotation_deg=slope_rotation[1],
+        ),
+    )
+    _check_settings(settings)
+    _check_outputs(photos, json_out, picture, report)
+    many = len(photos) > 1
+    jobs = [(photo, settings, _outputs(photo, picture, report, many)) for photo in photos]
+    finished: list[Done] = []
+    for done in _all(jobs):
+        finished.append(done)
+        if done.error is not None:
+            typer.echo(f"toeline: {done.error}", err=True)
+        elif done.result is not None:
+            if many:
+                typer.echo(f"{len(finished)}/{len(photos)} {done.name}", err=True)
+            if json_out != "-":
+                show_result(done.result, verbose=verbose)
+    _write_json(finished, json_out, many)
+    raise typer.Exit(_exit_code(finished, strict))
+
+
+def _positive(name: str, value: float | None) -> float | None:
+    if value is not None and not 0 < value < 1e5:
+        raise typer.BadParameter(f"{value:g} cannot be; give a length or figure above 0.", param_hint=f"--{name}")
+    return value
+
+
+def _ends(text: str | None) -> tuple[tuple[float, float], tuple[float, float]] | None:
+    if text is None:
+        return None
+    try:
+        ax, ay, bx, by = (float(part) for part in text.split(","))
+    except ValueError:
+        raise typer.BadParameter(
+            f"{text!r} is not four numbers; give X1,Y1,X2,Y2 in pixels, start first.", param_hint="--ends"
+        ) from None
+    return (ax, ay), (bx, by)
+
+
+def _condition(text: str) -> tuple[str, bool]:
+    name, _, value = text.partition("=")
+    if not name or value not in ("yes", "no"):
+        raise typer.BadParameter(f"{text!r} is not NAME=yes or NAME=no.", param_hint="--condition")
+    return name, value == "yes"
+
+
+def _check_settings(settings: Settings) -> None:
+    """Refuse what is wrong for every photo before the first is read."""
+    from toeline.camera import load_profile
+    from toeline.criteria import load_criteria
+    from toeline.plate import print_scale
+
+    if settings.criteria:
+        load_criteria(settings.criteria)
+    if settings.camera_profile:
+        load_profile(settings.camera_profile)
+    print_scale(settings.check_line_mm)
+
+
+def _check_outputs(photos: Sequence[str], json_out: str | None, picture: Path | None, report: Path | None) -> None:
+    """Folders are made for several photos; a single photo's outputs need a place that exists."""
+    many = len(photos) > 1
+    for name, path in (("--json", json_out if json_out != "-" else None), ("--picture", picture), ("--report", report)):
+        if path is None:
+            continue
+        target = Path(path)
+        try:
+            (target if many else target.parent).mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise typer.BadParameter(
+                f"{target} cannot be made a place to write to ({error.strerror}).", param_hint=name
+            ) from None
+        if not many and target.is_dir():
+            raise typer.BadParameter(f"{target} is a folder; name a file.", param_hint=name)
+
+
+def _outputs(photo: str, picture: Path | None, report: Path | None, many: bool) -> Outputs:
+    stem = "photo" if photo == "-" else Path(photo).stem
+    return Outputs(
+        picture / f"{stem}.jpg" if picture and many else picture, report / f"{stem}.pdf" if report and many else report
+    )
+
+
+def _all(jobs: Sequence[tuple[str, Settings, Outputs]]) -> Iterator[Done]:
+    """Each photo's outcome in order; one photo in this process, several in one process a core."""
+    if len(jobs) == 1:
+        yield _one(*jobs[0])
+        return
+    workers = min(os.cpu_count() or 1, len(jobs))
+    with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
+        yield from pool.map(_one, *zip(*jobs, strict=True))
+
+
+def _one(source: str, settings: Settings, outputs: Outputs) -> Done:
+    from toeline.photo import read_photo
+    from toeline.pipeline import measure_with
+
+    try:
+        photo = read_photo(sys.stdin.buffer.read(), "standard input") if source == "-" else read_photo(source)
+        result = measure_with(photo, settings)
+        if outputs.picture is not None:
+            from toeline.picture import draw_picture, encode
+
+            kind: Literal["png", "jpeg"] = "png" if outputs.picture.suffix.lower() == ".png" else "jpeg"
+            outputs.picture.write_bytes(encode(draw_picture(photo, result, unit=settings.unit), kind))
+        if outputs.report is not None:
+            from toeline.report import write_report
+
+            write_report(result, photo, outputs.report, unit=settings.unit)
+    except ToelineError as error:
+        return Done(source, error=str(error))
+    except OSError as error:
+        return Done(source, error=f"{error.filename or source} cannot be written or read ({error.strerror}).")
+    return Done(source, result=result)
+
+
+def _write_json(finished: Sequence[Done], json_out: str | None, many: bool) -> None:
+    results = [done.result for done in finished if done.result is not None]
+    if json_out is None or not results:
+        return
+    if json_out == "-":
+        documents = [json.loads(r.to_json()) for r in results]
+        typer.echo(json.dumps(documents if many else documents[0], indent=2, ensure_ascii=False))
+        return
+    for result in results:
+        target = Path(json_out) / f"{Path(result.photo.name).stem}.json" if many else Path(json_out)
+        target.write_text(result.to_json() + "\n", "utf-8")
+
+
+def _exit_code(finished: Sequence[Done], strict: bool) -> int:
+    if any(done.result is None or not done.result.photo.usable for done in finished):
+        return PHOTO_UNUSABLE
+    failed = any(d.result and d.result.judgement and d.result.judgement.outcome == "fail" for d in finished)
+    return JUDGED_FAIL if strict and failed else OK

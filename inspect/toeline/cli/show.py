@@ -1,0 +1,90 @@
+"""A result as a person reads it on a terminal."""
+
+from __future__ import annotations
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from toeline.judgement import RULE_NAMES, summary_lines
+from toeline.names import measure_name
+from toeline.picture import keyed_indications
+from toeline.result import Result
+from toeline.short import first_change, severest_first
+from toeline.units import say
+
+#: What is worth a line without --verbose.
+_SHORT = (
+    "length", "width_mean", "width_sd", "left_edge_deviation", "right_edge_deviation", "ripple_pitch",
+    "ripple_variation", "undercut_length_total", "spatter_count", "leg_base", "leg_upright", "throat", "joint_angle",
+)  # fmt: skip
+
+
+def show_result(result: Result, *, verbose: bool = False, console: Console | None = None) -> None:
+    """Print a result: problems first, then outcome, measures, indications and causes."""
+    out = console or Console(highlight=False, soft_wrap=True)
+    out.print(Text(result.photo.name, style="bold"))
+    for one in severest_first(result.photo.problems):
+        out.print(Text(f"  {one.severity.upper()}: {one.text}"))
+    for line in summary_lines(result):
+        out.print(Text(line))
+    if not result.bead.found:
+        return
+    _measures(result, out, verbose)
+    _indications(result, out)
+    if verbose and result.judgement is not None:
+        _criteria(result, out)
+    if result.judgement is None and (change := first_change(result)):
+        out.print(Text(f"Next bead: {change}"))
+    for cause in result.causes[: None if verbose else 2]:
+        out.print(Text(f"Likely cause: {cause.cause.replace('_', ' ')} ({round(100 * cause.likelihood)} %)"))
+        if verbose:
+            for reason in cause.evidence:
+                out.print(Text(f"  for: {reason}"))
+            for reason in cause.against:
+                out.print(Text(f"  against: {reason}"))
+            if cause.told_apart_by:
+                out.print(Text(f"  told apart by: {cause.told_apart_by}"))
+    if not result.causes and result.causes_why:
+        out.print(Text(f"Causes: {result.causes_why}"))
+    for caution in result.cautions:
+        out.print(Text(caution, style="dim"))
+
+
+def _measures(result: Result, out: Console, verbose: bool) -> None:
+    table = Table(box=None, show_header=False, pad_edge=False)
+    table.add_column("measure")
+    table.add_column("value", justify="right")
+    for name, quantity in result.measures.items():
+        if verbose or (name in _SHORT and (quantity.known or name in ("length", "width_mean"))):
+            told = say(quantity, result.settings.unit) if quantity.known else f"not had: {quantity.why}"
+            table.add_row(f"  {measure_name(name)}", told)
+    out.print(table)
+
+
+def _indications(result: Result, out: Console) -> None:
+    for entry in keyed_indications(result, result.settings.unit):
+        out.print(
+            Text(
+                f"  {entry.number}. {entry.title}: {entry.detail}"
+                if entry.detail
+                else f"  {entry.number}. {entry.title}"
+            )
+        )
+
+
+def _criteria(result: Result, out: Console) -> None:
+    judgement = result.judgement
+    if judgement is None:
+        return
+    table = Table(title=f"{judgement.title}, {judgement.edition} ({RULE_NAMES[judgement.rule]})", title_justify="left")
+    for head in ("imperfection", "outcome", "limit", "measured", "why", "source"):
+        table.add_column(head, overflow="fold")
+    for line in judgement.lines:
+        measured = say(line.measured, result.settings.unit) if line.measured and line.measured.known else "-"
+        table.add_row(
+            *(Text(x) for x in (line.imperfection, line.outcome, line.limit, measured, line.why, line.source))
+        )
+    out.print(table)
+    for need in judgement.needs:
+        out.print(Text(f"To settle it: {need}"))

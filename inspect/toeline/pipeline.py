@@ -1,0 +1,413 @@
+"""The one straight line: a photo in, a result out."""
+
+from __future__ import annotations
+
+import platform
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from toeline import __version__
+from toeline.band import F64, TracedBead
+from toeline.bead import BeadLost, trace_bead
+from toeline.bead_finder import Candidate, Sighting, sight
+from toeline.camera import CameraProfile, camera_for, load_profile
+from toeline.card import FoundCard, find_cards
+from toeline.causes import rank_causes
+from toeline.criteria import load_criteria
+from toeline.datafile import load
+from toeline.errors import CardError, SettingsError
+from toeline.fillet import (
+    FilletError,
+    FilletFrame,
+    fillet_from_cards,
+    measure_fillet,
+    name_plates,
+    toe_problems,
+    unknown_fillet,
+)
+from toeline.gauge import check_reading, read_gauge
+from toeline.indications import find_indications
+from toeline.judgement import judge
+from toeline.measures import measure_bead, unknown_measures
+from toeline.optics import Camera
+from toeline.photo import Photo, read_photo
+from toeline.plate import PixelFrame, Plate, plate_from_card
+from toeline.problems import problem
+from toeline.result import (
+    Bead,
+    GaugeReading,
+    Indication,
+    Joint,
+    PhotoInfo,
+    Point,
+    Problem,
+    Quantity,
+    Result,
+    Scale,
+    Settings,
+    Welding,
+)
+from toeline.ripples import read_ripples
+from toeline.usability import card_problems, photo_problems
+
+CAUTIONS = (
+    "A photo shows the face only: not the inside, the depth of fusion or the root.",
+    "Acceptance belongs to the governing code and a qualified inspector.",
+)
+
+
+def measure(
+    photo: str | Path | bytes | Photo,
+    *,
+    joint: Joint = "bead",
+    thickness: float | None = None,
+    check_line: float | None = None,
+    electrode: float | None = None,
+    criteria: str | Path | None = None,
+    gauge: Sequence[str | GaugeReading] = (),
+    ends: tuple[float, float, float, float] | None = None,
+    camera: str | Path | None = None,
+    unit: str = "mm",
+    welding: Welding | None = None,
+) -> Result:
+    """Measure one photo; the keywords are those of ``toeline measure`` (lengths mm, ends x1, y1, x2, y2 in px).
+
+    Raises:
+        ToelineError: the photo cannot be read, or a setting makes no sense; the text says what to do.
+    """
+    if unit not in ("mm", "in"):
+        raise SettingsError(f"The unit {unit!r} is not known; use mm or in.")
+    welding = welding or Welding()
+    if electrode is not None:
+        welding = welding.model_copy(update={"electrode_mm": electrode})
+    readings = tuple(read_gauge(g, "in" if unit == "in" else "mm") if isinstance(g, str) else g for g in gauge)
+    return measure_with(
+        photo,
+        Settings(
+            joint=joint,
+            thickness_mm=thickness,
+            check_line_mm=check_line,
+            criteria=None if criteria is None else str(criteria),
+            gauge=readings,
+            ends_px=None if ends is None else ((ends[0], ends[1]), (ends[2], ends[3])),
+            camera_profile=None if camera is None else str(camera),
+            unit="in" if unit == "in" else "mm",
+            welding=welding,
+        ),
+    )
+
+
+@dataclass(slots=True)
+class _Clock:
+    """Milliseconds per stage."""
+
+    ms: dict[str, float] = field(default_factory=dict)
+    began: float = field(default_factory=time.perf_counter)
+
+    @contextmanager
+    def stage(self, name: str) -> Iterator[None]:
+        """Time one stage."""
+        start = time.perf_counter()
+        yield
+        self.ms[name] = self.ms.get(name, 0.0) + 1000 * (time.perf_counter() - start)
+
+    def done(self) -> dict[str, float]:
+        """All stages and the total, to a hundredth."""
+        return {k: round(v, 2) for k, v in (self.ms | {"total": 1000 * (time.perf_counter() - self.began)}).items()}
+
+
+def measure_with(photo: str | Path | bytes | Photo, settings: Settings) -> Result:
+    """As :func:`measure`, with everything the user said in one :class:`Settings`."""
+    clock = _Clock()
+    for reading in settings.gauge:
+        check_reading(reading)
+    criteria = load_criteria(settings.criteria) if settings.criteria else None
+    profile = load_profile(settings.camera_profile) if settings.camera_profile else None
+    with clock.stage("photo"):
+        photo = photo if isinstance(photo, Photo) else read_photo(photo)
+    _check_ends(photo, settings)
+    with clock.stage("card"):
+        cards = find_cards(photo)
+    with clock.stage("plate"):
+        ground = _ground(photo, cards, settings, profile)
+    with clock.stage("find"):
+        seen = sight(photo.image)
+    found, bead_notes = _choose(seen, ground, settings)
+    traced: TracedBead | None = None
+    with clock.stage("trace"):
+        if found is not None:
+            try:
+                traced = trace_bead(photo.image, ground.frame_for(found), found, settings.ends_px is not None)
+            except BeadLost:
+                bead_notes = (problem("no_bead"),)
+                seen = Sighting((), seen.other)
+    result = _describe(photo, cards, ground, seen, traced, bead_notes, settings, clock)
+    with clock.stage("judge"):
+        if criteria is not None:
+            result = result.model_copy(update={"judgement": judge(result, criteria)})
+        finding = rank_causes(result)
+        result = result.model_copy(
+            update={"causes": finding.causes, "causes_why": finding.causes_why, "advice": finding.advice}
+        )
+    return result.model_copy(update={"timing_ms": clock.done()})
+
+
+def _check_ends(photo: Photo, settings: Settings) -> None:
+    if settings.ends_px is None:
+        return
+    (ax, ay), (bx, by) = settings.ends_px
+    inside = all(0 <= x < photo.width and 0 <= y < photo.height for x, y in settings.ends_px)
+    if not inside or np.hypot(ax - bx, ay - by) < 20:
+        raise SettingsError(
+            f"The ends {ax:g},{ay:g} and {bx:g},{by:g} do not lie apart in the photo of "
+            f"{photo.width} × {photo.height} pixels; give the start and the end of the bead in pixels."
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class _Ground:
+    """What the photo stands on: plate and fillet, where cards were found, and what went wrong with them."""
+
+    plate: Plate | None
+    fillet: FilletFrame | None
+    cards: tuple[FoundCard, ...]
+    problems: tuple[Problem, ...]
+    why_no_legs: str
+
+    def frame_for(self, bead: Candidate) -> Plate | FilletFrame | PixelFrame:
+        """The surface the bead is traced on."""
+        if self.fillet is not None:
+            return self.fillet
+        if self.plate is not None:
+            return self.plate
+        return PixelFrame(max(bead.width_px, 8.0) / load("bead.toml")["band"]["nominal_width"])
+
+
+def _ground(photo: Photo, cards: tuple[FoundCard, ...], settings: Settings, profile: CameraProfile | None) -> _Ground:
+    problems: list[Problem] = []
+    why = "Lay card A on the base plate and card B on the upright."
+    if not cards:
+        return _Ground(None, None, (), (), why)
+    camera = camera_for(photo, cards, profile)
+    if camera.source == "card":
+        problems.append(problem("focal_unknown"))
+    fillet = None
+    if settings.joint == "fillet":
+        try:
+            fillet = fillet_from_cards(cards, camera, settings.check_line_mm, said_angle_deg=settings.joint_angle_deg)
+            problems += fillet.problems
+        except FilletError as error:
+            problems.append(error.problem)
+            why = str(error)
+    plate = _plate(cards, camera, settings)
+    return _Ground(plate, fillet, cards, tuple(problems), why)
+
+
+def _plate(cards: tuple[FoundCard, ...], camera: Camera, settings: Settings) -> Plate | None:
+    for card in sorted(cards, key=lambda c: (-len(c.marker_ids), c.which)):
+        try:
+            return plate_from_card(card, camera, settings.check_line_mm)
+        except CardError as error:
+            if settings.check_line_mm is not None and "check line" in str(error):
+                raise
+    return None
+
+
+def _choose(seen: Sighting, ground: _Ground, settings: Settings) -> tuple[Candidate | None, tuple[Problem, ...]]:
+    """The bead to measure and what to say about the choice."""
+    if settings.ends_px is not None:
+        return _named(seen, settings.ends_px), ()
+    if not seen.beads:
+        return None, (_no_bead(seen),)
+    if len(seen.beads) == 1:
+        return seen.beads[0], ()
+    if not ground.cards:
+        return seen.beads[0], (problem("several_beads", n=len(seen.beads)),)
+    middle = np.mean([c.corners_px.mean(axis=0) for c in ground.cards], axis=0)
+    nearest = min(seen.beads, key=lambda b: float(np.linalg.norm(b.line_px - middle, axis=1).min()))
+    return nearest, (problem("several_beads", n=len(seen.beads)),)
+
+
+def _named(seen: Sighting, ends: tuple[Point, Point]) -> Candidate:
+    """The bead between two named ends: along a found bead that runs there, else straight."""
+    start, end = np.asarray(ends[0], float), np.asarray(ends[1], float)
+    length = float(np.linalg.norm(end - start))
+    for bead in seen.beads:
+        gaps = [np.linalg.norm(bead.line_px - at, axis=1) for at in (start, end)]
+        i, j = (int(g.argmin()) for g in gaps)
+        near = max(float(g.min()) for g in gaps)
+        if near < 1.5 * bead.width_px and abs(j - i) > 0.4 * len(bead.line_px) * length / max(bead.length_px, length):
+            line = bead.line_px[min(i, j) : max(i, j) + 1]
+            inner = (line if i < j else line[::-1])[2:-2]
+            return Candidate("bead", np.concatenate([start[None], inner, end[None]]), bead.width_px, 1.0)
+    return Candidate("bead", start + np.linspace(0, 1, 50)[:, None] * (end - start), length / 10, 1.0)
+
+
+#: What a wrong find looks like, and what to do: our own words.
+_LOOKS = {
+    "slag_covered": ("a bead still under its slag", "Chip and brush the slag off, let it cool, and take it again."),
+    "rope": ("a rope or a cable", "Lay it aside and show the cleaned bead."),
+    "rod": ("a rod or a tube", "Lay it aside and show the cleaned bead."),
+    "painted_line": ("a painted or drawn line", "Show the cleaned bead."),
+}
+
+
+def _no_bead(seen: Sighting) -> Problem:
+    if seen.other is None or seen.other.kind not in _LOOKS:
+        return problem("no_bead")
+    what, todo = _LOOKS[seen.other.kind]
+    return problem("not_a_bead", what=what, todo=todo)
+
+
+def _describe(
+    photo: Photo,
+    cards: tuple[FoundCard, ...],
+    ground: _Ground,
+    seen: Sighting,
+    traced: TracedBead | None,
+    bead_notes: tuple[Problem, ...],
+    settings: Settings,
+    clock: _Clock,
+) -> Result:
+    problems = [*bead_notes, *ground.problems]
+    measures: dict[str, Quantity]
+    indications: tuple[Indication, ...] = ()
+    outline: F64 | None = None
+    if traced is not None and settings.ends_px is not None:
+        traced = _said_travel(traced)
+    with clock.stage("measure"):
+        if traced is None:
+            why = bead_notes[0].text if bead_notes else problem("no_bead").text
+            measures = unknown_measures(why)
+            if settings.joint == "fillet":
+                measures |= unknown_fillet(why)
+        else:
+            frame = traced.frame
+            outline = frame.to_px(np.concatenate([traced.left_toe, traced.right_toe[::-1]]))
+            outline = outline[np.isfinite(outline).all(axis=1)]
+            ripples = read_ripples(traced.band, traced.s, traced.t_left, traced.t_right)
+            indications = find_indications(traced, ripples)
+            measures = measure_bead(traced, indications, ripples)
+            if isinstance(frame, FilletFrame):
+                measures |= measure_fillet(frame, traced)
+                indications = name_plates(frame, traced, indications)
+                problems += toe_problems(frame, traced)
+            elif settings.joint == "fillet":
+                measures |= unknown_fillet(ground.why_no_legs)
+            problems += _bead_problems(traced)
+    with clock.stage("usable"):
+        if outline is not None:
+            problems += photo_problems(photo, outline, ground.plate, fillet=settings.joint == "fillet")
+        problems += card_problems(cards, ground.plate, outline)
+    problems = list(dict.fromkeys(problems))
+    return Result(
+        photo=PhotoInfo(
+            name=photo.name,
+            sha256=photo.sha256,
+            width_px=photo.width,
+            height_px=photo.height,
+            taken_at=photo.exif.taken_at,
+            camera=photo.exif.camera,
+            usable=not any(p.severity == "stop" for p in problems),
+            problems=tuple(problems),
+        ),
+        scale=_scale(ground, traced, settings),
+        bead=_bead(traced, seen, settings, problems),
+        measures=measures,
+        indications=indications,
+        settings=settings,
+        versions={"toeline": __version__, "opencv": cv2.__version__, "python": platform.python_version()},
+        cautions=CAUTIONS,
+    )
+
+
+def _said_travel(traced: TracedBead) -> TracedBead:
+    return replace(traced, travel="known", travel_evidence="the user marked the start first, then the end")
+
+
+def _bead_problems(traced: TracedBead) -> list[Problem]:
+    found = [
+        problem("bead_cut", end=end)
+        for end, seen in (("start", traced.start_seen), ("end", traced.end_seen))
+        if not seen
+    ]
+    unsure = float(np.mean(traced.confidence < 0.5))
+    if unsure > 0.15:
+        found.append(problem("bead_unsure", share=round(100 * unsure)))
+    if traced.travel == "assumed":
+        found.append(problem("travel_assumed"))
+    if float(traced.s[-1]) < 4 * float(np.median(traced.t_left - traced.t_right)):
+        found.append(problem("bead_short"))
+    return found
+
+
+def _scale(ground: _Ground, traced: TracedBead | None, settings: Settings) -> Scale:
+    plate = ground.plate
+    if plate is None:
+        why = "no reference card was found" if not ground.cards else "the card's corners allow no scale"
+        return Scale(state="none", why=why)
+    at = None
+    if traced is not None:
+        px = traced.frame.to_px(traced.band.to_surface(traced.s[[len(traced.s) // 2]], np.zeros(1)))
+        at = plate.to_mm(px)[0]
+    names = ground.cards if ground.fillet is not None else (plate.card,)
+    return Scale(
+        state="card",
+        cards=tuple(sorted({c.which for c in names})),
+        print_scale=plate.print_scale.quantity,
+        px_per_mm=plate.px_per_mm(at if at is not None and np.isfinite(at).all() else np.array([42.8, 27.0])),
+        tilt=plate.tilt,
+        camera_profile=settings.camera_profile,
+    )
+
+
+def _bead(traced: TracedBead | None, seen: Sighting, settings: Settings, problems: Sequence[Problem]) -> Bead:
+    others = tuple(b.ends_px for b in seen.beads)
+    if traced is None:
+        looks = seen.other.kind if seen.other is not None and any(p.code == "not_a_bead" for p in problems) else None
+        why = next((p.text for p in problems if p.code in ("no_bead", "not_a_bead")), None)
+        return Bead(found=False, joint=settings.joint, looks_like=looks, why=why, others_px=others)
+    left, right = traced.left_toe, traced.right_toe
+    left_px, right_px = traced.frame.to_px(left), traced.frame.to_px(right)
+    has_scale = traced.frame.has_scale
+    plate_left, plate_right = (_on_plate(traced, mm) for mm in (left, right))
+    return Bead(
+        found=True,
+        confidence=round(min(max(traced.found_confidence, 0.0), 1.0), 3),
+        joint=settings.joint,
+        start=_point((plate_left[0] + plate_right[0]) / 2) if has_scale else None,
+        end=_point((plate_left[-1] + plate_right[-1]) / 2) if has_scale else None,
+        start_px=_point((left_px[0] + right_px[0]) / 2),
+        end_px=_point((left_px[-1] + right_px[-1]) / 2),
+        start_seen=traced.start_seen,
+        end_seen=traced.end_seen,
+        travel=traced.travel,
+        travel_evidence=traced.travel_evidence,
+        s=tuple(round(float(x), 3) for x in traced.s),
+        left_toe=_points(plate_left) if has_scale else (),
+        right_toe=_points(plate_right) if has_scale else (),
+        left_toe_px=_points(left_px),
+        right_toe_px=_points(right_px),
+        toe_confidence=tuple(round(float(c), 3) for c in traced.confidence),
+        others_px=others if len(others) > 1 else (),
+        why=None if has_scale else "no reference card was found, so places are given in pixels only",
+    )
+
+
+def _on_plate(traced: TracedBead, mm: F64) -> F64:
+    """Surface coordinates as plate mm: a fillet's unfolded surface folds back onto its base plate's frame."""
+    return traced.frame.to_plate(mm)[:, :2] if isinstance(traced.frame, FilletFrame) else mm
+
+
+def _point(at: F64) -> Point:
+    return round(float(at[0]), 4), round(float(at[1]), 4)
+
+
+def _points(line: F64) -> tuple[Point, ...]:
+    return tuple(_point(p) for p in line)

@@ -1,0 +1,68 @@
+"""The two trained networks: what lies where in a photo, and what is what along the straightened bead.
+
+Both are small U-nets trained on rendered beads of our own making (demo_images/training), stored as ONNX in the
+package and run on the CPU.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from importlib.resources import files
+
+import cv2
+import numpy as np
+import onnxruntime as ort
+from numpy.typing import NDArray
+
+from toeline.band import F32, MAP_NAMES, U8
+
+#: What the finder tells apart, in the order of its outputs.
+KINDS = ("bead", "slag_covered", "rope", "rod", "painted_line", "card")
+_FOLD = 32  # the networks halve five times
+_FINDER_SIDE = 512
+
+
+@cache
+def _network(name: str) -> ort.InferenceSession:
+    options = ort.SessionOptions()
+    options.enable_cpu_mem_arena = False  # photos differ in size: an arena would keep the largest for ever
+    options.log_severity_level = 3
+    return ort.InferenceSession(str(files("toeline") / "data" / f"{name}.onnx"), options, ["CPUExecutionProvider"])
+
+
+def _run(name: str, image: U8) -> tuple[F32, F32]:
+    """Both outputs of a network as probabilities (C, H, W) and (C, H/2, W/2), for a BGR picture (H, W, 3)."""
+    h, w = image.shape[:2]
+    padded = cv2.copyMakeBorder(image, 0, -h % _FOLD, 0, -w % _FOLD, cv2.BORDER_REPLICATE)
+    tensor = np.ascontiguousarray(padded[None, :, :, ::-1].transpose(0, 3, 1, 2), np.float32) / np.float32(255)
+    fine, coarse = _network(name).run(None, {"image": tensor})
+    return _sigmoid(fine[0, :, :h, :w]), _sigmoid(coarse[0, :, : (h + 1) // 2, : (w + 1) // 2])
+
+
+def _sigmoid(logits: F32) -> F32:
+    return np.asarray(1 / (1 + np.exp(-logits.clip(-30, 30))), np.float32)
+
+
+def see_kinds(image: U8) -> tuple[dict[str, F32], float]:
+    """Where each kind of thing lies: maps (h, w) 0..1 over the photo made smaller, and how many times smaller."""
+    shrink = max(max(image.shape[:2]) / _FINDER_SIDE, 1.0)
+    h, w = (max(round(side / shrink), 8) for side in image.shape[:2])
+    small = np.asarray(cv2.resize(image, (w, h), interpolation=cv2.INTER_AREA), np.uint8)
+    fine, _ = _run("finder", small)
+    return dict(zip(KINDS, fine, strict=True)), shrink
+
+
+def read_band(image: U8) -> dict[str, F32]:
+    """The maps of :data:`toeline.band.MAP_NAMES` (H, W) 0..1 over a straightened band (H, W, 3) at 10 px per mm."""
+    fine, coarse = _run("reader", image)
+    h, w = image.shape[:2]
+    rest = {
+        name: np.asarray(_doubled(layer, h, w), np.float32) for name, layer in zip(MAP_NAMES[1:], coarse, strict=True)
+    }
+    return {"face": fine[0], **rest}
+
+
+def _doubled(layer: F32, h: int, w: int) -> NDArray[np.float32]:
+    """A half-size map at full size; pixel (i, j) covers the four pixels (2i, 2j) .. (2i + 1, 2j + 1)."""
+    up = cv2.resize(layer, (2 * layer.shape[1], 2 * layer.shape[0]), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(up[:h, :w], np.float32)
