@@ -93,7 +93,7 @@ def rounded(offset, s, length, width):
     return offset * np.sqrt(np.clip(1 - (1 - near) ** 2, 0, 1))
 
 
-def draw(d, spoil=None, frame=None, start=(10.0, 90.0), direction=(1.0, 0.0), ends_seen=(True, True)):
+def draw(d, spoil=None, frame=None, start=(10.0, 90.0), direction=(1.0, 0.0), ends_seen=(True, True), reach=REACH):
     """The traced bead of a drawing, its maps spoiled as asked."""
     spoil = spoil or Spoil()
     rng = np.random.default_rng(spoil.seed)
@@ -103,7 +103,7 @@ def draw(d, spoil=None, frame=None, start=(10.0, 90.0), direction=(1.0, 0.0), en
     left, right = edges if callable(d.left) else (rounded(e, s, d.length, width) for e in edges)
     margin = 12.0
     bs = np.arange(-margin, d.length + margin + 1e-9, 1 / PX)
-    bt = np.arange(REACH, -REACH - 1e-9, -1 / PX)
+    bt = np.arange(reach, -reach - 1e-9, -1 / PX)
     grid_s, grid_t = np.meshgrid(bs, bt)
     inside = (bs >= 0) & (bs <= d.length)
     tl = np.where(inside, np.interp(bs, s, left), 0.0)

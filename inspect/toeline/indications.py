@@ -14,7 +14,7 @@ from typing import Any
 
 import cv2
 import numpy as np
-from scipy.ndimage import binary_closing, gaussian_filter1d, label, uniform_filter1d
+from scipy.ndimage import binary_closing, gaussian_filter, gaussian_filter1d, label, uniform_filter1d
 from skimage.feature import peak_local_max
 from skimage.measure import regionprops
 from skimage.segmentation import watershed
@@ -217,10 +217,15 @@ def blobs(values: F32, band: Band, rule: dict[str, Any]) -> list[Blob]:
     labels, _ = label(mask, np.ones((3, 3)))
     parts = labels.copy()
     for region in regionprops(labels):  # type: ignore[no-untyped-call]
-        if region.area * step * step > 0.3 and region.solidity < 0.88:
+        if region.area * step * step > 0.3 and region.solidity < 0.93:
             rows, cols = region.slice
-            inner = np.where(region.image, distance[rows, cols], 0.0)
-            peaks = peak_local_max(inner, min_distance=max(int(0.3 / step), 1), threshold_rel=0.5, exclude_border=False)  # type: ignore[no-untyped-call]
+            inner = gaussian_filter(np.where(region.image, distance[rows, cols], 0.0), 1.0)
+            peaks = peak_local_max(
+                inner,
+                min_distance=max(int(0.3 / step), int(0.6 * inner.max()), 1),
+                threshold_rel=0.5,
+                exclude_border=False,
+            )  # type: ignore[no-untyped-call]
             seeds = np.zeros(inner.shape, int)
             seeds[tuple(peaks.T)] = np.arange(1, len(peaks) + 1)
             split = watershed(-inner, seeds, mask=region.image)  # type: ignore[no-untyped-call]

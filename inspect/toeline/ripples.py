@@ -11,6 +11,7 @@ from functools import cached_property
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, percentile_filter
 from scipy.optimize import minimize
 
@@ -189,7 +190,7 @@ def read_ripples(band: Band, s: F64, t_left: F64, t_right: F64) -> Ripples:
     at = np.array(chain)
     between = (at[1:] + at[:-1]) // 2
     return Ripples(
-        s=_refined(face.s, reward, at),
+        s=_refined(face.s, gaussian_filter1d(profile, rule["crest"]["smooth"] / step), at),
         reward=reward[at],
         rise=float(coefficients[:2].sum()) / face.half,
         rise_u=rise_u / face.half,
@@ -197,13 +198,14 @@ def read_ripples(band: Band, s: F64, t_left: F64, t_right: F64) -> Ripples:
     )
 
 
-def _refined(s: F64, reward: F64, at: F64) -> F64:
-    """Crest places to a fraction of a column: the top of a parabola through three values."""
-    inner = np.clip(at, 1, len(s) - 2)
-    a, b, c = reward[inner - 1], reward[inner], reward[inner + 1]
+def _refined(s: F64, smooth: F64, at: NDArray[np.int64]) -> F64:
+    """Crest places to a fraction of a column: the top of a parabola through the highest value near by."""
+    near = np.clip(at[:, None] + np.arange(-3, 4), 1, len(s) - 2)
+    top = near[np.arange(len(at)), np.argmax(smooth[near], axis=1)]
+    a, b, c = smooth[top - 1], smooth[top], smooth[top + 1]
     bend = a - 2.0 * b + c
     shift = np.where(bend < -1e-9, 0.5 * (a - c) / np.where(bend < -1e-9, bend, -1.0), 0.0)
-    return np.asarray(s[at] + np.clip(shift, -0.5, 0.5) * (s[1] - s[0]))
+    return np.asarray(s[top] + np.clip(shift, -0.5, 0.5) * (s[1] - s[0]))
 
 
 def travel_from_crests(band: Band, s: F64, t_left: F64, t_right: F64) -> tuple[int, float, str]:
