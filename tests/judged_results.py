@@ -73,7 +73,9 @@ def result(
         photo=PhotoInfo(
             name="bead.jpg", sha256="0" * 64, width_px=4000, height_px=3000, usable=usable, problems=tuple(problems)
         ),
-        scale=Scale(state="card", cards=("A",), px_per_mm=q(px_per_mm, unit="px/mm"))
+        scale=Scale(
+            state="card", cards=("A", "B") if joint == "fillet" else ("A",), px_per_mm=q(px_per_mm, unit="px/mm")
+        )
         if card
         else Scale(state="none", why="no card was found"),
         bead=Bead(

@@ -12,10 +12,13 @@ from hypothesis import strategies as st
 from toeline.criteria import (
     QUANTITIES,
     VARIABLES,
+    Criteria,
     criteria_table,
     differences,
+    is_shipped,
     list_criteria,
     load_criteria,
+    own_copy,
 )
 from toeline.criteria.expression import condition, expression
 from toeline.errors import CriteriaError
@@ -147,13 +150,13 @@ def test_the_shipped_sets() -> None:
 
 
 @pytest.mark.parametrize("criteria", list_criteria(), ids=lambda criteria: criteria.id)
-def test_every_shipped_line_can_be_settled_and_says_how_sure_it_is(criteria: object) -> None:
-    assert criteria.lines  # type: ignore[attr-defined]
-    for line in criteria.lines:  # type: ignore[attr-defined]
+def test_every_shipped_line_can_be_settled_and_says_how_sure_it_is(criteria: Criteria) -> None:
+    for line in criteria.lines:
         kind = QUANTITIES[line.of]
         for name in (kind.gauge, kind.statement, kind.extent, line.eye):
             assert name is None or name in gauges()
-        assert ("(from memory)" in line.cited) == (line.confidence == "C")
+        rule = line.per_length.source if line.per_length else None
+        assert ("(from memory)" in line.cited) == (line.confidence == "C" or "from memory" in (rule or ""))
         if line.confidence == "P":
             assert line.source.startswith("common practice, no source")
 
@@ -245,6 +248,25 @@ def test_every_shipped_file_loads_as_a_users_copy(tmp_path: Path) -> None:
         path = tmp_path / "copy.toml"
         path.write_bytes((files("toeline") / "data" / "criteria" / f"{name}.toml").read_bytes())
         assert load_criteria(path) == load_criteria(name)
+
+
+@pytest.mark.parametrize("base", list_criteria(), ids=lambda criteria: criteria.id)
+def test_a_copy_to_edit_says_the_same_until_it_is_changed(tmp_path: Path, base: Criteria) -> None:
+    text = own_copy(base)
+    same = load_criteria(own(tmp_path, text))
+    assert (same.base, same.lines, differences(same, base)) == (base.id, base.lines, ())
+    assert not is_shipped(same)
+    every = text.replace("# [[line]]", "[[line]]").replace('# id = "', 'id = "')
+    every = "\n".join(
+        x[2:] if x.startswith(("# limit", "# per_length", "# source", "# conf")) else x for x in every.splitlines()
+    )
+    edited = load_criteria(own(tmp_path, every))
+    assert [(x.id, x.limit, x.per_length) for x in edited.lines] == [(x.id, x.limit, x.per_length) for x in base.lines]
+
+
+def test_a_changed_set_cannot_go_by_a_shipped_name(tmp_path: Path) -> None:
+    with pytest.raises(CriteriaError, match="line 2: 'workmanship' is the id of a shipped set"):
+        load_criteria(own(tmp_path, OWN.replace('"our-shop"', '"workmanship"')))
 
 
 @pytest.mark.parametrize(

@@ -287,6 +287,31 @@ def test_pores_are_sized_added_and_counted() -> None:
     )
 
 
+def test_a_measure_of_a_half_seen_bead_does_not_pass() -> None:
+    training = load_criteria("workmanship")
+    for name in ("toes", "width", "ripples", "spatter"):
+        assert line(judge(result(), training), name).outcome == "pass"
+        assert line(judge(result(problems=[problem("glare", share=20)]), training), name).outcome == "undecided"
+    ragged = {"left_edge_deviation": q(0.9, 0.1)}
+    hidden = judge(result(measures=ragged, problems=[problem("glare", share=20)]), training)
+    assert line(hidden, "toes").outcome == "fail"
+
+
+def test_a_fillet_with_one_card_leaves_the_other_plate_open() -> None:
+    seen = result(joint="fillet")
+    one = seen.model_copy(update={"scale": seen.scale.model_copy(update={"cards": ("A",)})})
+    assert line(judge(seen, ISO_C), "1.7-undercut").outcome == "pass"
+    assert line(judge(one, ISO_C), "1.7-undercut").outcome == "undecided"
+
+
+def test_places_that_may_be_meant_otherwise_are_told() -> None:
+    cautions = judge(result(gauge=[reading("undercut_depth", 0.1, at=500)]), ISO_C).cautions
+    assert any("lies beyond the weld, which is 120 mm long" in caution for caution in cautions)
+    assert any("the direction of travel was assumed" in caution for caution in cautions)
+    known = judge(result(gauge=[reading("undercut_depth", 0.1, at=50)], bead={"travel": "known"}), ISO_C).cautions
+    assert not any("of travel was" in caution or "beyond" in caution for caution in known)
+
+
 def test_legs_and_throat_from_the_photo() -> None:
     def judged(gauge: Any = (), **legs: float) -> Any:
         measures = {name: q(value, 0.2) for name, value in legs.items()}

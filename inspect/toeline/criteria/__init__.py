@@ -1,7 +1,7 @@
 """Acceptance criteria as data: reading, checking, listing and comparing sets."""
 
-from toeline.criteria.listing import Row, criteria_table
-from toeline.criteria.load import differences, list_criteria, load_criteria
+from toeline.criteria.listing import Row, criteria_table, own_copy
+from toeline.criteria.load import differences, is_shipped, list_criteria, load_criteria
 from toeline.criteria.model import QUANTITIES, VARIABLES, Criteria, Line
 
 __all__ = [
@@ -12,6 +12,8 @@ __all__ = [
     "Row",
     "criteria_table",
     "differences",
+    "is_shipped",
     "list_criteria",
     "load_criteria",
+    "own_copy",
 ]

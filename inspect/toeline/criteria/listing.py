@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from toeline.criteria.model import Criteria, Line
+from toeline.criteria.model import Criteria, Line, PerLength
 from toeline.units import MM_PER_INCH, Unit, figure
 
 _EVIDENCE = {
@@ -112,3 +113,35 @@ def _bound(line: Line, text: str, unit: Unit, values: Mapping[str, float]) -> st
     factor = MM_PER_INCH if line.in_inches(unit) else 1
     value = bound.value({name: values[name] / factor for name in bound.names})
     return f"{written}{suffix} = {figure(value * factor, unit) if line.kind.unit == 'mm' else f'{value:g}'}"
+
+
+def own_copy(criteria: Criteria) -> str:
+    """The text of a criteria file that rests on ``criteria``, every line there to be changed, for a user to edit."""
+    parts = [
+        f"# Rests on {criteria.id}: {criteria.title}, {criteria.edition}.",
+        "# Take the marks off a line and change what differs; remove = true takes a line away, a new id adds one.",
+        "# A new limit drops the old one's length rule and inch column: write them again where they are meant.",
+        f'id = "my-{criteria.id}"',
+        f'title = "{criteria.title}, our changes"',
+        'edition = "1"',
+        'standard = "our own rule"',
+        f'base = "{criteria.id}"',
+    ]
+    for line in criteria.lines:
+        parts += [
+            "",
+            f"# {line.imperfection}: {limit_text(line, 'mm', {})}",
+            "# [[line]]",
+            f'# id = "{line.id}"',
+            f'# limit = "{line.limit}"',
+            *([f"# per_length = {_as_toml(line.per_length)}"] if line.per_length else []),
+            '# source = "where your limit stands"',
+            '# confidence = "A"',
+        ]
+    return "\n".join(parts) + "\n"
+
+
+def _as_toml(rule: PerLength) -> str:
+    """A length rule as an inline table."""
+    given = rule.model_dump(exclude_none=True)
+    return "{ " + ", ".join(f"{key} = {json.dumps(value)}" for key, value in given.items()) + " }"

@@ -132,7 +132,15 @@ def load_criteria(id_or_path: str | Path) -> Criteria:
     sets = list(_sets(file))
     if len(sets) > 1:
         raise file.error("a set of one's own has one column; leave 'columns' out", ("columns",))
-    return _build(file, *sets[0])
+    criteria = _build(file, *sets[0])
+    if _load_shipped(criteria.id) not in (None, criteria):
+        raise file.error(f"'{criteria.id}' is the id of a shipped set; give your own set an id of its own", ("id",))
+    return criteria
+
+
+def is_shipped(criteria: Criteria) -> bool:
+    """Whether this is a shipped set, unchanged."""
+    return _load_shipped(criteria.id) == criteria
 
 
 def _build(file: _File, set_id: str, column: str | None) -> Criteria:

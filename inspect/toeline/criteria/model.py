@@ -308,7 +308,8 @@ class Line(Model):
     def cited(self) -> str:
         """The source as a report prints it; a figure nobody read for this file says so."""
         how = {"A": "", "B": " (secondary source)", "C": " (from memory)", "P": ""}[self.confidence]
-        return f"{self.source}{how}"
+        rule = "" if self.per_length is None or self.per_length.source is None else f"; {self.per_length.source}"
+        return f"{self.source}{how}{rule}"
 
     def parsed(self) -> Limit:
         """The limit, read."""

@@ -83,12 +83,14 @@ class Evidence:
         """Why the photo does not show both toes surely over the whole length, or None where it does."""
         result = self.result
         if self.stopped:
-            return self.stopped
+            return _lower(self.stopped)
         for problem in result.photo.problems:
             if problem.code in _HIDING:
-                return problem.text
+                return _lower(problem.text)
         if result.scale.state != "card":
             return "there is no scale in the photo"
+        if result.bead.joint == "fillet" and len(result.scale.cards) < 2:
+            return "only one of the fillet's plates has a card"
         if not (result.bead.start_seen and result.bead.end_seen):
             return "the bead runs out of the picture"
         stations = result.bead.toe_confidence
@@ -103,7 +105,7 @@ class Evidence:
         if trusted is None:
             return "a photo cannot show that there is none", False
         if self.view:
-            return f"none is seen, but {_lower(self.view)}", False
+            return f"none is seen, but {self.view}", False
         scale = self.result.scale.px_per_mm
         if scale is None or scale.value is None:
             return "none is seen, but the photo's fineness is not known", False
@@ -214,6 +216,8 @@ class Evidence:
         answers = {when.holds(centre)}
         for name in when.names:
             spread = (self.values[name].U or 0) / factor
+            if spread == 0:
+                continue
             steps = (spread * step / _STEPS for step in range(-_STEPS, _STEPS + 1))
             answers |= {when.holds({**centre, name: centre[name] + step}) for step in steps}
         return (answers.pop() if len(answers) == 1 else None), ()

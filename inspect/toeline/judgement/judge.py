@@ -21,7 +21,7 @@ from dataclasses import replace
 
 from toeline.criteria.expression import condition
 from toeline.criteria.listing import limit_text
-from toeline.criteria.load import differences, load_criteria
+from toeline.criteria.load import differences, is_shipped, load_criteria
 from toeline.criteria.model import VARIABLES, Criteria, Line
 from toeline.errors import SettingsError
 from toeline.judgement.case import Case, Verdict
@@ -33,6 +33,7 @@ from toeline.judgement.pores import judge_sized, judge_window
 from toeline.judgement.presence import judge_application, judge_presence
 from toeline.judgement.scalar import judge_scalar
 from toeline.result import JudgedLine, Judgement, Outcome, Result, Settings
+from toeline.units import length
 
 _CLOSE = (0.01, 0.99)  # between these conformance probabilities a call is told as close
 _FORMS: dict[str, Callable[[Case], Verdict]] = {
@@ -76,13 +77,13 @@ def judge(result: Result, criteria: Criteria) -> Judgement:
         outcome = "fail"
     elif outcomes == {"pass"} and not evidence.retake and not outside:
         outcome = "pass"
-    base = load_criteria(criteria.base) if criteria.base else None
+    base = load_criteria(criteria.base) if criteria.base and not is_shipped(criteria) else None
     return Judgement(
         criteria=criteria.id,
         title=criteria.title,
         edition=criteria.edition,
         digest=criteria.digest,
-        differs_from=criteria.base,
+        differs_from=base.id if base else None,
         differences=differences(criteria, base) if base else (),
         rule=settings.rule,
         outcome=outcome,
@@ -203,4 +204,14 @@ def _cautions(
     if memory:
         notes.append(f"Limits from memory, to be checked against the governing edition: {', '.join(memory)}.")
     notes.append(f"Cracks: {evidence.smallest_crack}.")
+    placed = [reading for reading in settings.gauge if reading.at is not None]
+    if placed and evidence.result.bead.travel == "assumed":
+        notes.append("Places of readings count from the end marked as the start; the direction of travel was assumed.")
+    weld = evidence.values["l"].value
+    notes += [
+        f"The reading {reading.name} at {length(reading.at, settings.unit)} lies beyond the weld, "
+        f"which is {length(weld, settings.unit)} long."
+        for reading in placed
+        if weld is not None and reading.at is not None and reading.at > weld
+    ]
     return (*notes, *criteria.cautions)

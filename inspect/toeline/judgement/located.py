@@ -6,6 +6,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
+from toeline.criteria.expression import expression
+from toeline.criteria.model import VARIABLES
 from toeline.judgement.case import Case, Verdict, as_quantity, no_bound, none_stated
 from toeline.judgement.evidence import middle, span
 from toeline.judgement.windows import worst_length
@@ -110,12 +112,12 @@ def stretch(case: Case, runs: Sequence[Indication] | None) -> Verdict:
     """
     per, extent, evidence = case.line.per_length, case.line.kind.extent, case.evidence
     assert per is not None
+    weld = evidence.values["l"]
     window, needs = case.length(per.window)
     allowed, more = case.length(per.length)
     if window.value is None or allowed.value is None:
         return no_bound(window if window.value is None else allowed, (*needs, *more))
     if per.share is not None:
-        weld = evidence.values["l"]
         if weld.value is None:
             return Verdict("undecided", f"how much is allowed depends on the weld's length: {weld.why}")
         if weld.value < window.value:
@@ -134,6 +136,9 @@ def stretch(case: Case, runs: Sequence[Indication] | None) -> Verdict:
     assert allowed.value is not None
     where = "the weld" if per.window == "l" else f"the worst {case.figure(window.value)}"
     why = f"{case.value(measured)} of it in {where}, {case.figure(allowed.value)} allowed"
+    as_printed = per.share is None and "l" not in _names(per.length) | _names(per.window)
+    if as_printed and weld.value is not None and weld.value < window.value:
+        why += " (the weld is shorter than that; the figure is taken as printed)"
     outcome: Outcome = decision.outcome
     if gauged is None and outcome == "fail" and case.line.limit != "none":
         outcome, why = "undecided", f"at most {why}; how much of that is deeper takes a gauge"
@@ -144,6 +149,11 @@ def stretch(case: Case, runs: Sequence[Indication] | None) -> Verdict:
             outcome, why = "undecided", f"{why}; more may be there: {unseen}"
     ask = case.gauge(name=extent) if outcome == "undecided" else ()
     return Verdict(outcome, why, measured=measured, p_conform=decision.p_conform, needs=ask)
+
+
+def _names(text: str) -> frozenset[str]:
+    """The quantities that a length of a rule depends on."""
+    return expression(text, VARIABLES.keys()).names
 
 
 def _extent(indication: Indication) -> float:

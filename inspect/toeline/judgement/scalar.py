@@ -83,9 +83,21 @@ def _held(case: Case, sample: Sample, bound: Quantity, sense: Sense, ask: tuple[
         told = _tolerated(case, told)
     elif told.outcome == "undecided":
         told = replace(told, why=f"{why}, too near the limit to say", needs=ask)
+    if told.outcome == "pass" and sample.how == "photo":
+        unseen = _unseen(case)
+        if unseen is not None:
+            return replace(told, outcome="undecided", why=f"{told.why}, but {unseen}", needs=ask or _RETAKE)
     if told.outcome != "undecided" and told.outcome not in sample.proves:
         told = replace(told, outcome="undecided", why=f"{told.why}, which alone does not prove it", needs=ask)
     return told
+
+
+def _unseen(case: Case) -> str | None:
+    """Why a value measured in the photo may not stand for the whole weld, or None where it does."""
+    if case.line.of == "spatter_per_100mm":
+        why, shown = case.evidence.absent("spatter", math.inf)
+        return None if shown else why
+    return case.evidence.view
 
 
 def _tolerated(case: Case, told: Verdict) -> Verdict:
