@@ -115,12 +115,12 @@ def _table(title: str, head: Sequence[str], rows: Sequence[Sequence[str]]) -> Ma
     if not rows:
         return Markup("")
     top = Markup("").join(map(Markup('<th scope="col">{}</th>').format, head))
-    body = Markup("").join(
-        Markup("<tr>{}</tr>").format(Markup("").join(map(Markup("<td>{}</td>").format, row))) for row in rows
+    cell = Markup('<td data-label="{}">{}</td>').format  # the label is shown on a phone, where rows are stacked
+    body = Markup("").join(Markup("<tr>{}</tr>").format(Markup("").join(map(cell, head, row))) for row in rows)
+    kind = "stacks" if len(head) > 4 else ""
+    return _heading(title) + Markup('<table class="{}"><thead><tr>{}</tr></thead><tbody>{}</tbody></table>').format(
+        kind, top, body
     )
-    return _heading(title) + Markup(
-        '<div class="wide"><table><thead><tr>{}</tr></thead><tbody>{}</tbody></table></div>'
-    ).format(top, body)
 
 
 def _drawing(c: CrossSection) -> Markup:
