@@ -109,8 +109,10 @@ def draw(
     centre = -R.T @ t
     for dy in grid:
         for dx in grid:
-            px = np.stack([x + dx, y + dy], axis=-1).reshape(-1, 1, 2)
-            flat = cv2.undistortPoints(px, view.K, np.array([view.k1, view.k2, 0, 0])).reshape(-1, 2)
+            px = np.stack([x + dx, y + dy], axis=-1).reshape(-1, 2)
+            flat = (px - view.K[:2, 2]) / view.focal
+            if view.k1 or view.k2:
+                flat = cv2.undistortPoints(px[:, None], view.K, np.array([view.k1, view.k2, 0, 0])).reshape(-1, 2)
             ray = np.concatenate([flat, np.ones((len(flat), 1))], axis=1) @ R
             mm = (centre[:2] - centre[2] / ray[:, 2:] * ray[:, :2]) / view.scale
             at = (mm * PX_PER_MM - 0.5).astype(np.float32).reshape(view.height, view.width, 2)

@@ -34,7 +34,7 @@ _INK = "#000000"
 
 
 def print_card(kind: str, paper: str, path: str | Path) -> None:
-    """Write a card to ``path``: a PDF page of ``paper`` (``A4``, ``Letter``, ``ID-1``), or an SVG, by the file's ending.
+    """Write a card to ``path``: a PDF page of ``paper`` (``A4``, ``Letter``, ``ID-1``), or an SVG, by its ending.
 
     Raises:
         CardError: no such card or paper, a card larger than the paper, another ending, or a place not to be written.
@@ -68,7 +68,7 @@ def card_pdf(kind: str, paper: str) -> bytes:
         raise CardError("The folding card does not fit on ID-1: choose A4 or Letter.")
     page = {
         "title": f"toeline {_TITLES[kind]}",
-        "alt": f"{_TITLES[kind].capitalize()}: four square markers, a 50 mm check line and three grey patches on each card",
+        "alt": f"{_TITLES[kind].capitalize()}: four markers, a 50 mm check line, three grey patches",
         "width": width,
         "height": height,
         "svg": card_svg(kind, outline=not bare),

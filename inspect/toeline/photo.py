@@ -71,8 +71,8 @@ def read_photo(source: str | Path | bytes, name: str | None = None) -> Photo:
     data, name = _bytes_of(source, name)
     with _open(data, name) as opened:
         _check_size(opened, name)
-        exif, orientation = _notes(opened)
         image = _decode(opened, data, name)
+        exif, orientation = _notes(opened)  # afterwards: Pillow turns some formats itself and then clears the tag
     return Photo(name, hashlib.sha256(data).hexdigest(), _upright(image, orientation), exif, data)
 
 

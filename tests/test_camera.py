@@ -1,0 +1,143 @@
+"""The camera: EXIF, no EXIF, EXIF that cannot be, profiles, and calibration from drawn photos of a known camera."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import cv2
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from card_scene import View, draw
+from conftest import truth_files
+from test_plate import seen_card
+from toeline.bundle import fit_cards
+from toeline.camera import calibrate_camera, camera_for, load_profile, save_profile
+from toeline.card import find_cards
+from toeline.errors import CameraError
+from toeline.optics import distort, project, project_with_derivatives, undistort
+from toeline.photo import Exif, Photo, read_photo
+
+TRUE = View(width=1200, height=900, focal=980.0, k1=0.03, k2=-0.01, centre_off=(6.0, -4.0))
+DIAGONAL = float(np.hypot(1200, 900))
+
+
+def photo_of(view: View, focal_35mm: float | None = 28.0, seed: int | None = None, name: str = "x") -> Photo:
+    grey = np.zeros((view.height, view.width), np.uint8) if seed is None else draw(view, seed=seed)
+    image = cv2.cvtColor(grey, cv2.COLOR_GRAY2BGR)
+    return Photo(name, "0" * 64, image, Exif(camera="Demo Phone", focal_35mm=focal_35mm), b"")
+
+
+@given(st.floats(-0.04, 0.04), st.floats(-0.01, 0.01), st.floats(-0.7, 0.7), st.floats(-0.7, 0.7))
+def test_lens_round_trip(k1, k2, x, y):
+    at = np.array([[x, y]])
+    assert np.allclose(undistort(distort(at, k1, k2), k1, k2), at, atol=1e-9)
+
+
+def test_projection_against_opencv():
+    """Outside source: ``cv2.projectPoints``, values and derivatives by the camera's parameters."""
+    rng = np.random.default_rng(2)
+    points = rng.uniform([-60, -40, 180], [60, 40, 260], (20, 3))
+    parameters = np.array([980.0, 604.0, 446.0, 0.03, -0.01])
+    K = np.array([[980.0, 0, 604.0], [0, 980.0, 446.0], [0, 0, 1]])
+    px, J = cv2.projectPoints(points, np.zeros(3), np.zeros(3), K, np.array([0.03, -0.01, 0, 0]))
+    ours, by_point, by_parameters = project_with_derivatives(points, parameters)
+    assert np.allclose(ours, px.reshape(-1, 2))
+    assert np.allclose(project(points, parameters), ours)
+    J = J.reshape(20, 2, -1)
+    assert np.allclose(by_point, J[:, :, 3:6], atol=1e-6)
+    assert np.allclose(by_parameters[:, :, 0], J[:, :, 6] + J[:, :, 7], atol=1e-6)
+    assert np.allclose(by_parameters[:, :, 1:], J[:, :, [8, 9, 10, 11]], atol=1e-6)
+
+
+def test_focal_from_exif_is_by_the_diagonal():
+    """CIPA DC-008 and the diagonal convention: 43.27 mm of film stand for the picture's diagonal."""
+    camera = camera_for(photo_of(TRUE, 26.0))
+    assert camera.source == "exif"
+    assert camera.parameters[0] == pytest.approx(26 / 43.2666 * DIAGONAL, rel=1e-4)
+    assert 0.005 < camera.u_focal_px / camera.parameters[0] < 0.03
+    upright = View(width=900, height=1200)
+    assert camera_for(photo_of(upright, 26.0)).parameters[0] == pytest.approx(camera.parameters[0])
+
+
+def test_focal_from_the_card_alone_and_against_exif():
+    view = dataclasses.replace(TRUE, turn=(0.6, 0.3, 0.2))
+    card = seen_card(view)
+    camera = camera_for(photo_of(view, None), [card])
+    assert camera.source == "card"
+    fitted = fit_cards([card], camera).camera
+    assert abs(fitted.parameters[0] - view.focal) < 3 * fitted.u_focal_px
+    assert fitted.u_focal_px < 0.1 * view.focal
+    assert camera_for(photo_of(view, 28.0), [card]).source == "exif"  # 28 mm is 971 px here, true is 980
+    assert camera_for(photo_of(view, 52.0), [card]).source == "card"  # EXIF of another lens, or a crop
+
+
+@pytest.fixture(scope="module")
+def shots() -> list[Photo]:
+    """Nine drawn photos of one card by one camera."""
+    turns = [(0, 0), (0.6, 0), (-0.6, 0), (0, 0.6), (0, -0.6), (0.4, 0.4), (-0.4, 0.4), (0.4, -0.4), (-0.5, -0.3)]
+    rng = np.random.default_rng(4)
+    views = [
+        dataclasses.replace(
+            TRUE, turn=(a, b, rng.uniform(-1, 1)), at=(rng.uniform(-25, 25), rng.uniform(-15, 15), 165.0)
+        )
+        for a, b in turns
+    ]
+    return [photo_of(view, 28.0, seed, f"shot-{seed}") for seed, view in enumerate(views)]
+
+
+def test_calibration_finds_the_camera(shots, tmp_path):
+    profile = calibrate_camera(shots, "demo")
+    true = np.array([TRUE.focal, TRUE.K[0, 2], TRUE.K[1, 2], TRUE.k1, TRUE.k2])
+    off = (np.array(profile.parameters) - true) / np.sqrt(np.diag(profile.covariance))
+    assert np.abs(off).max() < 4
+    assert profile.parameters[0] == pytest.approx(TRUE.focal, rel=0.005)
+    assert profile.parameters[3] == pytest.approx(TRUE.k1, abs=0.01)
+    assert profile.reprojection_rms_px < 0.1
+    save_profile(profile, tmp_path / "demo.json")
+    assert load_profile(tmp_path / "demo.json") == profile
+    camera = camera_for(shots[0], (), profile)
+    assert camera.source == "profile"
+    assert camera.u_focal_px < camera_for(shots[0]).u_focal_px
+    larger = dataclasses.replace(shots[0], image=np.zeros((1800, 2400, 3), np.uint8))
+    assert camera_for(larger, (), profile).parameters[0] == pytest.approx(2 * profile.parameters[0])
+
+
+def test_calibration_refuses_what_cannot_be(shots, tmp_path):
+    with pytest.raises(CameraError, match="8 or more"):
+        calibrate_camera(shots[:4], "x")
+    with pytest.raises(CameraError, match="one direction"):
+        calibrate_camera([shots[0]] * 8, "x")
+    other = dataclasses.replace(shots[8], exif=Exif(camera="Other Phone", focal_35mm=28.0))
+    with pytest.raises(CameraError, match="another camera"):
+        calibrate_camera([*shots[:8], other], "x")
+    blank = dataclasses.replace(shots[0], image=np.zeros_like(shots[0].image))
+    with pytest.raises(CameraError, match="show a card"):
+        calibrate_camera([*shots[:6], blank, blank], "x")
+    profile = calibrate_camera(shots, "demo")
+    with pytest.raises(CameraError, match="Other Phone"):
+        camera_for(other, (), profile)
+    with pytest.raises(CameraError, match="lens"):
+        camera_for(photo_of(TRUE, 52.0), (), profile)
+    with pytest.raises(CameraError, match="shape"):
+        camera_for(photo_of(View(width=1200, height=1200)), (), profile)
+    (tmp_path / "bad.json").write_text("{}")
+    for path in ("bad.json", "none.json"):
+        with pytest.raises(CameraError):
+            load_profile(tmp_path / path)
+
+
+@pytest.mark.photos
+@pytest.mark.skipif(not truth_files(), reason="needs ../shared/photos/dev")
+def test_focal_on_photos(truths):
+    off = []
+    for path, truth in truths[::4]:
+        photo = read_photo(path)
+        cards = find_cards(photo)
+        camera = camera_for(photo, cards)
+        assert camera.source == "exif"
+        fitted = fit_cards(cards, camera).camera
+        off.append((fitted.parameters[0] - truth["camera"]["K"][0][0]) / fitted.u_focal_px)
+    assert np.abs(off).max() < 3

@@ -1,0 +1,128 @@
+"""Reading photos: every format, orientation and depth, and files that are no photos."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+
+import cv2
+import numpy as np
+import pytest
+from PIL import Image
+
+from toeline.errors import PhotoError
+from toeline.photo import read_photo
+
+
+@pytest.fixture(scope="module")
+def scene() -> np.ndarray:
+    """A smooth RGB picture (120, 160, 3) with a red, a green and a blue corner, so that turning it shows."""
+    y, x = np.mgrid[0:120, 0:160]
+    return np.stack([255 - x, y * 2, x], axis=-1).clip(0, 255).astype(np.uint8)
+
+
+def encoded(picture: np.ndarray | Image.Image, form: str, **options) -> bytes:
+    image = picture if isinstance(picture, Image.Image) else Image.fromarray(picture)
+    out = io.BytesIO()
+    image.save(out, form, **options)
+    return out.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("form", "options"), [("JPEG", {"quality": 95}), ("PNG", {}), ("TIFF", {}), ("WEBP", {"quality": 95})]
+)
+def test_formats_give_the_same_upright_colours(scene, form, options):
+    data = encoded(scene, form, **options)
+    photo = read_photo(data, "x")
+    assert photo.image.dtype == np.uint8
+    assert (photo.height, photo.width) == (120, 160)
+    assert np.abs(photo.image[..., ::-1].astype(int) - scene).mean() < 4
+    assert photo.sha256 == hashlib.sha256(data).hexdigest()
+    assert photo.data == data
+
+
+@pytest.mark.parametrize("orientation", range(1, 9))
+@pytest.mark.parametrize("form", ["JPEG", "PNG", "TIFF", "WEBP"])
+def test_orientation_against_pillow(scene, form, orientation):
+    """Outside source: ``PIL.ImageOps.exif_transpose`` for all eight orientations of CIPA DC-008."""
+    from PIL import ImageOps
+
+    exif = Image.Exif()
+    exif[274] = orientation
+    data = encoded(scene, form, exif=exif)
+    with Image.open(io.BytesIO(data)) as opened:
+        upright = np.asarray(ImageOps.exif_transpose(opened).convert("RGB")).astype(int)
+    assert np.abs(read_photo(data).image[..., ::-1].astype(int) - upright).mean() < 2
+
+
+def test_grey_alpha_16_bit_and_cmyk(scene):
+    grey = scene[..., 1]
+    assert np.array_equal(read_photo(encoded(grey, "PNG")).image[..., 0], grey)
+    deep = Image.fromarray(grey.astype(np.uint16) * 257)
+    for form in ("PNG", "TIFF"):
+        assert np.abs(read_photo(encoded(deep, form)).image[..., 2].astype(int) - grey).max() <= 1
+    alpha = np.dstack([scene, np.full(grey.shape, 255, np.uint8)])
+    alpha[:10, :10, 3] = 0
+    seen = read_photo(encoded(alpha, "PNG")).image
+    assert np.all(seen[:10, :10] == 255)
+    assert np.array_equal(seen[20:, 20:, ::-1], scene[20:, 20:])
+    cmyk = Image.fromarray(scene).convert("CMYK")
+    for form in ("JPEG", "TIFF"):
+        assert np.abs(read_photo(encoded(cmyk, form)).image[..., ::-1].astype(int) - scene).mean() < 6
+    ok, data = cv2.imencode(".png", np.dstack([scene.astype(np.uint16) * 257] * 1))  # 16 bit colour, written by OpenCV
+    assert ok
+    assert np.abs(read_photo(data.tobytes()).image.astype(int) - scene).max() <= 1
+
+
+def test_exif_notes(scene):
+    exif = Image.Exif()
+    exif[271], exif[272] = "Demo", "Demo Phone\0"
+    inner = exif.get_ifd(0x8769)
+    inner[36867], inner[36881], inner[41989], inner[37386] = "2026:03:21 10:40:00", "+02:00", 26, 4.25
+    notes = read_photo(encoded(scene, "JPEG", exif=exif)).exif
+    assert notes.taken_at == "2026-03-21T10:40:00+02:00"
+    assert notes.camera == "Demo Phone"
+    assert notes.focal_35mm == 26
+    assert notes.focal_mm == pytest.approx(4.25)
+    assert read_photo(encoded(scene, "JPEG")).exif.focal_35mm is None
+
+
+@pytest.mark.parametrize("part", [0.0, 0.02, 0.3, 0.5, 0.9])
+@pytest.mark.parametrize("form", ["JPEG", "PNG", "TIFF", "WEBP"])
+def test_cut_short_is_refused_in_one_sentence(form, part):
+    noise = np.random.default_rng(1).integers(0, 255, (200, 300, 3), np.uint8)
+    data = encoded(noise, form)
+    with pytest.raises(PhotoError) as caught:
+        read_photo(data[: int(len(data) * part)], "bad.jpg")
+    text = str(caught.value)
+    assert text.startswith("bad.jpg")
+    assert text.count(". ") == 0
+    assert text.endswith(".")
+
+
+def test_no_photo_is_refused(tmp_path):
+    for content in (b"", b"hello", b"%PDF-1.7 ...", bytes(2000), b"\xff\xd8\xff\xe0" + bytes(500)):
+        with pytest.raises(PhotoError):
+            read_photo(content, "x")
+    with pytest.raises(PhotoError, match="cannot be opened"):
+        read_photo(tmp_path / "nowhere.jpg")
+    with pytest.raises(PhotoError, match="cannot be opened"):
+        read_photo(tmp_path)
+    with pytest.raises(PhotoError, match="thumbnail"):
+        read_photo(encoded(np.zeros((20, 20, 3), np.uint8), "PNG"))
+    with pytest.raises(PhotoError, match="GIF"):
+        read_photo(encoded(np.zeros((99, 99), np.uint8), "GIF"))
+
+
+@pytest.mark.parametrize("side", [11000, 20000])
+def test_decompression_bomb_is_refused_by_its_header(side):
+    """A PNG of a few hundred bytes that claims hundreds of megapixels; its pixels are never unpacked."""
+    import struct
+    import zlib
+
+    def chunk(kind: bytes, content: bytes) -> bytes:
+        return struct.pack(">I", len(content)) + kind + content + struct.pack(">I", zlib.crc32(kind + content))
+
+    head = chunk(b"IHDR", struct.pack(">IIBBBBB", side, side, 8, 0, 0, 0, 0))
+    with pytest.raises(PhotoError, match="megapixels"):
+        read_photo(b"\x89PNG\r\n\x1a\n" + head + chunk(b"IDAT", zlib.compress(bytes(99))), "bomb.png")

@@ -1,0 +1,66 @@
+"""Fit to measure or not: good photos pass, the same photos spoilt step by step do not."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import cv2
+import numpy as np
+import pytest
+
+from conftest import truth_files
+from toeline.camera import camera_for
+from toeline.card import find_cards
+from toeline.photo import Photo, read_photo
+from toeline.plate import plates_from_cards
+from toeline.usability import card_problems, edge_blur_mm, photo_problems
+
+pytestmark = [pytest.mark.photos, pytest.mark.skipif(not truth_files(), reason="needs ../shared/photos/dev")]
+
+
+def judged(photo: Photo, truth: dict) -> list:
+    outline = np.concatenate([truth["bead"]["toes_px"]["left"], truth["bead"]["toes_px"]["right"][::-1]])
+    cards = find_cards(photo)
+    plates = plates_from_cards(cards, camera_for(photo, cards), 50.0) if cards else [None]
+    return list(photo_problems(photo, outline, plates[0], fillet=truth["kind"] == "fillet"))
+
+
+def spoilt(image: np.ndarray, how: str) -> np.ndarray:
+    if how == "blurred":  # 0.6 mm at about 12 px per mm, and the sensor's noise after it
+        noise = np.random.default_rng(0).normal(0, 3, image.shape)
+        return np.clip(cv2.GaussianBlur(image, (0, 0), 7.5) + noise, 0, 255).astype(np.uint8)
+    gain = {"darkened": 0.08, "blown": 6.0}[how]
+    return np.clip(image * gain, 0, 255).astype(np.uint8)
+
+
+@pytest.mark.parametrize("index", [0, 6, 10, 20])
+def test_good_photos_pass_and_spoilt_ones_stop(truths, index):
+    path, truth = truths[index]
+    photo = read_photo(path)
+    assert truth["usable"]
+    assert not [p for p in judged(photo, truth) if p.severity == "stop"]
+    for how, code in (("blurred", "blur_strong"), ("darkened", "dark_strong"), ("blown", "glare_strong")):
+        worse = dataclasses.replace(photo, image=spoilt(photo.image, how))
+        assert code in [p.code for p in judged(worse, truth)], how
+
+
+def test_blur_is_read_off_the_card(truths):
+    photo = read_photo(truths[1][0])
+    (card,) = find_cards(photo)
+    sharp = edge_blur_mm(photo, card)
+    px_per_mm = np.linalg.norm(card.centres_px[1] - card.centres_px[0]) / 63.6
+    soft = dataclasses.replace(photo, image=cv2.GaussianBlur(photo.image, (0, 0), 0.3 * px_per_mm))
+    assert edge_blur_mm(soft, card) == pytest.approx(np.hypot(sharp, 0.3), rel=0.15)
+
+
+def test_card_problems(truths):
+    path, _ = truths[0]
+    photo = read_photo(path)
+    cards = find_cards(photo)
+    camera = camera_for(photo, cards)
+    assert card_problems(cards, plates_from_cards(cards, camera, 49.8)[0]) == ()
+    assert [p.code for p in card_problems((), None)] == ["no_card"]
+    plate = plates_from_cards(cards, camera)[0]
+    far = plate.to_px(np.array([[200.0, 20.0], [220.0, 20.0]]))
+    codes = [p.code for p in card_problems((*cards, cards[0]), plate, far)]
+    assert codes == ["card_twice", "card_far", "print_scale_unknown"]
