@@ -491,7 +491,7 @@ def cases(draw: st.DrawFn) -> dict[str, Any]:
             st.builds(
                 lambda name, value, at, U: reading(name, value, at, U),
                 st.sampled_from(GAUGES),
-                st.floats(0, 4),
+                st.integers(0, 400).map(lambda k: k / 100),
                 st.one_of(st.none(), st.floats(0, 120)),
                 st.floats(0, 1),
             ),

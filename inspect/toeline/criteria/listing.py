@@ -87,8 +87,9 @@ def limit_text(line: Line, unit: Unit, values: Mapping[str, float]) -> str:
         parts.append(f"counted from {_plain(line.counts_from, line, unit)}")
     if per:
         inner = _bound(line, per.limit or line.limit, unit, values)
-        span = "the weld" if per.window == "l" else f"any {_plain(per.window, line, unit)}"
-        parts.append(f"{inner} over at most {_plain(per.length, line, unit)} in {span}")
+        span = "a weld of length l" if per.window == "l" else f"any {_plain(per.window, line, unit)}"
+        most = per.length.replace("*", " ") if per.window == "l" else _plain(per.length, line, unit)
+        parts.append(f"{inner} over at most {most} in {span}")
     return "; ".join(parts)
 
 

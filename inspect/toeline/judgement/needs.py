@@ -46,7 +46,7 @@ def told(needs: Sequence[Need], unit: Unit) -> tuple[str, ...]:
             first = next(iter(named[name]))
             texts.append(
                 f"Look{_at(named[name], unit)} for {_words(name)}; state what is there "
-                f"({name}=0@{first:.0f}mm and so on for none there)."
+                f"({name}=0@{length(first, unit).replace(' ', '')} and so on for none there)."
             )
     for name, spots in named.items():
         if known[name].permission:

@@ -36,7 +36,10 @@ def judge_sized(case: Case) -> Verdict:
     passing = [item for item, size in sized if case.decide(size, bound).outcome == "pass"]
     failing = [item for item, size in sized if case.decide(size, bound).outcome == "fail" and evidence.sure(item)]
     if failing and not anywhere and not none_stated(stated):
-        return replace(told, outcome="fail", why=f"{case.where(failing)}, beyond {case.figure(bound.value)}")
+        worst_pore = max(failing, key=lambda item: (item.size and item.size.value) or 0)
+        told = replace(told, measured=worst_pore.size, at=middle(worst_pore))
+        why = f"{case.where(failing)}, up to {case.value(told.measured or bound)}, beyond {case.figure(bound.value)}"
+        return replace(told, outcome="fail", why=why)
     doubtful = [item for item in found if item not in passing]
     settled = anywhere or none_stated(stated)
     if failing or (doubtful and not settled) or (none_stated(stated) and any(map(evidence.sure, found))):

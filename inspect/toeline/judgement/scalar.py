@@ -80,7 +80,7 @@ def _held(case: Case, sample: Sample, bound: Quantity, sense: Sense, ask: tuple[
     why = f"{kind.words} {case.value(quantity)}"
     told = Verdict(decision.outcome, why, sample.how, quantity, sample.at, decision.p_conform, bound=bound.value)
     if case.line.per_length is not None and told.outcome != "pass":
-        told = _tolerated(case, told)
+        told = _tolerated(case, told, ask)
     elif told.outcome == "undecided":
         told = replace(told, why=f"{why}, too near the limit to say", needs=ask)
     if told.outcome == "pass" and sample.how == "photo":
@@ -100,7 +100,7 @@ def _unseen(case: Case) -> str | None:
     return case.evidence.view
 
 
-def _tolerated(case: Case, told: Verdict) -> Verdict:
+def _tolerated(case: Case, told: Verdict, ask: tuple[Need, ...]) -> Verdict:
     """Beyond what any length may have: inside the greater limit, and short enough?"""
     per = case.line.per_length
     assert per is not None
@@ -117,8 +117,9 @@ def _tolerated(case: Case, told: Verdict) -> Verdict:
         outcome: Outcome = "pass"
     else:
         outcome = "fail" if told.outcome == long.outcome == "fail" else "undecided"
-    ask = (long.needs or case.gauge()) if outcome == "undecided" else ()
-    return replace(told, outcome=outcome, why=f"{told.why}; {long.why}", needs=ask)
+    closer = ask if "undecided" in (told.outcome, over.outcome) else ()  # a finer reading may settle it by itself
+    needs = (*closer, *long.needs) if outcome == "undecided" else ()
+    return replace(told, outcome=outcome, why=f"{told.why}; {long.why}", needs=needs)
 
 
 def _samples(case: Case) -> Samples:
