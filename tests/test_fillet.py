@@ -15,6 +15,7 @@ from fillet_beads import traced
 from toeline.band import TracedBead
 from toeline.body import body_of
 from toeline.card import FoundCard, card_spec
+from toeline.datafile import load
 from toeline.errors import CardError
 from toeline.fillet import (
     FilletError,
@@ -475,3 +476,14 @@ def test_the_root_shows_at_the_ends_of_the_weld() -> None:
     taper = np.minimum(np.minimum(np.arange(300), np.arange(300)[::-1]) / 20.0, 1.0)
     bead = fillet_in(joint, frame, 6.0 * taper, 5.0 * taper)
     assert frame.to_mm(root_ends(bead))[:, 1] == pytest.approx(0.0, abs=1e-6)
+
+
+@pytest.mark.parametrize(("slip", "told"), [(0.0, 0), (2.5, 1), (30.0, 0)])
+def test_a_folding_cards_crease_checks_its_halves(slip: float, told: int) -> None:
+    """Card B above card A on one sheet, folded along the root: both halves level, their edges half the gap from it."""
+    half = load("card.toml")["folding"]["gap"] / 2 + card_spec().height / 2
+    check = 50.0
+    places = ((0.0, half - PAPER), (slip, half - PAPER))
+    joint = scene(turns=(0.0, 0.0), places=places, check_line=check)
+    codes = [p.code for p in joint.frame().problems]
+    assert codes == ["fillet_cards"] * told

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from toeline.bundle import CardFit, Pose
-from toeline.card import FoundCard
+from toeline.card import FoundCard, card_spec
 from toeline.datafile import load
 from toeline.errors import CardError
 from toeline.fillet.frame import FilletFrame, Wedge, modes_of_wedge
@@ -36,7 +36,8 @@ def fillet_from_cards(
     """The fillet frame of a photo that shows card A on the base plate and card B on the upright.
 
     ``check_line_mm`` and ``thickness_mm`` as in :func:`toeline.plate.plate_from_card`, of both cards. The frame's
-    ``problems`` say where a card is not flat and where the joint is not at ``said_angle_deg``. Two cards laid on each
+    ``problems`` say where a card is not flat, where a folding card's two halves do not meet at its crease, and where
+    the joint is not at ``said_angle_deg``. Two cards laid on each
     other's plates cannot be told from the photo: base and upright are what the cards say they are.
 
     Raises:
@@ -50,7 +51,7 @@ def fillet_from_cards(
     wedge = joint.wedge()
     _check_wedge(wedge, joint, camera)
     modes = modes_of_wedge(lambda step: joint.moved(step).wedge(), _modes(a))
-    problems = (*_flatness(a.fit, pair), *_angle(wedge, modes, said_angle_deg))
+    problems = (*_flatness(a.fit, pair), *_crease(joint), *_angle(wedge, modes, said_angle_deg))
     return FilletFrame(wedge, modes, *a.pose, problems=problems)
 
 
@@ -210,6 +211,29 @@ def _flatness(fit: CardFit, pair: Sequence[FoundCard]) -> list[Problem]:
         elif misfit > limits["max_misfit"] and off_px > limits["max_misfit_px"]:
             problems.append(problem("card_not_flat", px=f"{off_px:.1f}"))
     return problems
+
+
+def _crease(joint: _Joint) -> list[Problem]:
+    """A problem where both halves of a folding card see its crease in different places; none for two loose cards.
+
+    The crease is common to both halves, so it tells a fold beside its line, or a half that does not lie flat.
+    """
+    spec, gap = card_spec(), load("card.toml")["folding"]["gap"]
+    limits = load("fillet.toml")["fold"]
+    ends = [
+        side.scale * side.pose.of(np.array([[0.0, y, 0.0], [spec.width, y, 0.0]]))
+        for side, y in ((joint.a, -gap / 2), (joint.b, spec.height + gap / 2))
+    ]
+    off = float(np.linalg.norm(ends[0] - ends[1], axis=1).max())
+    if off > limits["loose_mm"] or off <= limits["tolerance_mm"]:
+        return []
+    return [
+        problem(
+            "fillet_cards",
+            text=f"The folding card's two halves see its crease {off:.1f} mm apart.",
+            todo="Fold it sharply along its line and press both halves flat against their plates.",
+        )
+    ]
 
 
 def _angle(wedge: Wedge, modes: Mapping[str, F64], said_deg: float | None) -> list[Problem]:
