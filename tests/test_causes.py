@@ -227,6 +227,14 @@ def test_a_fillets_longer_leg_says_which_plate_to_leave() -> None:
     assert "towards the upright plate" in first.try_[1]
 
 
+@pytest.mark.parametrize(("travel", "words"), [("known", "looking along the travel"), ("assumed", "in the picture")])
+def test_left_and_right_are_those_of_a_known_travel(travel: str, words: str) -> None:
+    fault = next(fault for fault in FAULTS if fault["name"] == "electrode angle off sideways")
+    result = result_of_fault(fault)
+    result = result.model_copy(update={"bead": result.bead.model_copy(update={"travel": travel})})
+    assert words in rank_causes(result).causes[0].try_[0]
+
+
 def test_speed_is_named_only_where_it_is_off() -> None:
     slow = result_of_fault(next(fault for fault in FAULTS if fault["name"] == "travel too slow"))
 

@@ -68,7 +68,8 @@ def _sides(result: Result, readings: Iterable[Reading]) -> dict[str, str]:
         plate = next((each for each in here if each), None)
         if plate is None:
             other = "right" if undercut.side == "left" else "left"
-            return {"side": f"{undercut.side} toe, looking along the travel", "other": f"{other} side"}
+            seen_from = "looking along the travel" if result.bead.travel == "known" else "as marked in the picture"
+            return {"side": f"{undercut.side} toe, {seen_from}", "other": f"{other} side"}
     elif legs and legs.state == "unequal":
         base, upright = result.measures["leg_base"].value or 0.0, result.measures["leg_upright"].value or 0.0
         plate = "base" if base > upright else "upright"
