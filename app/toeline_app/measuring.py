@@ -24,7 +24,7 @@ class Measuring:
         self._warm_up = warm_up
         self._workers = workers or min(4, os.cpu_count() or 1)
         self._lock = threading.Lock()
-        self._pool = self._new_pool()
+        self._pool: ProcessPoolExecutor | None = None
 
     def _new_pool(self) -> ProcessPoolExecutor:
         return ProcessPoolExecutor(
@@ -34,9 +34,15 @@ class Measuring:
             max_tasks_per_child=PHOTOS_PER_WORKER,
         )
 
+    def start(self) -> None:
+        """Start every worker now; they load what they need while nothing is asked of them yet."""
+        for _ in range(self._workers):
+            self.submit(os.getpid)
+
     def submit(self, job: Callable[P, R], *args: P.args, **kwargs: P.kwargs) -> Future[R]:
         """Put a job in line."""
         with self._lock:
+            self._pool = self._pool or self._new_pool()
             try:
                 return self._pool.submit(job, *args, **kwargs)
             except BrokenProcessPool:

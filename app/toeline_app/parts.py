@@ -34,10 +34,14 @@ def page(name: str) -> StreamlitPage:
 
 
 def outcome(result: Result | None) -> str:
-    """What stands in the badge: the judgement's outcome, ``measured`` without criteria, ``retake`` for a bad photo."""
-    if result is None or not result.photo.usable or not result.bead.found:
+    """What stands in the badge: the judgement's outcome, ``measured`` without criteria, ``retake`` for a bad photo,
+    ``which`` where several beads were found."""
+    if result is None or not result.bead.found:
         return "retake"
-    if any(problem.severity == "stop" for problem in result.photo.problems):
+    stops = {problem.code for problem in result.photo.problems if problem.severity == "stop"}
+    if stops == {"several_beads"}:
+        return "which"
+    if stops or not result.photo.usable:
         return "retake"
     return result.judgement.outcome if result.judgement else "measured"
 
@@ -46,12 +50,12 @@ def headline(result: Result, picture: Path | None, unit: Unit) -> None:
     """What a welder reads in five seconds: what is wrong with the photo, else outcome, picture, worst lines, change."""
     state = outcome(result)
     found = severest_first(result.photo.problems)
-    if state == "retake":
-        ui.badge("retake", result.bead.why or "")
+    if state in ("retake", "which"):
+        ui.badge(state, "" if found else result.bead.why or "")
     ui.problems([one for one in found if one.severity != "note"])
-    if state != "retake":
+    if state not in ("retake", "which"):
         ui.badge(state, result.judgement.title if result.judgement else "No criteria chosen: measured only.")
-    if picture is not None:
+    if picture is not None and result.bead.found:
         st.image(picture.read_bytes(), width="stretch", alt=_alt(result, unit))
     if state == "retake":
         return

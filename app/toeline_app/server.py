@@ -59,6 +59,9 @@ def launch(port: int = 8501, host: str = "127.0.0.1", *, code: str | None = None
     gate = None if loopback or signs_in_elsewhere() else Gate(code or new_code())
     where = own_address() if host in ("0.0.0.0", "::") else host
     serving = Serving(None if loopback or where is None else f"http://{where}:{port}", gate.code if gate else None)
+    from toeline_app import service, shell  # noqa: F401  the pages are loaded before anyone opens one
+
+    service.start_measuring()
     _say_hello(port, serving)
     if open_browser:
         Timer(2.0, webbrowser.open, [f"http://localhost:{port}"]).start()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 from concurrent.futures import Future
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -62,10 +63,9 @@ def examine(
 
     Raises ToelineError with a sentence for the user.
     """
-    from toeline.pipeline import measure_with
-
     from toeline.photo import read_photo
     from toeline.picture import draw_overview, draw_picture, encode
+    from toeline.pipeline import measure_with
     from toeline.roster import coupon_code
 
     photo = read_photo(path, name)
@@ -79,9 +79,12 @@ def warm_up() -> None:
     """Load what measuring needs, so that a worker's first photo is as quick as its second."""
 
 
-@st.cache_resource
-def _measuring() -> Measuring:
-    return Measuring(warm_up)
+_MEASURING = Measuring(warm_up)
+
+
+def start_measuring() -> None:
+    """Start the worker processes now, so that the first photo need not wait for them."""
+    _MEASURING.start()
 
 
 @st.cache_resource
@@ -96,7 +99,7 @@ def submit(
     path: Path, name: str, settings: Settings, known: Result | None = None, with_code: bool = False
 ) -> Future[Examined]:
     """Put a photo in line to be measured and drawn, or only drawn where its result is ``known``."""
-    return _measuring().submit(examine, path, name, settings, known, with_code)
+    return _MEASURING.submit(examine, path, name, settings, known, with_code)
 
 
 def remembered(sha256: str, name: str, settings: Settings) -> Result | None:
@@ -117,7 +120,7 @@ def sentence(error: BaseException) -> str:
     return "Measuring stopped unexpectedly. Try again; if it happens again, try another photo."
 
 
-@st.cache_data
+@cache
 def criteria_titles() -> dict[str, str]:
     """The shipped criteria sets: id to title, with the edition where two share a title."""
     found = list_criteria()
@@ -356,7 +359,7 @@ def erase_person(name: str) -> Erasure:
 @st.cache_data(max_entries=40, show_spinner="Drawing the picture")
 def recorded_picture(sha256: str, result_json: str, unit: Unit) -> bytes:
     """The annotated picture of a photo on record."""
-    return _measuring().submit(_draw, store().photo(sha256), result_json, unit).result()
+    return _MEASURING.submit(_draw, store().photo(sha256), result_json, unit).result()
 
 
 def _draw(photo: bytes, result_json: str, unit: Unit) -> bytes:

@@ -20,6 +20,7 @@ OUTCOMES: dict[Outcome | str, tuple[str, str]] = {
     "undecided": ("?", "Undecided"),
     "measured": ("•", "Measured"),
     "retake": ("↺", "Take it again"),
+    "which": ("?", "Which bead is meant?"),
 }
 _SIGNS = {"stop": "✕", "warning": "!", "note": "i"}
 _STATIC = resources.files("toeline_app") / "static"

@@ -124,7 +124,7 @@ def photos_in(folder: str | Path) -> tuple[Path, ...]:
 
 def measure_one(path: Path, settings: Settings, with_code: bool = False) -> Measured:
     """Measure one photo of a batch; a photo that cannot be read or used becomes a problem, never an error."""
-    from toeline.pipeline import measure  # loads OpenCV and the rest, which a page that only scores can do without
+    from toeline.pipeline import measure_with  # loads OpenCV and the rest, which a page that only scores can do without
 
     try:
         photo = read_photo(path)
