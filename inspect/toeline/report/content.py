@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from math import cos, radians, sin
 from typing import TYPE_CHECKING
 
+from toeline.fillet_sketch import draw_cross_section
 from toeline.names import CAUSES, measure_name
 from toeline.picture import keyed_indications
 from toeline.result import BudgetRow, JudgedLine, Quantity, Result
@@ -81,16 +81,6 @@ class CauseRow:
 
 
 @dataclass(frozen=True, slots=True)
-class CrossSection:
-    """A fillet's legs for a drawing to scale: corner points in mm, root at (0, 0), base plate along +x, y up."""
-
-    base: tuple[float, float]
-    upright: tuple[float, float]
-    labels: tuple[str, str, str]  # leg on the base, leg on the upright, throat
-    angle: str
-
-
-@dataclass(frozen=True, slots=True)
 class ReportContent:
     """Everything a report says; empty tuples and None are left out by the layouts."""
 
@@ -106,7 +96,7 @@ class ReportContent:
     picture_alt: str
     picture_note: str
     key: tuple[KeyRow, ...]
-    cross_section: CrossSection | None
+    cross_section: str  # SVG, for a fillet
     measures: tuple[MeasureRow, ...]
     criteria: tuple[Row, ...]
     lines: tuple[LineRow, ...]
@@ -116,6 +106,7 @@ class ReportContent:
     budget_title: str
     budget: tuple[tuple[str, str, str, str], ...]
     settings: tuple[Row, ...]
+    settings_said: tuple[str, ...]
     causes: tuple[CauseRow, ...]
     causes_why: str
     problems: tuple[str, ...]
@@ -161,7 +152,7 @@ def report_content(
             )
             for entry in keyed_indications(result, unit)
         ),
-        cross_section=_cross_section(result, unit),
+        cross_section=draw_cross_section(result, unit) or "",
         measures=tuple(_measure(name, quantity, unit) for name, quantity in result.measures.items()),
         criteria=_criteria(result),
         lines=tuple(_line(line, unit) for line in judgement.lines) if judgement else (),
@@ -171,6 +162,7 @@ def report_content(
         budget_title=budget_title,
         budget=budget,
         settings=_settings(result, unit),
+        settings_said=tuple(str(line) for line in result.advice.get("settings_lines", ())),
         causes=tuple(
             CauseRow(
                 CAUSES[cause.cause],
@@ -252,25 +244,6 @@ def _picture_note(result: Result) -> str:
         else "Travel is taken to run to the right; it could not be read from the ripples"
     )
     return f"Solid line: left toe. Dashed line: right toe. {travel}."
-
-
-def _cross_section(result: Result, unit: Unit) -> CrossSection | None:
-    base, upright = result.measures.get("leg_base"), result.measures.get("leg_upright")
-    if base is None or upright is None or base.value is None or upright.value is None:
-        return None
-    angle = result.measures.get("joint_angle")
-    known = angle is not None and angle.value is not None
-    degrees = angle.value if angle is not None and angle.value is not None else 90.0
-    throat = result.measures.get("throat")
-    return CrossSection(
-        base=(round(base.value, 3), 0.0),
-        upright=(
-            round(upright.value * cos(radians(degrees)), 3),
-            round(upright.value * sin(radians(degrees)), 3),
-        ),
-        labels=(say(base, unit), say(upright, unit), say(throat, unit) if throat is not None and throat.known else ""),
-        angle=say(angle, unit) if known and angle is not None else "90° as said",
-    )
 
 
 def _measure(name: str, quantity: Quantity, unit: Unit) -> MeasureRow:

@@ -14,7 +14,7 @@ from markupsafe import Markup, escape
 
 from toeline.photo import Photo
 from toeline.picture import draw_picture, encode
-from toeline.report.content import CrossSection, ReportContent, Row, report_content
+from toeline.report.content import ReportContent, Row, report_content
 from toeline.result import Result
 from toeline.units import Unit
 
@@ -73,8 +73,8 @@ def _sections(d: ReportContent, picture: bytes | None) -> Iterable[Markup]:
         ("Measure", "Value", "± U (k = 2)", "n"),
         [(m.name, m.value or m.why, m.U, m.n) for m in d.measures],
     )
-    if d.cross_section is not None:
-        yield _drawing(d.cross_section)
+    if d.cross_section:
+        yield _heading("Cross-section, to scale") + Markup(d.cross_section)  # our own drawing, its words escaped
     yield _pairs("Evidence of calibration", d.calibration)
     yield _table(
         f"Uncertainty budget: {d.budget_title}" if d.budget else "",
@@ -82,6 +82,7 @@ def _sections(d: ReportContent, picture: bytes | None) -> Iterable[Markup]:
         d.budget,
     )
     yield _pairs("As stated by the user", d.settings)
+    yield _list("", d.settings_said)
     yield _table(
         "Likely causes",
         ("Cause", "Likelihood", "Evidence", "Against", "Try first", "To tell it apart"),
@@ -121,19 +122,3 @@ def _table(title: str, head: Sequence[str], rows: Sequence[Sequence[str]]) -> Ma
     return _heading(title) + Markup('<table class="{}"><thead><tr>{}</tr></thead><tbody>{}</tbody></table>').format(
         kind, top, body
     )
-
-
-def _drawing(c: CrossSection) -> Markup:
-    """The fillet's triangle to scale, y turned to point down as SVG has it."""
-    (bx, _), (ux, uy) = c.base, c.upright
-    most = max(bx, uy)
-    low = min(0.0, ux) - 0.15 * most
-    numbers = {"bx": bx, "ux": ux, "uy": -uy, "far": 1.35 * bx, "fx": 1.35 * ux, "fy": -1.35 * uy, "low": low}
-    shape = Markup(
-        '<svg viewBox="{low:.2f} {fy:.2f} {w:.2f} {h:.2f}" role="img" '
-        'aria-label="Cross-section of the fillet to scale">'
-        '<g stroke="#000" stroke-width="{s:.2f}"><path d="M0 0 L{bx:.2f} 0 L{ux:.2f} {uy:.2f} Z" fill="#ddd"/>'
-        '<path d="M{low:.2f} 0 L{far:.2f} 0 M0 0 L{fx:.2f} {fy:.2f}" fill="none"/></g></svg>'
-    ).format(**numbers, w=1.4 * bx - low, h=1.45 * uy, s=most / 60)
-    rows = (("Leg, base plate", c.labels[0]), ("Leg, upright plate", c.labels[1]), ("Joint angle", c.angle))
-    return _heading("Cross-section, to scale") + shape + _pairs("", rows)

@@ -64,6 +64,8 @@ def pdf_report(
         "main.typ": (files("toeline.report") / "report.typ").read_bytes(),
         "result.json": result.to_json().encode(),
     }
+    if content.cross_section:
+        sources["cross_section.svg"] = content.cross_section.encode()
     if picture is not None:
         sources[str(data["picture"])] = picture
     return _compile(sources, data, made_at)
