@@ -69,10 +69,25 @@ def test_page_sizes_and_repeatable_bytes():
         assert [float(v) * 25.4 / 72 for v in page.mediabox[2:]] == pytest.approx(size, abs=0.05)
 
 
-def test_words_stay_out_of_the_quiet_zones():
+@needs_poppler
+@pytest.mark.parametrize("kind", ["A", "B"])
+def test_nothing_in_the_quiet_zones(kind, tmp_path):
+    """One module (1.875 mm) round each marker stays white."""
+    page = rastered(kind, "A4", tmp_path)
+    (card,) = find_cards_in(page)
+    module = 1.875 * 300 / 25.4
+    for quad in card.corners_px.reshape(-1, 4, 2):
+        (left, top), (right, bottom) = np.rint(quad[0]).astype(int), np.rint(quad[2]).astype(int)
+        wide, inner = int(module), 2
+        ring = page[top - wide : bottom + wide, left - wide : right + wide].astype(int)
+        ring[wide - inner : -wide + inner, wide - inner : -wide + inner] = 255
+        assert ring.min() > 250
+
+
+def test_svg_is_in_mm():
     svg = card_svg("A")
     assert f'viewBox="0 0 {card_spec().width:g} {card_spec().height:g}"' in svg
-    assert "check line" in svg
+    assert 'width="85.6mm"' in svg
     with pytest.raises(CardError, match="choose A, B or fold"):
         card_svg("C")
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import io
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -126,3 +127,16 @@ def test_decompression_bomb_is_refused_by_its_header(side):
     head = chunk(b"IHDR", struct.pack(">IIBBBBB", side, side, 8, 0, 0, 0, 0))
     with pytest.raises(PhotoError, match="megapixels"):
         read_photo(b"\x89PNG\r\n\x1a\n" + head + chunk(b"IDAT", zlib.compress(bytes(99))), "bomb.png")
+
+
+def test_heic(scene):
+    """``data/small.heic`` holds ``scene`` (by pillow-heif), an EXIF orientation of 6 and no ``irot``.
+
+    HEIF (ISO/IEC 23008-12) turns by its own ``irot`` property alone: the EXIF tag must not turn it again.
+    """
+    photo = read_photo(Path(__file__).parent / "data" / "small.heic")
+    assert np.abs(photo.image[..., ::-1].astype(int) - scene).mean() < 4
+    assert photo.exif.camera == "Demo Phone"
+    assert photo.exif.focal_35mm == 26
+    with pytest.raises(PhotoError):
+        read_photo(photo.data[:2500])
