@@ -146,6 +146,8 @@ def _score(pair: tuple[Path, Path]) -> PhotoScore:
         return compare(photo.name, measure(photo, **inputs_of(truth)), truth)
     except ToelineError as error:
         return refused(photo.name, truth, str(error))
+    except Exception as error:  # a fault of the tool's own must not hide how the other photos did
+        return refused(photo.name, truth, f"fault in the tool: {type(error).__name__}: {error}".splitlines()[0])
 
 
 def summarise(scores: Sequence[PhotoScore]) -> Accuracy:
