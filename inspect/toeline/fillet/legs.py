@@ -31,12 +31,12 @@ ONE_PLATE = "both toes were traced on one plate, so the plates or the toes were 
 FILLET_UNITS = {
     **{
         f"{name}{what}": "mm"
-        for name in ("leg_base", "leg_upright", "throat", "face_width")
-        for what in ("", "_min", "_max", "_sd")
+        for name in ("leg_base", "leg_upright", "throat")
+        for what in ("", "_min", "_min_at", "_max", "_sd")
     },
-    **{f"{name}_min_at": "mm" for name in ("leg_base", "leg_upright", "throat")},
     "leg_inequality": "mm",
     "leg_inequality_max": "mm",
+    "face_width": "mm",
     "joint_angle": "deg",
 }
 _GAP = "base less upright"
@@ -57,8 +57,9 @@ def unknown_fillet(why: str) -> dict[str, Quantity]:
 def measure_fillet(frame: FilletFrame, bead: TracedBead) -> dict[str, Quantity]:
     """Legs, throat, face width and joint angle of a traced fillet by name, each with U (k = 2).
 
-    ``leg_base``, ``leg_upright``, ``throat`` and ``face_width`` are means over the body; with ``_min``, ``_max`` and
-    ``_sd`` its least, greatest and standard deviation along the body, ``_min_at`` the seam coordinate of the least.
+    ``leg_base``, ``leg_upright``, ``throat`` and ``face_width`` are means over the body. With ``_min``, ``_max`` and
+    ``_sd`` a leg's or the throat's least, greatest and standard deviation along it, with ``_min_at`` the seam
+    coordinate of the least.
     ``leg_inequality`` is the difference of the mean legs, ``leg_inequality_max`` the greatest at any station. The bead
     may have been traced in another frame of the same photo: its toes are looked up in ``frame``.
     """
