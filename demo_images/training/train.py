@@ -50,7 +50,7 @@ def reader_loss(fine: Tensor, coarse: Tensor, truth: Tensor) -> Tensor:
     for i, n in enumerate(names):
         pos[i] = RARE.get(n, 1.0)
         if n == "forward":
-            weight[:, i : i + 1] = on * 1.5
+            weight[:, i : i + 1] = on * 12
         if n == "crest":
             weight[:, i : i + 1] = 0.3 + 3 * on
     bce = F.binary_cross_entropy_with_logits(coarse, target, weight=weight, pos_weight=pos[None, :, None, None])
@@ -111,7 +111,7 @@ def main() -> None:
             if said.which == "reader":
                 photo, truth = band_batch(seed, said.batch, device, fillet=seed % 5 == 0)
             else:
-                photo, truth = scene_batch(seed, said.batch, device)
+                photo, truth = scene_batch(seed, said.batch, device, fillet=seed % 5 == 0)
             photo = photo.nan_to_num(0.5)
         with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
             fine, coarse = net(photo)

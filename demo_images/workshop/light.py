@@ -9,7 +9,7 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor
 
-from .noise import Dice
+from .noise import Dice, smoothstep
 from .surface import Surface
 
 
@@ -22,6 +22,7 @@ class Lights:
     colour: Tensor
     dome_low: Tensor
     dome_high: Tensor
+    horizon: Tensor
     shadowing: int
 
 
@@ -39,17 +40,18 @@ def any_lights(dice: Dice) -> Lights:
     sharp_room = d.log_uniform(1.5, 30, k_room)
     power = torch.stack([d.uniform(0.6, 1.6, 1)[:, 0], d.chance(0.5, 1)[:, 0] * d.uniform(0.1, 0.9, 1)[:, 0]], -1)
     bright_main = power * sharp_main / (2 * math.pi) * 2.2
-    bright_room = d.uniform(0, 0.9, k_room) * d.log_uniform(0.1, 2.5, 1)
+    bright_room = d.uniform(0, 0.9, k_room) * d.log_uniform(0.05, 2.5, 1)
     warm = d.uniform(-0.15, 0.2, 1, 1) + d.uniform(-0.1, 0.1, k_main + k_room, 1)
     hue = torch.cat([1 + warm, torch.ones_like(warm), 1 - warm], -1)
     colour = torch.cat([bright_main, bright_room], 1)[..., None] * hue
-    dome = d.uniform(0.04, 0.55, 1)
+    dome = d.log_uniform(0.02, 0.6, 1)
     return Lights(
         direction=torch.cat([main, room], 1),
         sharpness=torch.cat([sharp_main, sharp_room], 1),
         colour=colour,
         dome_low=dome * d.uniform(0.2, 0.9, 1),
         dome_high=dome * d.uniform(0.7, 1.6, 1),
+        horizon=d.uniform(0.03, 0.8, 1),
         shadowing=k_main,
     )
 
@@ -95,9 +97,9 @@ def first_hit(surface: Surface, target: Tensor, eye: Tensor, steps: int = 14) ->
     return e[..., :2] + per_z * (hit - e[..., 2])[..., None]
 
 
-def shade(surface: Surface, target: Tensor, eye: Tensor, lights: Lights, dice: Dice, shadow_steps: int = 14) -> tuple[Tensor, Tensor]:
+def shade(surface: Surface, target: Tensor, eye: Tensor, lights: Lights, shadow_steps: int = 14, steps: int = 14) -> tuple[Tensor, Tensor]:
     """Radiance (B,3,H,W) seen from ``eye`` towards ``target`` (B,H,W,3), and where each ray hit (B,H,W,2)."""
-    hit = first_hit(surface, target, eye)
+    hit = first_hit(surface, target, eye, steps)
     hgt = surface.height
     pad = F.pad(hgt, (1, 1, 1, 1), mode="replicate")
     ds = (pad[..., 1:-1, 2:] - pad[..., 1:-1, :-2]) / (2 * surface.step)
@@ -121,7 +123,10 @@ def shade(surface: Surface, target: Tensor, eye: Tensor, lights: Lights, dice: D
     spread = (rough**2 * 0.6 + 0.002)[:, 0]
     up = lambda v: (0.5 + 0.5 * v[..., 2])[:, None]
     dome = lambda v: lights.dome_low[:, :, None, None] + (lights.dome_high - lights.dome_low)[:, :, None, None] * up(v)
-    glow = dome(bounce).expand(-1, 3, -1, -1) * (0.35 + 0.65 * sky)
+    # A flank that mirrors the horizon or the plate sees less light than a face that mirrors the ceiling.
+    dim = lights.horizon[:, :, None, None]
+    rise = smoothstep((bounce[..., 2] + 0.15) / 0.75)[:, None]
+    glow = dome(bounce).expand(-1, 3, -1, -1) * (0.35 + 0.65 * sky) * (dim + (1 - dim) * rise)
     wash = dome(normal).expand(-1, 3, -1, -1) * sky
     for i in range(lights.direction.shape[1]):
         dirn = lights.direction[:, i][:, None, None, :]
@@ -135,7 +140,6 @@ def shade(surface: Surface, target: Tensor, eye: Tensor, lights: Lights, dice: D
         tone = lights.colour[:, i][:, :, None, None]
         glow = glow + tone * (lobe * lit)[:, None]
         wash = wash + tone * (lambert * lit)[:, None]
-    del dice
     return albedo * wash + mirror * glow, hit
 
 

@@ -48,14 +48,17 @@ def card_picture(px_per_mm: int = 10) -> np.ndarray:
     return card
 
 
-def place_card(dice: Dice, surface: Surface, card: Tensor, centre: Tensor, angle: Tensor, print_scale: Tensor, thickness: Tensor) -> Tensor:
-    """Lay the card (1,1,h,w grey 0..1) with its centre at (B,2) mm, turned by ``angle`` (B,); returns its mask."""
+def place_card(dice: Dice, surface: Surface, card: Tensor, centre: Tensor, angle: Tensor, print_scale: Tensor, thickness: Tensor, fold: bool = False) -> Tensor:
+    """Lay the card (1,1,h,w grey 0..1) with its centre at (B,2) mm, turned by ``angle`` (B,); returns its mask.
+
+    With ``fold`` the plates stand at 45 degrees to the grid, so t is shorter than the way on the plate.
+    """
     b, _, h, w = surface.height.shape
     dev = surface.height.device
     s = surface.s0 + surface.step * torch.arange(w, device=dev)
     t = surface.t0 - surface.step * torch.arange(h, device=dev)
     ds = s[None, None, :] - centre[:, 0, None, None]
-    dt = t[None, :, None] - centre[:, 1, None, None]
+    dt = t[None, :, None] * (math.sqrt(2) if fold else 1.0) - centre[:, 1, None, None]
     c, si = torch.cos(angle)[:, None, None], torch.sin(angle)[:, None, None]
     # Card x to the right and y down as printed: the plate is seen from above, so y runs against t.
     x = (c * ds + si * dt) / print_scale[:, None, None] + 42.8
@@ -69,7 +72,7 @@ def place_card(dice: Dice, surface: Surface, card: Tensor, centre: Tensor, angle
     surface.albedo = mix(surface.albedo, tone.expand(-1, 3, -1, -1), mask)
     surface.mirror = mix(surface.mirror, torch.full_like(surface.mirror, 0.035), mask)
     surface.rough = mix(surface.rough, torch.full_like(surface.rough, 0.6), mask)
-    surface.height = mix(surface.height, (thickness[:, None, None, None] + 0 * mask), mask)
+    surface.height = mix(surface.height, thickness[:, None, None, None] + (surface.height if fold else 0 * mask), mask)
     return mask
 
 
@@ -161,31 +164,58 @@ def cover_with_slag(dice: Dice, weld: Weld, surface: Surface, flag: Tensor) -> N
     surface.rough = mix(surface.rough, d.uniform(0.25, 0.75, 1, 1, 1).expand_as(surface.rough), here)
 
 
-def scene_batch(seed: int, batch: int, device: str, size: int = 480, step: float = 0.4) -> tuple[Tensor, Tensor]:
+def decoy(dice: Dice, surface: Surface, flag: Tensor) -> None:
+    """Where ``flag`` (B,1,1,1) is 1, mostly: a rod, a rope or a painted line along the view."""
+    d = dice
+    batch = d.batch
+    size = surface.height.shape[-2:]
+    middle = torch.stack([d.uniform(10, 45, 1)[:, 0], d.normal(1)[:, 0] * 6], -1)
+    radius = d.log_uniform(1.5, 8, 1)[:, 0]
+    m, u, along = _stroke(d, surface, middle, d.normal(1)[:, 0] * 0.08, d.uniform(30, 160, 1)[:, 0], radius, d.normal(1)[:, 0] * 0.0006)
+    m = m * flag * d.chance(0.8, 1, 1, 1)
+    v = lambda x: x[:, None, None, None]
+    flat, rope = d.chance(0.35, 1, 1, 1), d.chance(0.3, 1, 1, 1)
+    twist = torch.cos(2 * math.pi * (along / (v(radius) * d.uniform(1, 2.6, 1, 1, 1)) + u * d.uniform(0.3, 0.8, 1, 1, 1)))
+    body = v(radius) * (torch.sqrt((1 - u * u).clamp_min(0)) + 0.9 + 0.16 * twist * rope)
+    surface.height = mix(surface.height, mix(body, surface.height, flat), m)
+    tint = torch.rand((batch, 3, 1, 1), generator=d.generator, device=d.device) * 0.2 + d.uniform(0.02, 0.7, 1, 1, 1)
+    tint = tint * (1 + 0.25 * twist * rope * (1 - flat) + 0.1 * cloud(d, *size, 20, 3))
+    metal = d.chance(0.4, 1, 1, 1) * (1 - flat) * (1 - rope)
+    surface.albedo = mix(surface.albedo, tint.expand_as(surface.albedo).clamp(0.01, 0.95), m)
+    surface.mirror = mix(surface.mirror, (0.04 + 0.45 * metal).expand_as(surface.mirror), m)
+    surface.rough = mix(surface.rough, d.uniform(0.25, 0.7, 1, 1, 1).expand_as(surface.rough), m)
+
+
+def scene_batch(seed: int, batch: int, device: str, size: int = 480, step: float = 0.4, fillet: bool = False) -> tuple[Tensor, Tensor]:
     """Photos of whole scenes (B,3,size,size) in 0..1 and what is where (B,6,size,size) by :data:`KINDS`."""
     d = Dice(seed, batch, device)
     span = 400.0
     s = torch.arange(0, span, step, device=device)
-    t = torch.arange(span / 2, -span / 2, -step, device=device)
+    wide = 160.0 if fillet else span
+    t = torch.arange(wide / 2, -wide / 2, -step, device=device)
     plan = any_plan(d, span)
     length = d.uniform(35, 170)
     plan.start = span / 2 - length / 2 + d.normal() * 6
     plan.end = plan.start + torch.maximum(length, 2.5 * plan.width)
-    bare = d.chance(0.12)
+    bare = d.chance(0.12) * (0.0 if fillet else 1.0)
+    if fillet:
+        plan.width = plan.width.clamp(4, 14)
+        plan.height = plan.height * d.uniform(-0.25, 0.5)
+    plan.fillet = torch.full_like(plan.width, float(fillet))
     plan.width = torch.where(bare > 0, torch.full_like(plan.width, 1.0), plan.width)
     weld = lay(d, plan, s, t)
     has = 1 - bare[..., None]
     weld.face = weld.face * has
     weld.height = weld.height * has
-    surface = dress(d, weld, s, t, d.chance(0.3, 1, 1, 1))
-    slagged = d.chance(0.15, 1, 1, 1)
+    surface = dress(d, weld, s, t, d.chance(0.3, 1, 1, 1) * (0.0 if fillet else 1.0))
+    slagged = d.chance(0.15, 1, 1, 1) * (0.0 if fillet else 1.0)
     cover_with_slag(d, weld, surface, slagged)
     kinds = torch.zeros((batch, len(KINDS), *surface.height.shape[-2:]), device=device)
     kinds[:, 0:1] = weld.face * (1 - slagged)
     kinds[:, 1:2] = weld.face * slagged
 
     # A second bead beside the first, now and then: the same relief seen shifted and turned.
-    twin = d.chance(0.2, 1, 1, 1)
+    twin = d.chance(0.2, 1, 1, 1) * (0.0 if fillet else 1.0)
     turn = torch.where(d.chance(0.5, 1) > 0, d.normal(1) * 0.1, d.uniform(0, math.pi, 1))[:, 0]
     theta = torch.zeros((batch, 2, 3), device=device)
     theta[:, 0, 0], theta[:, 0, 1], theta[:, 1, 0], theta[:, 1, 1] = torch.cos(turn), -torch.sin(turn), torch.sin(turn), torch.cos(turn)
@@ -219,16 +249,21 @@ def scene_batch(seed: int, batch: int, device: str, size: int = 480, step: float
     y = -si * (ss - v(mid[:, 0])) + c * tt
     half_len = v((plan.end - plan.start)[:, 0, 0] / 2)
     margin = lambda low, high: d.uniform(low, high, 1, 1, 1)
-    up, dn = margin(18, 150), margin(18, 150)
+    up, dn = (margin(30, 79), margin(30, 79)) if fillet else (margin(18, 150), margin(18, 150))
     le, ri = half_len + margin(-2, 70), half_len + margin(-2, 70)
     plate = ((x > -le) & (x < ri) & (y < up) & (y > -dn)).float()
     plate = torch.maximum(plate, d.chance(0.15, 1, 1, 1) * torch.ones_like(plate))
+    if fillet:  # the two plates look different: each turns another way to the light, and has its own steel
+        half = (tt > 0).float()
+        one, other = d.uniform(0.6, 1.5, 3, 1, 1), d.uniform(0.6, 1.5, 3, 1, 1)
+        bare_steel = 1 - weld.face
+        surface.albedo = (surface.albedo * mix(one, other, half * bare_steel)).clamp(0.004, 0.95)
     drop = d.uniform(3, 14, 1, 1, 1)
     bench(d, surface, plate, drop)
     kinds = kinds * plate
     # Rods, ropes and boxes lying about.
     for k in range(4):
-        want = d.chance((0.35, 0.25, 0.18, 0.25)[k], 1, 1, 1)
+        want = d.chance((0.35, 0.25, 0.18, 0.25)[k], 1, 1, 1) * (0.0 if fillet else 1.0)
         centre = mid + d.normal(2) * torch.tensor([60.0, 55.0], device=device)
         radius = (d.uniform(1.2, 6, 1) if k != 3 else d.uniform(6, 30, 1))[:, 0]
         m, u, along = _stroke(d, surface, centre, d.uniform(0, math.pi, 1)[:, 0], d.log_uniform(25, 300, 1)[:, 0], radius, d.normal(1)[:, 0] * (0.0012 if k == 2 else 0.0))
@@ -263,7 +298,11 @@ def scene_batch(seed: int, batch: int, device: str, size: int = 480, step: float
     centre = torch.stack([mid[:, 0] + d.normal(1)[:, 0] * 18, side * away + (1 - present) * 900], -1)
     card = torch.from_numpy(card_picture()).to(device)[None, None].float() / 255
     card = F.avg_pool2d(card, 3)
-    mask = place_card(d, surface, card, centre, angle, torch.ones(batch, device=device), d.uniform(0.1, 0.8, 1)[:, 0])
+    one = torch.ones(batch, device=device)
+    mask = torch.zeros_like(plate)
+    for flip in (1.0, -1.0) if fillet else (1.0,):
+        spot = torch.stack([centre[:, 0] + (d.normal(1)[:, 0] * 12 if flip < 0 else 0), centre[:, 1] * flip], -1)
+        mask = torch.maximum(mask, place_card(d, surface, card, spot, angle, one, d.uniform(0.1, 0.8, 1)[:, 0], fold=fillet))
     kinds = kinds * (1 - mask)
     kinds[:, 5:6] = mask
 
@@ -275,8 +314,10 @@ def scene_batch(seed: int, batch: int, device: str, size: int = 480, step: float
     eye = aim3 + dist[:, None] * torch.stack([torch.sin(tilt) * torch.cos(az), torch.sin(tilt) * torch.sin(az), torch.cos(tilt)], -1)
     rotation = look_at(eye, aim3, d.uniform(0, 2 * math.pi, 1)[:, 0])
     cover = d.uniform(130, 330, 1)[:, 0]
+    if fillet:
+        tilt, cover = tilt * 0.6, cover.clamp(max=260)
     view = view_of(eye, rotation, size * dist / cover, size, size)
-    radiance, hit = shade(surface, view.target, eye, any_lights(d), d)
+    radiance, hit = shade(surface, view.target, eye, any_lights(d), steps=80 if fillet else 14)
     gloom = smoothstep(cloud(d, size, size, 200.0, 2) * 0.8 + d.uniform(0.2, 1.4, 1, 1, 1))
     radiance = radiance * mix(torch.ones_like(gloom), 0.35 + 0.65 * gloom, d.chance(0.3, 1, 1, 1))
     photo = develop(radiance, d, d.uniform(0.3, 0.9, 1)[:, 0])
@@ -299,7 +340,19 @@ def band_batch(seed: int, batch: int, device: str, size: int = 512, step: float 
     if not fillet:
         roll = int(d.whole(2 * 140) - 140)
         weld = _shifted(weld, roll)
+    # Some views show no cleaned bead: a bare plate, a bead under slag, a rod, a rope, a painted line.
+    what = d.uniform(0, 1, 1, 1, 1)
+    slagged = ((what > 0.92) & (what < 0.96)).float()
+    bare = (what >= 0.96).float()
+    if not fillet:
+        weld.height, weld.face = weld.height * (1 - bare), weld.face * (1 - bare)
+        weld.slag, weld.crack, weld.pore = weld.slag * (1 - bare), weld.crack * (1 - bare), weld.pore * (1 - bare)
     surface = dress(d, weld, s, t, d.chance(0.3, 1, 1, 1) if not fillet else None)
+    if not fillet:
+        cover_with_slag(d, weld, surface, slagged)
+        decoy(d, surface, bare)
+        keep = ("spatter", "arc_strike")
+        weld.maps = {k: m if k in keep else m * (1 - bare) * (1 - slagged) for k, m in weld.maps.items()}
     cx = d.uniform(0, 1, 1)[:, 0] * float(s[-1])
     card_here = d.chance(0.45, 1)[:, 0]
     angle = d.uniform(0, 2 * math.pi, 1)[:, 0]
@@ -333,7 +386,7 @@ def band_batch(seed: int, batch: int, device: str, size: int = 512, step: float 
     dist = d.uniform(150, 350, 1)[:, 0]
     shift = d.normal(2) * torch.tensor([45.0, 15.0 if fillet else 35.0], device=device)
     eye = torch.stack([25 + shift[:, 0] + dist * torch.sin(tilt) * torch.cos(az), shift[:, 1] + dist * torch.sin(tilt) * torch.sin(az), dist * torch.cos(tilt)], -1)
-    radiance, hit = shade(surface, target, eye, any_lights(d), d, shadow_steps=16)
+    radiance, hit = shade(surface, target, eye, any_lights(d), shadow_steps=16, steps=40 if fillet else 14)
     focus = torch.where(d.chance(0.12, 1) > 0, d.uniform(1.4, 2.2, 1), d.uniform(0.45, 1.3, 1))[:, 0]
     photo = develop(radiance, d, focus, grain_px=1.0 + 1.2 * float(d.whole(3) > 0))
     stacked = torch.cat([weld.maps[k] for k in BAND_MAPS], 1)

@@ -123,8 +123,9 @@ def dress(dice: Dice, weld: Weld, s: Tensor, t: Tensor, butt: Tensor | None = No
         mirror = mix(mirror, mirror * (0.35 * dark + 1.3 * (1 - dark)), dirt)
 
     # Weld metal.
-    bead_mirror = colour(d, (0.16, 0.16, 0.165), (0.66, 0.66, 0.66)) * (1 + 0.1 * cloud(d, h, w, 3.0 / step, 3)).clamp(0.5, 1.5)
-    bead_albedo = colour(d, (0.02, 0.02, 0.022), (0.20, 0.20, 0.20)) * ones
+    grey = d.log_uniform(0.035, 0.68, 1, 1, 1)
+    bead_mirror = grey * colour(d, (0.97, 0.97, 1.0), (1.0, 0.99, 0.96)) * (1 + 0.1 * cloud(d, h, w, 3.0 / step, 3)).clamp(0.5, 1.5)
+    bead_albedo = d.log_uniform(0.004, 0.22, 1, 1, 1) * torch.ones_like(bead_mirror)
     patchy = smoothstep((cloud(d, h, w, 3.5 / step, 4, stretch=1.5) - q(0.4, 2.6)) * 3) * q(0, 0.9)
     bead_mirror = bead_mirror * (1 - 0.75 * patchy)
     bead_albedo = mix(bead_albedo, 0.06 * ones, patchy)
@@ -132,7 +133,7 @@ def dress(dice: Dice, weld: Weld, s: Tensor, t: Tensor, butt: Tensor | None = No
     bead_mirror, bead_albedo = bead_mirror * (1 - 0.8 * rim), bead_albedo * (1 - 0.6 * rim)
     blued = q(0, 0.35) * smoothstep(cloud(d, h, w, 12.0 / step, 2))
     bead_mirror = bead_mirror * (1 + blued * (blue - 1))
-    bead_rough = (q(0.2, 0.5) + 0.12 * patchy + 0.03 * cloud(d, h, w, 5, 2)).clamp(0.12, 0.8)
+    bead_rough = (q(0.13, 0.55) + 0.12 * patchy + 0.03 * cloud(d, h, w, 5, 2)).clamp(0.12, 0.8)
     mirror, albedo, rough = mix(mirror, bead_mirror, face), mix(albedo, bead_albedo, face), mix(rough, bead_rough, face)
 
     # Spatter, strikes, slag, cracks, pores.
