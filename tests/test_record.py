@@ -13,6 +13,7 @@ from alembic.autogenerate import compare_metadata
 from alembic.config import Config
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
+from pydantic import ValidationError
 from sqlalchemy import create_engine, text
 
 import invented
@@ -75,6 +76,8 @@ def test_store_is_in_write_ahead_mode_and_made_on_first_use(tmp_path, monkeypatc
         with store._engine.connect() as connection:
             assert connection.exec_driver_sql("pragma journal_mode").scalar() == "wal"
             assert connection.exec_driver_sql("pragma foreign_keys").scalar() == 1
+    with Store.open(tmp_path / "data" / "toeline") as same:
+        assert same.where == default_store()
     monkeypatch.setenv("TOELINE_STORE", str(tmp_path / "elsewhere.sqlite"))
     assert default_store() == str(tmp_path / "elsewhere.sqlite")
 
@@ -242,6 +245,9 @@ def test_names_are_in_no_log_and_no_error(store, caplog):
     assert "Brandt" not in str(caught.value)
     assert "Brandt" not in caplog.text
     assert caught.value.__cause__ is None
+    with pytest.raises(ValidationError) as refused:
+        Identity(welder="Brandt" * 100)
+    assert "Brandt" not in str(refused.value)
 
 
 def test_text_is_cleaned_not_trusted(store):

@@ -6,7 +6,7 @@ import datetime
 import unicodedata
 from typing import Annotated, Literal
 
-from pydantic import BeforeValidator, Field, TypeAdapter, ValidationError
+from pydantic import BeforeValidator, ConfigDict, Field, TypeAdapter, ValidationError
 
 from toeline.errors import RecordError
 from toeline.result import GaugeReading, Model, Outcome, Result
@@ -47,8 +47,14 @@ def clean_text(text: str | None) -> str | None:
         raise RecordError("The text is longer than 10 000 characters: shorten it.") from None
 
 
+#: An error about a field must not repeat what was typed: it may be a name, and errors get logged.
+_DISCREET = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, hide_input_in_errors=True)
+
+
 class Identity(Model):
     """Which weld or coupon this is. ``welder`` and ``inspector`` are personal data and can be erased."""
+
+    model_config = _DISCREET
 
     job: Line = None
     part: Line = None
@@ -62,6 +68,8 @@ class Identity(Model):
 
 class NewDecision(Model):
     """A decision about to be taken by a person."""
+
+    model_config = _DISCREET
 
     decision: DecisionKind
     by: Line = None

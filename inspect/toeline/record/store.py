@@ -79,7 +79,7 @@ class Store:
 
     @classmethod
     def open(cls, where: str | os.PathLike[str] | None = None, photos: str | os.PathLike[str] | None = None) -> Self:
-        """Open the store at a path (SQLite) or a URL, making or migrating it as needed.
+        """Open the store at a file's or folder's path (SQLite) or a URL, making or migrating it as needed.
 
         ``photos`` is the photo folder; by default ``photos`` beside an SQLite file, and for a server
         ``TOELINE_PHOTOS`` or a folder of the database's name in the data folder.
@@ -119,6 +119,7 @@ class Store:
         target = os.fspath(where) if where is not None else default_store()
         if "://" not in target:
             path = Path(target).expanduser().absolute()
+            path = path / "record.sqlite" if path.is_dir() else path
             try:
                 path.parent.mkdir(parents=True, exist_ok=True)
             except OSError as error:
