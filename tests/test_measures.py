@@ -15,7 +15,7 @@ from toeline.measures import measure_bead, moving_mean
 from toeline.result import Indication, Quantity
 from toeline.ripples import Ripples
 
-RIPPLES = Ripples(np.arange(1.0, 99.0, 2.0), np.ones(49), 0.6, 0.02, 0.5)
+RIPPLES = Ripples(np.arange(1.0, 99.0, 2.0), np.ones(49), 0.6, 0.02, 5.0)
 
 
 def bead_of(left, right, *, u=0.02, frame=None, start_seen=True, end_seen=True, seam=None, direction=(1.0, 0.0)):
@@ -197,7 +197,7 @@ def test_without_a_card_only_ratios_stay():
 
 def test_ripple_measures_are_over_the_body():
     inner = np.arange(10.0, 90.0, 2.0)
-    wild = Ripples(np.concatenate([[1, 1.5, 5], inner, [95, 99]]), np.ones(len(inner) + 5), 0.6, 0.02, 0.5)
+    wild = Ripples(np.concatenate([[1, 1.5, 5], inner, [95, 99]]), np.ones(len(inner) + 5), 0.6, 0.02, 5.0)
     m = measure(bead_of(np.full(N, 4.0), np.full(N, -4.0)), ripples=wild)
     assert m["ripple_pitch"].value == pytest.approx(2.0)
     assert m["ripple_variation"].value == pytest.approx(0.0, abs=0.01)

@@ -112,7 +112,17 @@ def test_witnesses_that_disagree_are_not_believed():
 
 def test_a_map_of_mere_noise_has_no_contrast():
     bead = draw(Drawing(length=80.0, crests=()), Spoil(noise=0.05, low=0.2), reach=12.0)
-    assert read(bead).contrast < 0.08
+    assert read(bead).contrast < 1.0
+
+
+def test_without_a_crest_map_the_photos_own_light_is_read():
+    bead = drawn(1.9, 0.05)
+    lines = bead.band.maps["crest"]
+    bead.band.image[:] = (110 + 60 * lines + 20 * np.sin(bead.band.s / 7))[..., None].astype(np.uint8)
+    lines[:] = 0.05
+    assert read(bead).contrast > 1.0
+    assert pitch_of(bead) == pytest.approx(true_pitch(1.9, 0.05), rel=0.02)
+    assert read(bead).rise == pytest.approx(3.0 / 4.5, abs=0.1)
 
 
 def test_doubtful_gaps_are_counted():

@@ -271,7 +271,7 @@ def _ripple_measures(bead: TracedBead, ripples: Ripples) -> dict[str, Quantity]:
         return {name: unknown(SHORT, unit) for name, unit in _RIPPLE_UNITS.items()}
     crests = ripples.within(*body)
     n = len(crests.s)
-    if n < rules["crest"]["fewest"] or ripples.contrast < rules["crest"]["contrast"]:
+    if n < rules["crest"]["fewest"] or ripples.contrast < 1.0:
         why = "the ripples cannot be told apart in this photo"
         return {name: unknown(why, unit) for name, unit in _RIPPLE_UNITS.items()}
     pitch, sd = float(crests.gaps.mean()), float(crests.gaps.std(ddof=1))

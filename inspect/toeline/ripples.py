@@ -23,7 +23,8 @@ from toeline.datafile import load
 class Ripples:
     """Crests of a bead. ``s`` (n,) where each crosses the mid line; ``reward`` (n,) how clearly each is seen, -1..1;
     ``rise`` how far the arms run ahead of the apex at the toes over half the width, with its standard uncertainty
-    ``rise_u``; positive when the arms sweep towards larger ``s``. ``contrast``: map score on crests less between."""
+    ``rise_u``; positive when the arms sweep towards larger ``s``. ``contrast``: how far
+    crests stand out, 1 where they just can be told from noise."""
 
     s: F64
     reward: F64
@@ -64,7 +65,8 @@ class _Face:
         """Rows shifted back by ``shape`` (K,) and averaged by ``weight`` (K,): a profile along the mid line (L,)."""
         out = np.zeros(len(self.s))
         for row, shift, w in zip(self.values, shape, weight, strict=True):
-            out += w * np.interp(self.s + shift, self.s, row)
+            ground = float(row.mean())
+            out += w * np.interp(self.s + shift, self.s, row, left=ground, right=ground)
         return out / float(weight.sum())
 
 
@@ -107,6 +109,8 @@ def _shape(face: _Face) -> tuple[F64, float]:
     refines it; how the two ways and the two halves of the bead differ tells the doubt.
     """
 
+    rule = load("ripples.toml")["rise"]
+
     def first(f: _Face) -> F64:
         slope, weight = _slopes(f)
         design = np.stack([2.0 * f.x, np.sign(f.x), np.ones_like(f.x)], axis=1) * np.sqrt(weight)[:, None]
@@ -115,22 +119,29 @@ def _shape(face: _Face) -> tuple[F64, float]:
     whole = first(face)
     basis, weight = _basis(face.x), np.ones(len(face.x))
 
-    def blur(c: F64) -> float:
-        return -float(np.var(face.aligned(c @ basis, weight)))
+    level = face.values - gaussian_filter1d(face.values, rule["level"] / (face.s[1] - face.s[0]), axis=1)
+    flat = _Face(level, face.x, face.s, face.half)
 
-    start = whole.copy()
+    def blur(c: F64) -> float:
+        outside = max(abs(float(c[:2].sum())) / face.half - rule["most"], 0.0) + max(
+            abs(float(c[2])) / face.half - 0.5, 0.0
+        )
+        return float(outside - np.var(flat.aligned(c @ basis, weight)))
+
+    rises = face.half * np.linspace(-rule["most"], rule["most"], 25)
+    starts = [whole, *(np.array([rise * (1.0 - vee), rise * vee, 0.0]) for rise in rises for vee in (0.1, 0.7))]
+    start = min(starts, key=blur)
     simplex = np.stack([start, *(start + d for d in 0.25 * np.eye(3))])
-    best = minimize(
+    coefficients = minimize(
         blur, start, method="Nelder-Mead", options={"initial_simplex": simplex, "maxfev": 80, "xatol": 0.02}
-    )
-    coefficients = best.x if abs(best.x[:2].sum() - start[:2].sum()) < 0.5 * abs(start[:2].sum()) + 0.5 else start
+    ).x
     middle = len(face.s) // 2
     parts = [
         first(_Face(face.values[:, cut], face.x, face.s[cut], face.half))
         for cut in (slice(0, middle), slice(middle, None))
     ]
-    rises = [float(p[:2].sum()) for p in (*parts, coefficients, whole)]
-    return coefficients, float(np.std(rises, ddof=1))
+    ways = [float(p[:2].sum()) for p in (*parts, coefficients, whole)]
+    return np.asarray(coefficients), float(np.std(ways, ddof=1))
 
 
 def _reward(profile: F64, step: float) -> F64:
@@ -172,12 +183,32 @@ def _chain(reward: F64, step: float, pitch: float) -> tuple[list[int], float]:
 
 
 def read_ripples(band: Band, s: F64, t_left: F64, t_right: F64) -> Ripples:
-    """The crests of a bead from its ``crest`` map; stations ``s`` (N,) with toes ``t_left``, ``t_right`` (N,).
+    """The crests of a bead; stations ``s`` (N,) with toes ``t_left``, ``t_right`` (N,).
 
-    Missing, faint and doubled crests are bridged: the chain that fits the map best at near-even spacing is taken.
+    They are read from the reader's ``crest`` map; where that shows none, from the light and dark of the photo itself.
+    Missing, faint and doubled crests are bridged: the chain that fits best at near-even spacing is taken.
     """
+    needed = load("ripples.toml")["crest"]
+    by_map = _read(np.asarray(band.maps["crest"], float), needed["contrast"], band, s, t_left, t_right)
+    if by_map.contrast >= 1.0:
+        return by_map
+    by_light = _read(_relief(band), needed["contrast_light"], band, s, t_left, t_right)
+    return by_light if by_light.contrast >= 1.0 else by_map
+
+
+def _relief(band: Band) -> F64:
+    """Light and dark at the size of ripples, evened out over the face: the photo's own sign of relief (H, L)."""
+    fine, coarse, around = (k * band.px_per_mm for k in load("ripples.toml")["light"]["scales"])
+    grey = np.log(cv2.cvtColor(band.image, cv2.COLOR_BGR2GRAY).astype(np.float32) + 8.0)
+    detail = cv2.GaussianBlur(grey, (0, 0), fine) - cv2.GaussianBlur(grey, (0, 0), coarse)
+    strength = np.sqrt(cv2.GaussianBlur(detail * detail, (0, 0), around))
+    return np.asarray(detail / (strength + 0.02), float)
+
+
+def _read(values: F64, needed: float, band: Band, s: F64, t_left: F64, t_right: F64) -> Ripples:
+    """The best chain of crests in one map."""
     rule = load("ripples.toml")
-    face = _unroll(np.asarray(band.maps["crest"], float), band, s, t_left, t_right)
+    face = _unroll(values, band, s, t_left, t_right)
     coefficients, rise_u = _shape(face)
     weight = np.exp(-0.5 * (face.x / rule["crest"]["weight_half"]) ** 2)
     step = float(face.s[1] - face.s[0])
@@ -194,7 +225,7 @@ def read_ripples(band: Band, s: F64, t_left: F64, t_right: F64) -> Ripples:
         reward=reward[at],
         rise=float(coefficients[:2].sum()) / face.half,
         rise_u=rise_u / face.half,
-        contrast=float(profile[at].mean() - profile[between].mean()) if len(between) else 0.0,
+        contrast=float(profile[at].mean() - profile[between].mean()) / needed if len(between) else 0.0,
     )
 
 
