@@ -179,13 +179,14 @@ def _level_view(result: Result, width: int, tallest: float) -> _View:
     around = np.array([0.9 * bead_width, 1.6 * bead_width])
     low, high = low - around, high + around
     span = high[0] - low[0]
-    most = tallest * span
+    least, most = 0.28 * span, tallest * span  # a slender bead still needs room for its numbers
     for one in result.indications:
         if one.at_px is not None:
             y = float((turn @ np.asarray(one.at_px))[1])
             low[1], high[1] = min(low[1], y - bead_width / 2), max(high[1], y + bead_width / 2)
     middle = float((seam @ turn.T)[:, 1].mean())
     low[1], high[1] = max(low[1], middle - most / 2), min(high[1], middle + most / 2)
+    low[1], high[1] = min(low[1], middle - least / 2), max(high[1], middle + least / 2)
     scale = width / span
     matrix = np.column_stack([scale * turn, -scale * low])
     return _View(matrix, width, max(1, round(scale * (high[1] - low[1]))), scale)
@@ -219,29 +220,36 @@ def _draw_toes(crop: U8, result: Result, view: _View, text: float) -> None:
     left, right = _toes_px(result)
     _line(crop, view.at(left), LEFT_TOE, text)
     _line(crop, view.at(right), RIGHT_TOE, text, dashed=True)
-    seam = view.at((left + right) / 2)
-    height = text * 1.5
-    known = result.bead.travel == "known"
-    tip = seam[-1] + [text * 0.5, 0]
-    label = "travel" if known else "travel (assumed)"
-    _label(crop, np.array([min(tip[0], view.width - 0.6 * text * len(label)), height * 0.6]), f"{label} →", text)
+    words = "travel →" if result.bead.travel == "known" else "travel (assumed) →"
+    _label(crop, np.array([view.width, 0.9 * text]), words, text)
 
 
 def _draw_indications(crop: U8, entries: Sequence[Keyed], result: Result, view: _View, text: float) -> None:
     taken = [(view.width - k * text, 0.7 * text) for k in range(4 if result.bead.travel == "known" else 9)]  # the label
-    marks: list[tuple[Keyed, F64, float]] = []
-    for entry in entries:
-        for n, one in enumerate(entry.members):
-            anchor, outward = _mark(crop, one, result, view, text)
-            if anchor is not None and (n < 3 or entry.members[0].kind not in _CROWDS):
-                marks.append((entry, anchor, outward))
+    if result.scale.state == "card":
+        taken += [(k * text, crop.shape[0] - text) for k in range(1, 6)]  # the scale bar
     seen = [view.at([one.at_px])[0] for one in result.indications if one.at_px is not None]
-    for entry, anchor, outward in marks:
-        place = _free_place(anchor, outward, taken, seen, crop.shape, text)
-        cv2.line(crop, _point(anchor), _point(place), BLACK, _thick(text, 0.13), cv2.LINE_AA)
-        cv2.line(crop, _point(anchor), _point(place), WHITE, _thick(text, 0.06), cv2.LINE_AA)
-        taken.append((float(place[0]), float(place[1])))
-        _badge(crop, place, str(entry.number), text)
+    drawn: list[tuple[Keyed, list[tuple[F64, float]]]] = []
+    for entry in entries:  # all marks first, so that no number lies under one
+        marks = (_mark(crop, one, result, view, text) for one in entry.members)
+        drawn.append((entry, [(anchor, outward) for anchor, outward in marks if anchor is not None]))
+    for entry, anchors in drawn:
+        numbers = 0
+        for anchor, outward in anchors:  # a crowd bears its number three times at most
+            place = _free_place(anchor, outward, taken, seen, crop.shape, text) if numbers < 3 else None
+            if place is not None:
+                _number(crop, anchor, place, entry.number, text)
+                taken.append((float(place[0]), float(place[1])))
+                numbers += 1
+        if anchors and not numbers:
+            _number(crop, anchors[0][0], anchors[0][0], entry.number, text)
+
+
+def _number(crop: U8, anchor: F64, place: F64, number: int, text: float) -> None:
+    """A number's badge at ``place`` with a line to the mark."""
+    for colour, share in ((BLACK, 0.13), (WHITE, 0.06)):
+        cv2.line(crop, _point(anchor), _point(place), colour, _thick(text, share), cv2.LINE_AA)
+    _badge(crop, place, str(number), text)
 
 
 def _mark(crop: U8, one: Indication, result: Result, view: _View, text: float) -> tuple[F64 | None, float]:
@@ -293,11 +301,14 @@ def _free_place(
     seen: Sequence[F64],
     shape: tuple[int, ...],
     text: float,
-) -> F64:
-    """A place for a badge outward from the bead, inside, off every other badge, and off other marks if it can be."""
+) -> F64 | None:
+    """A place for a badge outward from the bead, inside, off every other badge, and off other marks if it can be.
+
+    None where there is none.
+    """
     margin = 0.75 * text
     low, high = np.full(2, margin), np.array([shape[1], shape[0]]) - margin
-    second_best: F64 = np.asarray(np.clip(anchor, low, high), float)
+    second_best: F64 | None = None
     for away in (1.4, 2.1, 3.0, 4.0, 5.5):
         for turned in (0, 40, -40, 75, -75):
             angle = np.deg2rad(turned)
@@ -323,7 +334,7 @@ def _draw_scale_bar(crop: U8, result: Result, view: _View, text: float, unit: Un
     bar = length * in_unit
     x0, y0 = text * 0.7, crop.shape[0] - text * 0.8
     label = f"{length:g} {unit}"
-    box_width = max(bar, 0.58 * text * len(label)) + 0.7 * text
+    box_width = max(bar, _text_width(label, text)) + 0.7 * text
     _panel(crop, x0 - 0.35 * text, y0 - 1.35 * text, box_width, 1.8 * text)
     _text(crop, (x0, y0 - 0.35 * text), label, text)
     cv2.rectangle(crop, _ipoint(x0, y0 - 0.16 * text), _ipoint(x0 + bar, y0 + 0.12 * text), BLACK, -1)
