@@ -7,7 +7,7 @@ import threading
 from collections.abc import Callable
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
 from typing import ParamSpec, TypeVar
 
 P = ParamSpec("P")
@@ -15,6 +15,18 @@ R = TypeVar("R")
 
 #: A worker is replaced after this many photos, so that its memory cannot creep up.
 PHOTOS_PER_WORKER = 60
+
+
+def _begin(warm_up: Callable[[], None]) -> None:
+    """A worker's first act: arrange to end with the app, however that ends, then load what it needs."""
+    threading.Thread(target=_end_with_the_app, daemon=True).start()
+    warm_up()
+
+
+def _end_with_the_app() -> None:
+    if (app := parent_process()) is not None:
+        app.join()
+        os._exit(0)
 
 
 class Measuring:
@@ -30,7 +42,8 @@ class Measuring:
         return ProcessPoolExecutor(
             self._workers,
             mp_context=get_context("spawn"),
-            initializer=self._warm_up,
+            initializer=_begin,
+            initargs=(self._warm_up,),
             max_tasks_per_child=PHOTOS_PER_WORKER,
         )
 

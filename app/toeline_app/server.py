@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import ipaddress
-import logging
 import socket
 import sys
 import webbrowser
@@ -14,6 +13,7 @@ from threading import Timer
 import segno
 import streamlit as st
 from starlette.middleware import Middleware
+from streamlit.logger import set_log_level
 
 from toeline_app.access import Gate, new_code
 from toeline_app.door import PATH, Door
@@ -59,13 +59,13 @@ def launch(port: int = 8501, host: str = "127.0.0.1", *, code: str | None = None
     gate = None if loopback or signs_in_elsewhere() else Gate(code or new_code())
     where = own_address() if host in ("0.0.0.0", "::") else host
     serving = Serving(None if loopback or where is None else f"http://{where}:{port}", gate.code if gate else None)
+    set_log_level("ERROR")  # Streamlit's own chatter; never a visitor's words
     from toeline_app import service, shell  # noqa: F401  the pages are loaded before anyone opens one
 
     service.start_measuring()
     _say_hello(port, serving)
     if open_browser:
         Timer(2.0, webbrowser.open, [f"http://localhost:{port}"]).start()
-    logging.getLogger("streamlit").setLevel(logging.WARNING)
     app = st.App(_SCRIPT, middleware=[Middleware(Door, gate=gate, loopback_only=loopback)])
     app.run(config=_config(port, host))
 
@@ -79,6 +79,7 @@ def _config(port: int, host: str) -> dict[str, object]:
         "server.fileWatcherType": "none",
         "server.maxUploadSize": LARGEST_UPLOAD_MB,
         "server.disconnectedSessionTTL": AWAY_S,
+        "logger.level": "error",
         "logger.hideWelcomeMessage": True,  # its headless form asks the internet for this machine's outer address
         "browser.gatherUsageStats": False,
         "client.toolbarMode": "minimal",

@@ -54,12 +54,13 @@ def outcome_word(outcome: str | None) -> str:
 
 
 def problems(found: Sequence[Problem]) -> None:
-    """Problems as blocks: what is wrong and what to do."""
-    for one in found:
-        st.html(
-            f'<div class="tl-problem tl-{one.severity}"><span aria-hidden="true">{_SIGNS[one.severity]}</span>'
-            f"<p>{escape(one.text)}</p></div>"
-        )
+    """Problems as one block for each severity: what is wrong and what to do."""
+    for severity, sign in _SIGNS.items():
+        texts = "".join(f"<p>{escape(one.text)}</p>" for one in found if one.severity == severity)
+        if texts:
+            st.html(
+                f'<div class="tl-problem tl-{severity}"><span aria-hidden="true">{sign}</span><div>{texts}</div></div>'
+            )
 
 
 def line(outcome: str, title: str, text: str, *, chip: str | None = None) -> None:
