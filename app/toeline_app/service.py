@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import logging
+import traceback
 from concurrent.futures import Future
 from dataclasses import dataclass
 from functools import cache
@@ -41,6 +43,7 @@ from toeline.units import MM_PER_INCH, Unit
 from toeline_app.measuring import Measuring
 from toeline_app.uploads import Uploads, is_alive, start_sweeping
 
+_LOG = logging.getLogger(__name__)
 OVERVIEW_PX = 1200
 THUMBNAIL_PX = 240
 ROWS_A_PAGE = 20
@@ -117,6 +120,8 @@ def sentence(error: BaseException) -> str:
     """What to tell the user about an error: toeline's own sentence, or that something unforeseen happened."""
     if isinstance(error, ToelineError):
         return str(error)
+    where = "".join(traceback.format_tb(error.__traceback__))
+    _LOG.error("measuring failed with %s\n%s", type(error).__name__, where)  # no text of it: that may name a person
     return "Measuring stopped unexpectedly. Try again; if it happens again, try another photo."
 
 

@@ -113,11 +113,11 @@ def _joined(found: list[Candidate], rule: dict[str, float]) -> list[Candidate]:
         merged = True
         while merged:
             merged = False
-            for other in pieces:
+            for place, other in enumerate(pieces):
                 together = _together(first, other, rule)
                 if together is not None:
                     first, merged = together, True
-                    pieces.remove(other)
+                    del pieces[place]  # by place: candidates hold arrays and cannot be compared
                     break
         whole.append(first)
     return whole
