@@ -84,11 +84,11 @@ def any_plan(dice: Dice, span: float) -> BeadPlan:
         height=width * d.uniform(0.06, 0.34),
         pitch=d.log_uniform(0.8, 3.6),
         pitch_jitter=rough(0.03, 0.32),
-        ripple_amp=d.uniform(0.04, 0.2),
-        crescent=d.uniform(0.15, 1.1),
+        ripple_amp=d.log_uniform(0.018, 0.2),
+        crescent=torch.where(d.chance(0.3) > 0, d.uniform(1.0, 2.1), d.uniform(0.15, 1.0)),
         vee=d.chance(0.6) * d.uniform(0, 1) ** 1.3,
         skew=d.normal() * 0.12,
-        profile=d.uniform(1.8, 4.2),
+        profile=torch.where(d.chance(0.2) > 0, d.uniform(4, 9), d.uniform(1.8, 4.2)),
         asym=d.normal() * 0.16,
         width_var=rough(0.01, 0.1),
         toe_rms=rough(0.06, 0.55),
@@ -96,11 +96,11 @@ def any_plan(dice: Dice, span: float) -> BeadPlan:
         wave=rough(0.04, 0.4),
         scallop=d.uniform(0.02, 0.28),
         fillet=torch.zeros_like(width),
-        undercut=d.chance(0.5),
-        overlap=d.chance(0.22),
-        unfilled=d.chance(0.35),
-        crack=d.chance(0.3),
-        restart=d.chance(0.16),
+        undercut=d.chance(0.45),
+        overlap=d.chance(0.4),
+        unfilled=d.chance(0.4),
+        crack=d.chance(0.45),
+        restart=d.chance(0.35),
         spatter=d.chance(0.85) * d.log_uniform(2, 90),
         pores=d.chance(0.25) * d.uniform(1, 7),
         slag=d.chance(0.35) * d.uniform(1, 4.99),
@@ -223,7 +223,7 @@ def lay(dice: Dice, plan: BeadPlan, s: Tensor, t: Tensor) -> Weld:
     centre = p.end - d.uniform(0.48, 0.72) * p.width
     r_crater = torch.sqrt((ss - e4(centre)) ** 2 + (tt - (lefts + rights) / 2) ** 2)
     ripple_phase = at(s_ripple)
-    ring = torch.sigmoid((e4(d.uniform(0.22, 0.42)) * e4(p.width) - r_crater) / 0.5) * e4(d.chance(0.85))
+    ring = torch.sigmoid((e4(d.uniform(0.22, 0.42)) * e4(p.width) - r_crater) / 0.5) * e4(torch.where(p.unfilled > 0, d.chance(0.35), d.chance(0.9)))
     end_cap = torch.sigmoid((ss - e4(centre)) / 0.8)
     ring_wave = torch.cos(2 * math.pi * r_crater / (e4(p.pitch) * 0.75))
     sharp = e4(d.uniform(0, 0.5))
@@ -232,7 +232,7 @@ def lay(dice: Dice, plan: BeadPlan, s: Tensor, t: Tensor) -> Weld:
     fade = (1 - u.abs().clamp(0, 1) ** 8) * (1 - end_cap) + 0
     strength = (1 + 0.5 * cloud(d, h, w, 8.0 / step, 2)).clamp(0.15, 2)
     amp = e4(p.ripple_amp) * (1 - 0.55 * e4(d.chance(0.25)))
-    ripples = amp * strength * (wave * fade * (1 - ring) + 0.7 * ring_wave * ring)
+    ripples = amp * strength * (wave * fade * (1 - ring) + e4(d.uniform(0.4, 1.6)) * ring_wave * ring)
     lumps = e4(d.log_uniform(0.01, 0.14)) * cloud(d, h, w, 6.0 / step, 2) + e4(d.uniform(0.003, 0.012)) * cloud(d, h, w, 3, 2)
     height = body + inside * (ripples * (1 - u.abs().clamp(0, 1) ** 12) + lumps * dome.clamp(0, 1))
 

@@ -126,6 +126,9 @@ def shade(surface: Surface, target: Tensor, eye: Tensor, lights: Lights, shadow_
     # A flank that mirrors the horizon or the plate sees less light than a face that mirrors the ceiling.
     dim = lights.horizon[:, :, None, None]
     rise = smoothstep((bounce[..., 2] + 0.15) / 0.75)[:, None]
+    # A plate beside the bead mirrors its flank, not the room.
+    open_view = _unhidden(surface, point, bounce, torch.full_like(dim[:, 0], 40.0), 8)[:, None]
+    rise = rise * (dim + (1 - dim) * open_view)
     glow = dome(bounce).expand(-1, 3, -1, -1) * (0.35 + 0.65 * sky) * (dim + (1 - dim) * rise)
     wash = dome(normal).expand(-1, 3, -1, -1) * sky
     for i in range(lights.direction.shape[1]):
@@ -134,22 +137,21 @@ def shade(surface: Surface, target: Tensor, eye: Tensor, lights: Lights, shadow_
         soft = 1 / (1 / sharp + 2 * spread)
         lobe = torch.exp(soft * ((bounce * dirn).sum(-1) - 1)) * soft / sharp
         lambert = (normal * dirn).sum(-1).clamp_min(0) * 2 * math.pi / sharp / math.pi * (1 - torch.exp(-2 * sharp))
-        lit = sky[:, 0]
+        lit = sky[:, 0] * open_view[:, 0]
         if i < lights.shadowing:
-            lit = _shadow(surface, point, lights.direction[:, i], lights.sharpness[:, i], shadow_steps)
+            lit = _unhidden(surface, point, dirn, sharp, shadow_steps)
         tone = lights.colour[:, i][:, :, None, None]
         glow = glow + tone * (lobe * lit)[:, None]
         wash = wash + tone * (lambert * lit)[:, None]
     return albedo * wash + mirror * glow, hit
 
 
-def _shadow(surface: Surface, point: Tensor, direction: Tensor, sharpness: Tensor, steps: int) -> Tensor:
-    """Share of a panel (B,H,W) that is not hidden by the relief, by marching towards it."""
-    flat = direction[:, None, None, :2]
-    rise = direction[:, None, None, 2]
+def _unhidden(surface: Surface, point: Tensor, direction: Tensor, sharpness: Tensor, steps: int) -> Tensor:
+    """Share (B,H,W) of what lies in a direction (B,1|H,1|W,3) that the relief does not hide, by marching there."""
+    flat, rise = direction[..., :2], direction[..., 2]
     top = surface.height.amax(dim=(1, 2, 3))[:, None, None]
     reach = ((top - point[..., 2]).clamp(0.05, 12) / rise.clamp_min(0.08)).clamp(max=14)
-    size = (1 / torch.sqrt(sharpness.clamp_min(1)))[:, None, None] * 1.3 + 0.02
+    size = 1 / torch.sqrt(sharpness.clamp_min(1)) * 1.3 + 0.02
     clear = torch.ones_like(reach)
     for i in range(1, steps + 1):
         dist = reach * (i / steps) ** 1.5
