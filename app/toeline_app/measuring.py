@@ -62,3 +62,10 @@ class Measuring:
                 self._pool.shutdown(wait=False)
                 self._pool = self._new_pool()
                 return self._pool.submit(job, *args, **kwargs)
+
+    def stop(self) -> None:
+        """End the workers."""
+        with self._lock:
+            if self._pool is not None:
+                self._pool.shutdown(cancel_futures=True)
+                self._pool = None

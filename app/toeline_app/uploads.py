@@ -59,6 +59,10 @@ class Uploads:
         path.write_bytes(data)
         return path
 
+    def close(self) -> None:
+        """Let go of everything."""
+        self._folder.cleanup()
+
     def sweep(self) -> int:
         """Let go of the photos of sessions not seen alive for a while; says how many sessions that were."""
         now = self._clock()

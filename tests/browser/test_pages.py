@@ -11,8 +11,7 @@ from urllib.request import Request, urlopen
 import openpyxl
 import pypdf
 import pytest
-
-from conftest import SIZES, choose, look, no_sideways_scroll, serve, settled
+from driving import SCREENS, SIZES, choose, look, no_sideways_scroll, serve, settled
 
 BADGE = ".tl-badge"
 
@@ -21,7 +20,8 @@ TARGETS = """() => [...document.querySelectorAll(
     '[data-testid=stMain] button, [data-testid=stMain] summary, [data-testid=stMain] label:has(input), '
   + '[data-testid=stMain] a, [data-testid=stHeader] button')]
   .filter(e => e.checkVisibility({checkVisibilityCSS: true, checkOpacity: true}) && e.getClientRects().length)
-  .filter(e => !e.closest('[data-testid=stTooltipIcon], [data-testid=stTooltipHoverTarget], [class*=ComboBox], [role=group]'))
+  .filter(e => !e.closest(
+    '[data-testid=stTooltipIcon], [data-testid=stTooltipHoverTarget], [class*=ComboBox], [role=group]'))
   .map(e => [e.innerText.slice(0, 40) || e.getAttribute('aria-label') || e.outerHTML.slice(0, 120),
              Math.round(e.getBoundingClientRect().width), Math.round(e.getBoundingClientRect().height)])
   .filter(([, w, h]) => w < 44 || h < 44)"""
@@ -319,7 +319,8 @@ def test_open_to_the_network_it_asks_for_the_code(browser, visitors, tmp_path):
         page.get_by_label("Access code").fill("wrong")
         page.get_by_role("button", name="Come in").click()
         page.get_by_text("This is not the code").wait_for()
-        page.screenshot(path=_screen("access-refused"))
+        SCREENS.mkdir(parents=True, exist_ok=True)
+        page.screenshot(path=SCREENS / "access-refused-360.png")
         page.get_by_label("Access code").fill("k7mr2xpd")
         page.get_by_role("button", name="Come in").click()
         page.get_by_role("heading", name="Measure a weld bead").wait_for()
@@ -343,13 +344,6 @@ def test_open_to_the_network_it_asks_for_the_code(browser, visitors, tmp_path):
     finally:
         running.process.terminate()
         running.process.wait(20)
-
-
-def _screen(name: str):
-    from conftest import SCREENS
-
-    SCREENS.mkdir(parents=True, exist_ok=True)
-    return SCREENS / f"{name}-360.png"
 
 
 def test_another_host_name_is_refused(server):

@@ -1,0 +1,6 @@
+"""Lets these tests use the invented results of the tests beside them."""
+
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1]))

@@ -1,0 +1,213 @@
+"""The gate, the cookie of settings, the photos of sessions: logic that needs no browser."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from concurrent.futures.process import BrokenProcessPool
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from starlette.applications import Starlette
+from starlette.responses import PlainTextResponse
+from starlette.routing import Route
+
+from toeline_app.access import ALPHABET, FREE_TRIES, LONGEST_WAIT_S, TRIES_OF_ALL, Gate, new_code
+from toeline_app.door import COOKIE, Door
+from toeline_app.measuring import Measuring
+from toeline_app.prefs import Preferences, read_cookie, write_cookie
+from toeline_app.uploads import AWAY_S, TooMuch, Uploads
+
+
+class Clock:
+    """A clock that stands still until it is moved."""
+
+    def __init__(self):
+        self.now = 0.0
+
+    def __call__(self):
+        return self.now
+
+
+def test_codes_are_fresh_and_easy_to_read():
+    codes = {new_code() for _ in range(50)}
+    assert len(codes) == 50
+    assert all(len(code) == 9 and set(code) <= set(ALPHABET + "-") for code in codes)
+
+
+def test_the_code_is_taken_in_any_case_and_spacing():
+    gate = Gate("K7MR-2XPD")
+    assert gate.try_code(" k7mr 2xpd", "a").accepted
+    assert not gate.try_code("K7MR-2XPE", "a").accepted
+    assert not gate.try_code("", "a").accepted
+
+
+def test_guessing_is_slowed_down_and_waiting_helps():
+    clock = Clock()
+    gate = Gate("K7MR-2XPD", clock)
+    answers = [gate.try_code("wrong", "a") for _ in range(FREE_TRIES)]
+    assert [one.wait_s > 0 for one in answers] == [False] * (FREE_TRIES - 1) + [True]
+    assert not gate.try_code("K7MR-2XPD", "a").accepted  # even the right code must wait
+    assert gate.try_code("K7MR-2XPD", "b").accepted  # another address need not
+    clock.now += answers[-1].wait_s
+    second = gate.try_code("wrong", "a")
+    assert second.wait_s > answers[-1].wait_s
+    clock.now += LONGEST_WAIT_S
+    assert gate.try_code("K7MR-2XPD", "a").accepted
+
+
+def test_guessing_from_many_addresses_is_slowed_down_too():
+    gate = Gate("K7MR-2XPD", Clock())
+    for number in range(TRIES_OF_ALL):
+        gate.try_code("wrong", f"address {number}")
+    assert not gate.try_code("K7MR-2XPD", "new").accepted
+
+
+def test_a_pass_is_good_for_its_own_gate_only():
+    one, two = Gate("K7MR-2XPD"), Gate("K7MR-2XPD")
+    assert one.knows(one.token)
+    assert not one.knows(two.token)
+    assert not one.knows("")
+
+
+class Visitor:
+    """Speaks ASGI with the door; keeps the cookie it is given."""
+
+    def __init__(self, gate: Gate | None, *, loopback_only: bool = False, host: str = "testserver"):
+        inside = Starlette(routes=[Route("/{rest:path}", lambda request: PlainTextResponse("inside"), methods=METHODS)])
+        self._app = Door(inside, gate, loopback_only)
+        self._host = host
+        self.cookie = ""
+
+    def ask(self, method: str, path: str, body: bytes = b"", accept: str = "*/*", kind: str = "http"):
+        """Status, headers and text of the answer; for a socket the close code stands as the status."""
+        path, _, query = path.partition("?")
+        headers = {"host": self._host, "accept": accept, "cookie": self.cookie.split(";")[0]}
+        scope = {
+            "type": kind,
+            "method": method,
+            "path": path,
+            "query_string": query.encode(),
+            "headers": [(name.encode(), value.encode()) for name, value in headers.items()],
+            "client": ("192.0.2.7", 5),
+            "server": ("testserver", 80),
+            "scheme": "http",
+        }
+        sent = []
+
+        async def receive():
+            return {"type": "http.request", "body": body, "more_body": False}
+
+        async def send(message):
+            sent.append(message)
+
+        asyncio.run(self._app(scope, receive, send))
+        if kind == "websocket":
+            return sent[0]["code"], {}, ""
+        answer = {name.decode(): value.decode() for name, value in sent[0]["headers"]}
+        self.cookie = answer.get("set-cookie", self.cookie)
+        return sent[0]["status"], answer, b"".join(one.get("body", b"") for one in sent[1:]).decode()
+
+
+METHODS = ["GET", "POST", "PUT"]
+
+
+def test_without_a_pass_nothing_is_served_but_the_question():
+    visitor = Visitor(Gate("K7MR-2XPD"))
+    assert visitor.ask("GET", "/", accept="text/html")[1]["location"] == "/access"
+    assert visitor.ask("PUT", "/_stcore/upload_file/x/y", b"x")[0] == 401
+    assert "inside" not in visitor.ask("GET", "/access")[2]
+    assert visitor.ask("GET", "/_stcore/stream", kind="websocket")[0] == 4401
+    assert visitor.ask("POST", "/access", b"code=no")[0] == 403
+    assert visitor.cookie == ""
+    status, answer, _ = visitor.ask("POST", "/access", b"code=k7mr2xpd")
+    assert status == 303
+    assert all(word in answer["set-cookie"].lower() for word in (COOKIE, "httponly", "samesite=strict"))
+    assert visitor.ask("PUT", "/anything")[2] == "inside"
+
+
+def test_a_long_form_is_cut_and_nothing_given_comes_back_as_markup():
+    visitor = Visitor(Gate("K7MR-2XPD"))
+    status, _, text = visitor.ask("GET", "/access?code=%3Cscript%3Ealert(1)%3C/script%3E")
+    assert (status, "<script>alert" in text) == (403, False)
+    assert visitor.ask("POST", "/access", b"code=" + b"A" * 5_000_000)[0] == 403
+
+
+def test_pages_may_load_nothing_from_elsewhere():
+    policy = Visitor(None).ask("GET", "/")[1]["content-security-policy"]
+    assert "default-src 'self'" in policy
+    assert "http" not in policy
+
+
+@pytest.mark.parametrize(
+    ("host", "status"), [("localhost", 200), ("127.0.0.1:8501", 200), ("evil.example", 421), ("localhost.evil", 421)]
+)
+def test_on_this_machine_only_its_own_names_are_answered(host, status):
+    assert Visitor(None, loopback_only=True, host=host).ask("GET", "/")[0] == status
+
+
+@given(
+    st.builds(
+        Preferences,
+        joint=st.sampled_from(("bead", "butt", "fillet")),
+        thickness_mm=st.none() | st.floats(0.5, 300),
+        electrode_mm=st.none() | st.floats(1, 10),
+        criteria=st.none() | st.from_regex(r"[a-z0-9.-]{1,60}", fullmatch=True),
+        unit=st.sampled_from(("mm", "in")),
+        check_line_mm=st.none() | st.floats(45, 55),
+    )
+)
+def test_settings_survive_the_cookie_and_cannot_leave_it(preferences):
+    value = write_cookie(preferences)
+    assert read_cookie(value) == preferences
+    assert not set(value) & set("'\"<>;, \n\\")
+
+
+@given(st.text(max_size=80))
+def test_any_other_cookie_gives_the_defaults_or_sound_settings(text):
+    assert isinstance(read_cookie(text), Preferences)
+
+
+def test_photos_of_closed_sessions_are_let_go():
+    clock, open_sessions = Clock(), {"one", "two"}
+    uploads = Uploads(open_sessions.__contains__, clock)
+    mine, theirs = uploads.keep("one", b"photo"), uploads.keep("two", b"photo")
+    assert mine != theirs
+    open_sessions.remove("two")
+    clock.now = AWAY_S / 2
+    assert uploads.sweep() == 0  # a phone may be away for a while
+    clock.now = 1.6 * AWAY_S
+    assert uploads.sweep() == 1
+    assert (mine.exists(), theirs.exists()) == (True, False)
+    uploads.close()
+    assert not mine.exists()
+
+
+def test_a_session_may_hold_so_many_photos_and_no_more(monkeypatch):
+    monkeypatch.setattr("toeline_app.uploads.MOST_PHOTOS", 2)
+    uploads = Uploads(lambda session: True)
+    for data in (b"1", b"2", b"2"):
+        uploads.keep("one", data)
+    with pytest.raises(TooMuch, match="as many photos"):
+        uploads.keep("one", b"3")
+    uploads.keep("two", b"3")
+    uploads.close()
+
+
+def nothing() -> None:
+    """A warm-up that loads nothing."""
+
+
+def die() -> None:
+    """A worker that is killed in the middle of its work."""
+    import os
+
+    os._exit(9)
+
+
+def test_measuring_goes_on_after_a_worker_died():
+    measuring = Measuring(nothing, workers=1)
+    assert isinstance(measuring.submit(die).exception(60), BrokenProcessPool)
+    assert measuring.submit(time.strftime, "ok").result(60) == "ok"
+    measuring.stop()

@@ -1,0 +1,162 @@
+"""Pages run by Streamlit's own AppTest, on results and records that need no photo measured."""
+
+from __future__ import annotations
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from invented import IDENTITY, photo_bytes, result
+from toeline.problems import problem
+from toeline.record import NewDecision
+from toeline_app import parts, service, ui
+from toeline_app.pages.bench import to_settings
+from toeline_app.prefs import Preferences
+
+
+def run(name: str) -> AppTest:
+    """One page by itself."""
+    return page(name).run()
+
+
+def page(name: str) -> AppTest:
+    """One page, not run yet; there is no browser to bring a cookie."""
+    app = AppTest.from_string(f"from toeline_app.pages import {name}\n{name}.page()", default_timeout=60)
+    app.session_state["preferences"] = Preferences()
+    return app
+
+
+@pytest.fixture(autouse=True)
+def own_record(tmp_path, monkeypatch):
+    monkeypatch.setenv("TOELINE_STORE", str(tmp_path / "record.sqlite"))
+    service.store.clear()
+    yield
+    service.store().close()
+    service.store.clear()
+
+
+def test_every_page_runs_without_a_word_of_error():
+    for name in ("record", "trends", "person", "repeat", "cards", "phone", "about"):
+        app = run(name)
+        assert not app.exception, name
+        assert app.title, name
+
+
+def test_settings_become_what_is_measured_with():
+    asked = Preferences(joint="fillet", thickness_mm=6.0, electrode_mm=3.2, check_line_mm=49.8, unit="in")
+    settings = to_settings(asked)
+    assert (settings.joint, settings.thickness_mm, settings.check_line_mm) == ("fillet", 6.0, 49.8)
+    assert (settings.welding.electrode_mm, settings.unit) == (3.2, "in")
+
+
+@pytest.mark.parametrize(
+    ("problems", "usable", "says"),
+    [
+        ((), True, "undecided"),
+        ((problem("tilt", deg=14),), True, "undecided"),
+        ((problem("blur_strong"),), False, "retake"),
+        ((problem("several_beads", n=2),), False, "which"),
+        ((problem("several_beads", n=2), problem("blur_strong")), False, "retake"),
+    ],
+)
+def test_a_bad_photo_is_never_shown_with_an_outcome(problems, usable, says):
+    found = result()
+    shown = found.model_copy(update={"photo": found.photo.model_copy(update={"problems": problems, "usable": usable})})
+    assert parts.outcome(shown) == says
+    assert says in ui.OUTCOMES
+
+
+def test_an_inspection_is_opened_decided_on_and_needs_a_reason():
+    saved = service.store().save_inspection(result(), photo_bytes(), IDENTITY)
+    app = page("record")
+    app.session_state["inspection"] = saved.id
+    app.run()
+    assert not app.exception
+    app.radio[0].set_value("accept")
+    next(button for button in app.button if button.label == "Record the decision").click().run()
+    assert any("say why" in one.value for one in app.error)
+    app.radio[0].set_value("accept")
+    next(area for area in app.text_area if "Reason" in area.label).set_value("Gauged: 0.2 mm.")
+    next(button for button in app.button if button.label == "Record the decision").click().run()
+    assert [one.decision for one in service.inspection(saved.id).decisions] == ["accept"]
+
+
+def test_the_record_is_searched_and_names_are_not_markup():
+    odd = IDENTITY.model_copy(update={"weld": "W **9** <b>x</b>"})
+    service.store().save_inspection(result(), photo_bytes(), odd, decision=NewDecision(decision="refer"))
+    service.store().save_inspection(result(seed=1), photo_bytes(1), IDENTITY)
+    app = run("record")
+    assert any("2 inspections" in one.value for one in app.text)
+    app.text_input[0].set_value("**9**").run()
+    assert any("1 inspection" in one.value for one in app.text)
+    labels = [button.label for button in app.button]
+    assert any(r"W \*\*9\*\* \<b\>x" in label and "referred" in label for label in labels)
+
+
+def test_trends_list_each_inspection():
+    for seed in range(3):
+        service.store().save_inspection(result(seed, width=8.0 + seed), photo_bytes(seed), IDENTITY)
+    app = run("trends")
+    assert not app.exception
+    assert sum("No. " in button.label for button in app.button) == 3
+
+
+def test_a_person_is_erased_after_being_sure():
+    service.store().save_inspection(result(), photo_bytes(), IDENTITY)
+    app = run("person")
+    app.selectbox[0].set_value(IDENTITY.welder).run()
+    erase = next(button for button in app.button if button.label == "Erase")
+    assert erase.disabled
+    app.checkbox[0].check().run()
+    next(button for button in app.button if button.label == "Erase").click().run()
+    assert "Erased" in app.success[0].value
+    assert IDENTITY.welder not in service.people_and_procedures("welder")
+
+
+def test_a_wrong_rubric_names_its_line_in_the_page():
+    app = run("coupons")
+    assert not app.exception
+    area = app.text_area[0]
+    area.set_value(area.value.replace("weight = 25", "weight = -25", 1)).run()
+    assert "line" in app.error[0].value
+    assert "weight" in app.error[0].value
+
+
+def test_a_batch_is_not_measured_twice():
+    found = result()
+    service.remember(found)
+    again = service.remembered(found.photo.sha256, "other.jpg", found.settings)
+    assert again.photo.name == "other.jpg"
+    assert again.measures == found.measures
+    other = found.settings.model_copy(update={"thickness_mm": 9.0})
+    assert service.remembered(found.photo.sha256, "other.jpg", other) is None
+
+
+@pytest.mark.parametrize(
+    ("typed", "ends"),
+    [("310, 420, 2900, 460", ((310.0, 420.0), (2900.0, 460.0))), ("1;2;3;4", ((1.0, 2.0), (3.0, 4.0)))],
+)
+def test_typed_ends_are_read(typed, ends):
+    assert parts.read_ends(typed) == ends
+
+
+@pytest.mark.parametrize("typed", ["", "1, 2, 3", "a, b, c, d", "1, 2, 3, inf", "1, 2, 3, nan"])
+def test_typed_nonsense_gives_no_ends(typed):
+    assert parts.read_ends(typed) is None
+
+
+def test_a_tap_maps_to_the_photos_own_pixels():
+    # by hand: a photo 4000 wide shown 400 wide; the middle of CSS px 10 is photo px (10.5 * 10) - 0.5
+    assert service.to_photo_px((10, 20), 400, 4000) == (104.5, 204.5)
+
+
+def test_user_text_cannot_mark_up():
+    assert ui.plain("a*b_[x](y) $z$ :red[k]\n# t") == r"a\*b\_\[x\]\(y\) \$z\$ \:red\[k\] \# t"
+
+
+def test_tables_escape_every_cell(monkeypatch):
+    said = []
+    monkeypatch.setattr(ui.st, "html", said.append)
+    ui.table(("<i>h</i>", "v"), [("<script>", '" onload="x')], caption="<b>")
+    assert "<script>" not in said[0]
+    assert "&lt;script&gt;" in said[0]
+    assert 'onload="' not in said[0]
