@@ -13,9 +13,11 @@ from scipy.ndimage import gaussian_filter1d, median_filter
 from toeline.band import F32, F64, U8, Band, SurfaceFrame, TracedBead
 from toeline.bead_finder import Candidate
 from toeline.datafile import load
-from toeline.reader import read_band
+from toeline.ripples import travel_from_crests
+from toeline.straighten import OutOfSight, lay_band, widen
 
 Mask = NDArray[np.bool_]
+_RELAYS = 4  # how often a seam is laid anew before what is seen has to do
 
 
 class BeadLost(Exception):
@@ -30,70 +32,61 @@ def trace_bead(image: U8, frame: SurfaceFrame, candidate: Candidate, ends_given:
     Raises:
         BeadLost: no weld metal is seen along the candidate's line.
     """
-    rule = load("bead.toml")
     seam = frame.to_mm(candidate.line_px)
     seam = seam[np.isfinite(seam).all(axis=1)]
     if len(seam) < 2:
         raise BeadLost("The bead lies beyond the plate's horizon.")
-    band = lay_band(image, frame, seam)
-    face = _face_region(band, ends_given, _seam_length(seam))
-    mid = _middle(band, face)
-    off = float(np.abs(mid - np.polyval(np.polyfit(np.arange(len(mid)), mid, 0), 0)).max()) if len(mid) else 0.0
-    width = float(np.median(face.sum(axis=0)[face.any(axis=0)])) / band.px_per_mm
-    if off > rule["band"]["wander_widths"] * width and not ends_given:
-        band = lay_band(image, frame, _refit(band, face))
-        face = _face_region(band, ends_given, _seam_length(band.seam))
+    rule = load("bead.toml")["band"]
+    wide = candidate.width_px * _seam_length(seam) / max(candidate.length_px, 1.0)
+    reach = max(rule["near_mm"], rule["near_widths"] * wide)
+    try:
+        band, face = _read(image, frame, seam, ends_given, reach)
+        for _ in range(0 if ends_given else _RELAYS):
+            better = _relaid(band, face)
+            if better is None:
+                break
+            band, face = _read(image, frame, better, ends_given, reach)
+    except OutOfSight:
+        raise BeadLost("The bead lies outside the picture.") from None
     bead = _follow(band, frame, face, candidate.confidence)
+    bead = replace(bead, band=widen(image, frame, bead.band, rule["reach_mm"]))
     return bead if ends_given else _with_travel(bead)
+
+
+def _read(image: U8, frame: SurfaceFrame, seam: F64, ends_given: bool, reach: float) -> tuple[Band, Mask]:
+    band = lay_band(image, frame, seam, reach)
+    return band, _face_region(band, ends_given, _seam_length(seam))
+
+
+def _relaid(band: Band, face: Mask) -> F64 | None:
+    """A better seam where this one misses the bead's middle or stops short of its ends; None where it does well."""
+    rule = load("bead.toml")["band"]
+    columns = np.flatnonzero(face.any(axis=0))
+    mid = _middle(band, face)
+    width = float(np.median(face.sum(axis=0)[columns])) / band.px_per_mm
+    room = int(rule["room_mm"] * band.px_per_mm)
+    seen = band.seen[int(np.argmin(np.abs(band.t)))]
+    short = [
+        columns[0] < room and seen[: room + 1].all(),
+        len(band.s) - 1 - columns[-1] < room and seen[-room - 1 :].all(),
+    ]
+    if not any(short) and float(np.abs(mid).max()) < max(rule["wander_widths"] * width, rule["wander_mm"]):
+        return None
+    middle = _refit(band, face)
+    reach = max(int(rule["grow_from_mm"] * band.px_per_mm), 2)
+    for at_end in (False, True):
+        if short[at_end]:
+            line = middle[::-1] if at_end else middle
+            ahead = line[0] - line[min(len(line) - 1, reach)]
+            ahead = ahead / np.linalg.norm(ahead)
+            grown = line[0] + np.arange(rule["grow_mm"], 0, -1.0)[:, None] * ahead
+            line = np.concatenate([grown, line])
+            middle = line[::-1] if at_end else line
+    return middle
 
 
 def _seam_length(seam: F64) -> float:
     return float(np.linalg.norm(np.diff(seam, axis=0), axis=1).sum())
-
-
-def lay_band(image: U8, frame: SurfaceFrame, seam: F64) -> Band:
-    """The band along a seam (N, 2) in surface coordinates, reaching beyond it, with the reader's maps."""
-    rule = load("bead.toml")["band"]
-    step = 1.0 / rule["px_per_mm"]
-    at, left = _resample(frame, seam, step, rule["beyond_mm"])
-    s = (np.arange(len(at)) * step) - rule["beyond_mm"]
-    t = np.arange(rule["reach_mm"], -rule["reach_mm"] - step / 2, -step)
-    px = frame.to_px((at[None] + t[:, None, None] * left[None]).reshape(-1, 2)).reshape(len(t), len(s), 2)
-    px = px.astype(np.float32)
-    h, w = image.shape[:2]
-    with np.errstate(invalid="ignore"):
-        seen = (px[..., 0] > 0) & (px[..., 0] < w - 1) & (px[..., 1] > 0) & (px[..., 1] < h - 1)
-    rows = np.flatnonzero(seen.any(axis=1))
-    if not len(rows):
-        raise BeadLost("The bead lies outside the picture.")
-    keep = slice(int(rows[0]), int(rows[-1]) + 1)
-    px, seen, t = px[keep], seen[keep], t[keep]
-    straight = np.asarray(cv2.remap(image, px, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE), np.uint8)
-    return Band(straight, read_band(straight), s, t, seen, at, left)
-
-
-def _resample(frame: SurfaceFrame, seam: F64, step: float, beyond: float) -> tuple[F64, F64]:
-    """Even points (L, 2) along a smooth seam, drawn out straight beyond both ends, and the way to its left (L, 2)."""
-    run = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(seam, axis=0), axis=1))])
-    run, keep = np.unique(run, return_index=True)
-    seam = seam[keep]
-    degree = min(3, len(seam) - 1)
-    curves = [np.polynomial.Polynomial.fit(run, seam[:, k], degree) for k in (0, 1)]
-    fine = np.arange(0.0, run[-1] + step / 2, step)
-    inner = np.stack([c(fine) for c in curves], axis=1)
-    out = np.arange(-beyond, 0.0, step)[:, None]
-    first, last = inner[0] - inner[min(20, len(inner) - 1)], inner[-1] - inner[-min(21, len(inner))]
-    first, last = first / np.linalg.norm(first), last / np.linalg.norm(last)
-    at = np.concatenate([inner[0] - out * first, inner, inner[-1] - out[::-1] * last])
-    ahead = np.gradient(at, axis=0)
-    ahead /= np.linalg.norm(ahead, axis=1, keepdims=True)
-    return at, _handed(frame, inner[len(inner) // 2]) * np.stack([ahead[:, 1], -ahead[:, 0]], axis=1)
-
-
-def _handed(frame: SurfaceFrame, at: F64) -> float:
-    """1 where the surface's y runs down as seen in the photo when x runs right, -1 where it runs up."""
-    o, x, y = frame.to_px(at + np.array([[0.0, 0.0], [0.5, 0.0], [0.0, 0.5]]))
-    return float(np.sign((x - o)[0] * (y - o)[1] - (x - o)[1] * (y - o)[0]))
 
 
 def _face_region(band: Band, ends_given: bool, length: float) -> Mask:
@@ -102,6 +95,7 @@ def _face_region(band: Band, ends_given: bool, length: float) -> Mask:
     if ends_given:  # weld metal beyond the named ends belongs to another run
         face = face & ((band.s >= -1.0) & (band.s <= length + 1.0))[None]
     whole = cv2.morphologyEx(face.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((5, 25), np.uint8))
+    whole = cv2.morphologyEx(whole, cv2.MORPH_OPEN, np.ones((9, 9), np.uint8))
     count, labels = cv2.connectedComponents(whole)
     near = np.abs(band.t) < 3.0
     inside = (band.s >= 0) & (band.s <= length)
@@ -143,7 +137,9 @@ def _follow(band: Band, frame: SurfaceFrame, face: Mask, confidence: float) -> T
             top[k - lo] = _edge(smooth[:, k], band.t, int(rows[0]), -1)
             bottom[k - lo] = _edge(smooth[:, k], band.t, int(rows[-1]), 1)
     s = band.s[lo : hi + 1]
-    gaps = ~np.isfinite(top)
+    for edge in (top, bottom):
+        edge[_strays(edge, top, bottom, band.px_per_mm)] = np.nan
+    gaps = ~(np.isfinite(top) & np.isfinite(bottom))
     top, bottom = (np.interp(s, s[np.isfinite(v)], v[np.isfinite(v)]) for v in (top, bottom))
     doubt_l, doubt_r = (_doubt(band, smooth, s, v, rule) for v in (top, bottom))
     start, end = _tip(smooth, band, top, bottom, lo, -1), _tip(smooth, band, top, bottom, hi, 1)
@@ -165,6 +161,15 @@ def _follow(band: Band, frame: SurfaceFrame, face: Mask, confidence: float) -> T
     )  # fmt: skip
 
 
+def _strays(edge: F64, top: F64, bottom: F64, per_mm: float) -> Mask:
+    """Columns (n,) where an edge runs off the bead's own line: a scratch, a shadow or a neighbour taken for face."""
+    rule = load("bead.toml")["trace"]
+    usual = np.nanmedian(top - bottom)
+    filled = np.where(np.isfinite(edge), edge, np.nanmedian(edge))
+    line = median_filter(filled, size=int(rule["stray_over_mm"] * per_mm) | 1, mode="nearest")
+    return np.asarray(np.abs(filled - line) > max(rule["stray_widths"] * usual, rule["stray_mm"]))
+
+
 def _logit(p: F32) -> F32:
     q = np.clip(p, 1e-6, 1 - 1e-6)
     return np.asarray(np.log(q / (1 - q)), np.float32)
@@ -180,6 +185,8 @@ def _edge(logit: F64, t: F64, row: int, way: int) -> float:
         a, b = b, b + way
     if not 0 <= b < len(logit):
         return float(t[a])
+    if logit[a] <= 0:
+        return float("nan")
     share = logit[a] / (logit[a] - logit[b])
     return float(t[a] + share * (t[b] - t[a]))
 
@@ -230,20 +237,15 @@ def _with_travel(bead: TracedBead) -> TracedBead:
     """The bead with its direction of travel as the ripples tell it; turned round where they say so."""
     rule = load("bead.toml")["travel"]
     band = bead.band
-    row = np.abs(band.t) < 0.4 * float(np.median(bead.t_left - bead.t_right))
-    col = (band.s > 0) & (band.s < bead.s[-1])
-    on = band.maps["face"][np.ix_(row, col)]
-    forward = float((band.maps["forward"][np.ix_(row, col)] * on).sum() / max(float(on.sum()), 1e-6))
-    sure = max(forward, 1 - forward)
-    known = sure >= rule["known"]
-    state: Literal["known", "assumed"] = "known" if known else "assumed"
-    evidence = (
-        f"ripple crescents point back to the start ({round(100 * sure)} % sure)"
-        if known
-        else f"the ripples do not tell the direction clearly ({round(100 * sure)} %)"
-    )
-    turned = bead if forward >= 0.5 else turn_round(bead)
-    return replace(turned, travel=state, travel_evidence=evidence)
+    row = np.abs(band.t) < rule["middle"] * float(np.median(bead.t_left - bead.t_right))
+    on = band.maps["face"][np.ix_(row, (band.s > 0) & (band.s < bead.s[-1]))]
+    ahead = band.maps["forward"][np.ix_(row, (band.s > 0) & (band.s < bead.s[-1]))]
+    lean = 2 * float((ahead * on).sum() / max(float(on.sum()), 1e-6)) - 1
+    sign, sure, why = int(np.sign(lean)), abs(lean), f"the ripples' crescents, {abs(lean):.0%} sure"
+    if sure < rule["clear"]:  # the second witness: how the crests themselves bend
+        sign, sure, why = travel_from_crests(band, bead.s, bead.t_left, bead.t_right)
+    state: Literal["known", "assumed"] = "known" if sign != 0 and sure >= rule["known"] else "assumed"
+    return replace(turn_round(bead) if sign < 0 else bead, travel=state, travel_evidence=why)
 
 
 def turn_round(bead: TracedBead) -> TracedBead:

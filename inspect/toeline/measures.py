@@ -26,6 +26,7 @@ from toeline.datafile import load
 from toeline.indications import NO_SCALE
 from toeline.result import BudgetRow, Indication, Quantity, unknown
 from toeline.ripples import Ripples, read_ripples
+from toeline.toe_errors import common_bias, own_bias, scatter
 from toeline.uncertainty import COVERAGE, correlated_noise, frame_modes, quantity, row, standard
 
 SHORT = "the bead is too short: less than two widths are left between its ends"
@@ -183,7 +184,10 @@ def _body_measures(bead: TracedBead) -> dict[str, Quantity]:
     raw = body_statistics(base, base.left, base.right)
     toe, noise = (load("measures.toml")[k] for k in ("toe", "noise"))
     rng = np.random.default_rng(noise["seed"])
-    errors = [correlated_noise(base.s, u, toe["correlation"], noise["pairs"], rng) for u in (base.u_left, base.u_right)]
+    errors = [
+        correlated_noise(base.s, scatter(u), toe["correlation"], noise["pairs"], rng)
+        for u in (base.u_left, base.u_right)
+    ]
     drawn = body_statistics(base, base.left + errors[0], base.right + errors[1])
     added = {k: v.mean() - raw[k] for k, v in drawn.items()}
 
@@ -198,7 +202,7 @@ def _body_measures(bead: TracedBead) -> dict[str, Quantity]:
     values = finish(raw, added)
     spread = finish(drawn, {k: 2.0 * v for k, v in added.items()})
     more, less = (finish(raw, {k: v * (1.0 + w * 2.0 * toe["noise_doubt"]) for k, v in added.items()}) for w in (1, -1))
-    sources = {"toe reader": shifted(_reader_moves(len(base.s)))}
+    sources = {"toe reader": shifted(_reader_moves(base))}
     sources |= {name: shifted(moves) for name, moves in _frame_moves(bead, base).items()}
     ends = [Stretch.of(bead, body[0] + a, body[1] + b) for a, b in _end_moves(bead)]
     moved = [finish(body_statistics(e, e.left, e.right), added) for e in ends]
@@ -218,11 +222,10 @@ def _body_measures(bead: TracedBead) -> dict[str, Quantity]:
     }
 
 
-def _reader_moves(n: int) -> F64:
-    """The reader's own bias (M, 2, N): both toes outwards together, and each toe alone."""
-    toe = load("measures.toml")["toe"]
-    both, alone = toe["bias_u"], toe["bias_side_u"]
-    return np.array([[both, -both], [alone, 0.0], [0.0, alone]])[:, :, None] * np.ones(n)
+def _reader_moves(base: Stretch) -> F64:
+    """The reader's own bias (M, 2, N): both toes outwards together, and each toe alone as far as it is unsure of it."""
+    both, left, right = common_bias(), own_bias(base.u_left), own_bias(base.u_right)
+    return np.array([[both, -both], [left, 0.0], [0.0, right]])[:, :, None] * np.ones(len(base.s))
 
 
 def _frame_moves(bead: TracedBead, base: Stretch) -> dict[str, F64]:

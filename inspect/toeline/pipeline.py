@@ -26,9 +26,12 @@ from toeline.fillet import (
     FilletError,
     FilletFrame,
     fillet_from_cards,
+    fillet_from_one_card,
     measure_fillet,
     name_plates,
+    root_ends,
     toe_problems,
+    undersize_share,
     unknown_fillet,
 )
 from toeline.gauge import check_reading, read_gauge
@@ -198,7 +201,7 @@ def _ground(photo: Photo, cards: tuple[FoundCard, ...], settings: Settings, prof
     if camera.source == "card":
         problems.append(problem("focal_unknown"))
     fillet = None
-    if settings.joint == "fillet":
+    if settings.joint == "fillet" and not (len(cards) == 1 and settings.joint_angle_deg is not None):
         try:
             fillet = fillet_from_cards(cards, camera, settings.check_line_mm, said_angle_deg=settings.joint_angle_deg)
             problems += fillet.problems
@@ -223,6 +226,8 @@ def _choose(seen: Sighting, ground: _Ground, settings: Settings) -> tuple[Candid
     """The bead to measure and what to say about the choice."""
     if settings.ends_px is not None:
         return _named(seen, settings.ends_px), ()
+    if not seen.beads and ground.fillet is not None:
+        return _along_root(ground.fillet, ground.cards), ()
     if not seen.beads:
         return None, (_no_bead(seen),)
     if len(seen.beads) == 1:
@@ -232,6 +237,15 @@ def _choose(seen: Sighting, ground: _Ground, settings: Settings) -> tuple[Candid
     middle = np.mean([c.corners_px.mean(axis=0) for c in ground.cards], axis=0)
     nearest = min(seen.beads, key=lambda b: float(np.linalg.norm(b.line_px - middle, axis=1).min()))
     return nearest, (problem("several_beads", n=len(seen.beads)),)
+
+
+def _along_root(fillet: FilletFrame, cards: Sequence[FoundCard]) -> Candidate:
+    """Where a fillet must lie if there is one: along the line where the plates meet, as far as the cards reach."""
+    x = fillet.to_mm(np.concatenate([c.corners_px for c in cards]))[:, 0]
+    root = np.stack([np.linspace(np.nanmin(x), np.nanmax(x), 50), np.zeros(50)], axis=1)
+    px = fillet.to_px(root)
+    per_mm = float(np.linalg.norm(px[-1] - px[0]) / (root[-1, 0] - root[0, 0]))
+    return Candidate("bead", px, load("bead.toml")["band"]["nominal_width"] * per_mm, 0.5)
 
 
 def _named(seen: Sighting, ends: tuple[Point, Point]) -> Candidate:
@@ -294,12 +308,12 @@ def _describe(
             ripples = read_ripples(traced.band, traced.s, traced.t_left, traced.t_right)
             indications = find_indications(traced, ripples)
             measures = measure_bead(traced, indications, ripples)
-            if isinstance(frame, FilletFrame):
-                measures |= measure_fillet(frame, traced)
-                indications = name_plates(frame, traced, indications)
-                problems += toe_problems(frame, traced)
-            elif settings.joint == "fillet":
-                measures |= unknown_fillet(ground.why_no_legs)
+            if settings.joint == "fillet":
+                fillet = _fillet_of(traced, ground, settings)
+                measures |= _fillet_measures(fillet, traced, settings)
+                if isinstance(fillet, FilletFrame):
+                    indications = name_plates(fillet, traced, indications)
+                    problems += toe_problems(fillet, traced)
             problems += _bead_problems(traced)
     with clock.stage("usable"):
         if outline is not None:
@@ -325,6 +339,30 @@ def _describe(
         versions={"toeline": __version__, "opencv": cv2.__version__, "python": platform.python_version()},
         cautions=CAUTIONS,
     )
+
+
+def _fillet_of(traced: TracedBead, ground: _Ground, settings: Settings) -> FilletFrame | str:
+    """Where both plates of a fillet lie: by a card on each, or by one card and the stated angle; or why not."""
+    if ground.fillet is not None:
+        return ground.fillet
+    angle = settings.joint_angle_deg
+    if ground.plate is None or len(ground.cards) != 1 or angle is None:
+        return ground.why_no_legs
+    if not (traced.start_seen and traced.end_seen):
+        return "With one card the root line must show at both ends of the weld, and one of them is out of the picture."
+    try:
+        return fillet_from_one_card(ground.plate, root_ends(traced), angle)
+    except CardError as error:
+        return str(error)
+
+
+def _fillet_measures(fillet: FilletFrame | str, traced: TracedBead, settings: Settings) -> dict[str, Quantity]:
+    if isinstance(fillet, str):
+        return unknown_fillet(fillet)
+    measures = measure_fillet(fillet, traced)
+    if settings.drawing_size_mm is not None and settings.drawing_size_is == "leg":
+        measures["undersize_share"] = undersize_share(fillet, traced, settings.drawing_size_mm)
+    return measures
 
 
 def _said_travel(traced: TracedBead) -> TracedBead:

@@ -23,6 +23,7 @@ from toeline.fillet.frame import FilletFrame
 from toeline.measures import SHORT
 from toeline.problems import problem
 from toeline.result import Indication, Problem, Quantity, Side, unknown
+from toeline.toe_errors import common_bias, own_bias, scatter
 from toeline.uncertainty import COVERAGE, correlated_noise, quantity, row
 
 ONE_PLATE = "both toes were traced on one plate, so the plates or the toes were mistaken"
@@ -69,7 +70,8 @@ def measure_fillet(frame: FilletFrame, bead: TracedBead) -> dict[str, Quantity]:
     rules, noise = load("measures.toml")["toe"], load("measures.toml")["noise"]
     rng = np.random.default_rng(noise["seed"])
     base, upright = (
-        correlated_noise(toes.s, u, rules["correlation"], noise["pairs"], rng) for u in (toes.u_base, toes.u_upright)
+        correlated_noise(toes.s, scatter(u), rules["correlation"], noise["pairs"], rng)
+        for u in (toes.u_base, toes.u_upright)
     )
     raw = _statistics(toes)
     drawn = _statistics(replace(toes, base=toes.base + base, upright=toes.upright + upright))
@@ -269,10 +271,9 @@ def _frame_moves(frame: FilletFrame, toes: _Toes) -> dict[str, tuple[F64, F64, F
 
 def _reader(toes: _Toes) -> dict[str, tuple[F64, F64, F64]]:
     """The toe reader's own bias: both toes outwards together, and each toe alone."""
-    rules = load("measures.toml")["toe"]
-    both, alone, even = rules["bias_u"], rules["bias_side_u"], np.ones(len(toes.s))
-    base = np.array([both, alone, 0.0])[:, None] * even
-    upright = np.array([both, 0.0, alone])[:, None] * even
+    both, even = common_bias(), np.ones(len(toes.s))
+    base = np.array([both, own_bias(toes.u_base), 0.0])[:, None] * even
+    upright = np.array([both, 0.0, own_bias(toes.u_upright)])[:, None] * even
     return {"toe reader": (base, upright, np.zeros(3))}
 
 

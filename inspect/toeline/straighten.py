@@ -1,0 +1,110 @@
+"""The photo straightened along a seam: a band at a fixed number of pixels per mm, with the reader's maps."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from toeline.band import F32, F64, U8, Band, SurfaceFrame
+from toeline.datafile import load
+from toeline.reader import read_band
+
+_GRID = 8  # px: where the surface meets the photo is computed on this grid and drawn through between
+
+
+class OutOfSight(Exception):
+    """The seam lies outside the picture."""
+
+
+def lay_band(image: U8, frame: SurfaceFrame, seam: F64, reach_mm: float) -> Band:
+    """The band along a seam (N, 2) in surface coordinates, ``reach_mm`` to both sides and a little beyond its ends.
+
+    Raises:
+        OutOfSight: nothing of it is in the picture.
+    """
+    rule = load("bead.toml")["band"]
+    step = 1.0 / rule["px_per_mm"]
+    at, left = _resample(frame, seam, step, rule["beyond_mm"])
+    s = (np.arange(len(at)) * step) - rule["beyond_mm"]
+    t = np.arange(round(reach_mm / step), -round(reach_mm / step) - 1, -1) * step
+    straight, seen = _straighten(image, frame, at, left, t)
+    rows = np.flatnonzero(seen.any(axis=1))
+    if not len(rows):
+        raise OutOfSight
+    keep = slice(int(rows[0]), int(rows[-1]) + 1)
+    straight = np.ascontiguousarray(straight[keep])
+    return Band(straight, read_band(straight), s, t[keep], seen[keep], at, left)
+
+
+def widen(image: U8, frame: SurfaceFrame, band: Band, reach_mm: float) -> Band:
+    """The same band drawn out to ``reach_mm`` on both sides. Only spatter lies out there: it is read at half size."""
+    step = 1.0 / band.px_per_mm
+    lap = int(load("bead.toml")["band"]["lap_mm"] * band.px_per_mm)
+    out = band
+    for up in (True, False):
+        edge = band.t[0] if up else band.t[-1]
+        count = int((reach_mm - abs(edge)) / step)
+        if count < lap:
+            continue
+        t = edge + step * np.arange(count, -lap, -1) if up else edge - step * np.arange(1 - lap, count + 1)
+        straight, seen = _straighten(image, frame, band.seam, band.left, t)
+        h, w = straight.shape[:2]
+        half = cv2.resize(straight, ((w + 1) // 2, (h + 1) // 2), interpolation=cv2.INTER_AREA)
+        maps = {name: _at_size(layer, w, h) for name, layer in read_band(np.asarray(half, np.uint8)).items()}
+        new = slice(0, h - lap) if up else slice(lap, h)  # the lap only gave the reader its surroundings
+        parts = [(straight[new], out.image), (seen[new], out.seen), (t[new], out.t)]
+        image_, seen_, t_ = (np.concatenate(p if up else p[::-1]) for p in parts)
+        both = {k: np.concatenate([m[new], out.maps[k]] if up else [out.maps[k], m[new]]) for k, m in maps.items()}
+        out = replace(out, image=image_, seen=seen_, t=t_, maps=both)
+    return out
+
+
+def _at_size(layer: F32, w: int, h: int) -> F32:
+    return np.asarray(cv2.resize(layer, (w, h), interpolation=cv2.INTER_LINEAR), np.float32)
+
+
+def _straighten(image: U8, frame: SurfaceFrame, seam: F64, left: F64, t: F64) -> tuple[U8, NDArray[np.bool_]]:
+    """The photo at rows ``t`` (H,) across a seam (L, 2), and which of it (H, L) the photo shows."""
+    rows, cols = _knots(len(t)), _knots(len(seam))
+    points = seam[cols][None] + t[rows][:, None, None] * left[cols][None]
+    knots = frame.to_px(points.reshape(-1, 2)).reshape(len(rows), len(cols), 2)
+    x = np.interp(np.arange(len(seam)), cols, np.arange(len(cols))).astype(np.float32)
+    y = np.interp(np.arange(len(t)), rows, np.arange(len(rows))).astype(np.float32)
+    gx, gy = np.meshgrid(x, y)
+    px = np.asarray(cv2.remap(knots.astype(np.float32), gx, gy, cv2.INTER_LINEAR), np.float32)
+    h, w = image.shape[:2]
+    with np.errstate(invalid="ignore"):
+        seen = (px[..., 0] > 0) & (px[..., 0] < w - 1) & (px[..., 1] > 0) & (px[..., 1] < h - 1)
+    straight = cv2.remap(image, px[..., 0], px[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(straight, np.uint8), seen
+
+
+def _knots(n: int) -> NDArray[np.int64]:
+    return np.unique(np.append(np.arange(0, n, _GRID), n - 1))
+
+
+def _resample(frame: SurfaceFrame, seam: F64, step: float, beyond: float) -> tuple[F64, F64]:
+    """Even points (L, 2) along a smooth seam, drawn out straight beyond both ends, and the way to its left (L, 2)."""
+    run = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(seam, axis=0), axis=1))])
+    run, keep = np.unique(run, return_index=True)
+    seam = seam[keep]
+    degree = min(3, len(seam) - 1)
+    curves = [np.polynomial.Polynomial.fit(run, seam[:, k], degree) for k in (0, 1)]
+    fine = np.arange(0.0, run[-1] + step / 2, step)
+    inner = np.stack([c(fine) for c in curves], axis=1)
+    out = np.arange(-beyond, 0.0, step)[:, None]
+    first, last = inner[0] - inner[min(20, len(inner) - 1)], inner[-1] - inner[-min(21, len(inner))]
+    first, last = first / np.linalg.norm(first), last / np.linalg.norm(last)
+    at = np.concatenate([inner[0] - out * first, inner, inner[-1] - out[::-1] * last])
+    ahead = np.gradient(at, axis=0)
+    ahead /= np.linalg.norm(ahead, axis=1, keepdims=True)
+    return at, _handed(frame, inner[len(inner) // 2]) * np.stack([ahead[:, 1], -ahead[:, 0]], axis=1)
+
+
+def _handed(frame: SurfaceFrame, at: F64) -> float:
+    """1 where the surface's y runs down as seen in the photo when x runs right, -1 where it runs up."""
+    o, x, y = frame.to_px(at + np.array([[0.0, 0.0], [0.5, 0.0], [0.0, 0.5]]))
+    return float(np.sign((x - o)[0] * (y - o)[1] - (x - o)[1] * (y - o)[0]))
