@@ -34,6 +34,7 @@ MEASURES: dict[str, str] = {
     "leg_upright_sd": "Leg on the upright plate, spread",
     "leg_base_min_at": "Leg on the base plate, where least",
     "leg_upright_min_at": "Leg on the upright plate, where least",
+    "undersize_share": "Length with a leg under the drawing's, share",
     "leg_inequality": "Difference of the mean legs",
     "leg_inequality_max": "Difference of the legs, greatest",
     "throat": "Throat, theoretical",

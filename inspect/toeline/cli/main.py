@@ -9,7 +9,7 @@ import typer
 
 from toeline import __version__
 from toeline.cli import records, tools
-from toeline.cli.measuring import measure
+from toeline.cli.measuring import BUG, bug_message, measure
 from toeline.errors import ToelineError
 
 app = typer.Typer(
@@ -27,9 +27,6 @@ app.command()(tools.accuracy)
 app.command()(tools.score)
 app.command("app")(tools.run_app)
 app.add_typer(records.app, name="record")
-
-#: Exit codes beside those of ``toeline measure``: a bug of ours, told apart from any answer (sysexits.h, EX_SOFTWARE).
-BUG = 70
 
 
 def _version(wanted: bool) -> None:
@@ -60,6 +57,9 @@ def main() -> None:
     except BrokenPipeError:
         sys.stderr.close()
         sys.exit(0)
+    except OSError as error:
+        sys.stderr.write(f"toeline: {error.filename or 'a file'} cannot be read or written ({error.strerror}).\n")
+        sys.exit(2)
     except Exception as error:
-        sys.stderr.write(f"toeline: an error of toeline's own ({type(error).__name__}: {error}); please report it.\n")
+        sys.stderr.write(f"toeline: {bug_message(error, 'this command')}\n")
         sys.exit(BUG)

@@ -8,39 +8,55 @@ import os
 import sys
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Literal
 
 import typer
 
-from toeline.errors import ToelineError
+from toeline.errors import SettingsError, ToelineError
 from toeline.result import Result, Settings, Welding
 from toeline.units import MM_PER_INCH
 
-OK, JUDGED_FAIL, WORDS_OFF, PHOTO_UNUSABLE = 0, 1, 2, 3
+OK, JUDGED_FAIL, PHOTO_UNUSABLE = 0, 1, 3
+#: A bug of ours, told apart from any answer (sysexits.h, EX_SOFTWARE).
+BUG = 70
+#: The report's name of a paper.
+_PAPERS: dict[str, Literal["a4", "us-letter"]] = {"a4": "a4", "letter": "us-letter"}
+_PICTURE_ENDINGS = (".jpg", ".jpeg", ".png")
 
 
 @dataclass(frozen=True, slots=True)
-class Outputs:
-    """Where one photo's picture and report go."""
+class Job:
+    """One photo to measure: its name, its bytes where they came from standard input, and where its outputs go."""
 
+    name: str
+    data: bytes | None
+    settings: Settings
     picture: Path | None
     report: Path | None
+    paper: Literal["a4", "us-letter"]
 
 
 @dataclass(frozen=True, slots=True)
 class Done:
-    """One photo measured, or why not."""
+    """One photo measured, or why not; ``bug`` where that is a fault of ours."""
 
     name: str
     result: Result | None = None
     error: str | None = None
+    bug: bool = False
+
+
+_GAUGE_HELP = "A gauge reading: NAME=VALUE or NAME=VALUE@PLACE along the seam, such as undercut_depth=0.4@37."
 
 
 def measure(
     photos: Annotated[list[str], typer.Argument(help="Photos to measure; - reads one from standard input.")],
-    joint: Annotated[Literal["bead", "butt", "fillet"], typer.Option(help="What was welded.")] = "bead",
+    joint: Annotated[
+        Literal["bead", "butt", "fillet"], typer.Option(help="What was welded: a bead on plate, a butt weld, a fillet.")
+    ] = "bead",
     thickness: Annotated[float | None, typer.Option(help="Plate thickness, in the unit.")] = None,
     check_line: Annotated[
         float | None, typer.Option(help="Length of the card's 50 mm check line as you measured it, in the unit.")
@@ -65,7 +81,7 @@ def measure(
         list[str] | None, typer.Option(help="A condition that the criteria ask for: NAME=yes or NAME=no.")
     ] = None,
     rule: Annotated[Literal["guarded", "simple"], typer.Option(help="Decision rule.")] = "guarded",
-    gauge: Annotated[list[str] | None, typer.Option(help="A gauge reading: NAME=VALUE[@SEAM_MM].")] = None,
+    gauge: Annotated[list[str] | None, typer.Option(help=_GAUGE_HELP)] = None,
     ends: Annotated[
         str | None, typer.Option(help="Start and end of the bead in the photo: X1,Y1,X2,Y2 in pixels.")
     ] = None,
@@ -76,10 +92,15 @@ def measure(
     ] = None,
     picture: Annotated[Path | None, typer.Option(help="Write the annotated picture (JPEG or PNG).")] = None,
     report: Annotated[Path | None, typer.Option(help="Write the report (PDF).")] = None,
+    paper: Annotated[Literal["a4", "letter"], typer.Option(help="Paper of the report.")] = "a4",
     strict: Annotated[bool, typer.Option("--strict", help="Exit with 1 where the judgement is fail.")] = False,
     verbose: Annotated[bool, typer.Option("--verbose", help="Every measure, indication and criteria line.")] = False,
 ) -> None:
-    """Measure beads in photos, judge them where criteria are given, and say what to change."""
+    """Measure beads in photos, judge them where criteria are given, and say what to change.
+
+    With several photos, --json, --picture and --report each name a folder. Exit code: 0 measured, 1 judged fail under
+    --strict, 2 the words are off, 3 a photo could not be read or used (the others are still done).
+    """
     from toeline.cli.show import show_result
     from toeline.gauge import read_gauge
     from toeline.position import read_position
@@ -114,19 +135,29 @@ def measure(
         ),
     )
     _check_settings(settings)
+    _check_names(photos, json_out, picture, report)
     _check_outputs(photos, json_out, picture, report)
     many = len(photos) > 1
-    jobs = [(photo, settings, _outputs(photo, picture, report, many)) for photo in photos]
+    jobs = [
+        Job(
+            name=photo,
+            data=sys.stdin.buffer.read() if photo == "-" else None,
+            settings=settings,
+            picture=picture / f"{_stem(photo)}.jpg" if picture and many else picture,
+            report=report / f"{_stem(photo)}.pdf" if report and many else report,
+            paper=_PAPERS[paper],
+        )
+        for photo in photos
+    ]
     finished: list[Done] = []
     for done in _all(jobs):
         finished.append(done)
+        if many:
+            typer.echo(f"{len(finished)}/{len(photos)} {done.name}", err=True)
         if done.error is not None:
             typer.echo(f"toeline: {done.error}", err=True)
-        elif done.result is not None:
-            if many:
-                typer.echo(f"{len(finished)}/{len(photos)} {done.name}", err=True)
-            if json_out != "-":
-                show_result(done.result, verbose=verbose)
+        elif done.result is not None and json_out != "-":
+            show_result(done.result, verbose=verbose)
     _write_json(finished, json_out, many)
     raise typer.Exit(_exit_code(finished, strict))
 
@@ -169,6 +200,27 @@ def _check_settings(settings: Settings) -> None:
     print_scale(settings.check_line_mm)
 
 
+def _check_names(photos: Sequence[str], json_out: str | None, picture: Path | None, report: Path | None) -> None:
+    """Refuse names that would have one photo's output overwrite another's, or a file that is not what it says."""
+    if photos.count("-") > 1:
+        raise typer.BadParameter("standard input holds one photo; give - once.", param_hint="PHOTOS")
+    if len(photos) == 1:
+        if picture and picture.suffix.lower() not in _PICTURE_ENDINGS:
+            raise typer.BadParameter(
+                f"{picture} is no picture; end its name with .jpg or .png.", param_hint="--picture"
+            )
+        if report and report.suffix.lower() != ".pdf":
+            raise typer.BadParameter(f"{report} is no PDF; end its name with .pdf.", param_hint="--report")
+    elif picture or report or json_out not in (None, "-"):
+        stems = [_stem(photo) for photo in photos]
+        twice = next((stem for stem in stems if stems.count(stem) > 1), None)
+        if twice is not None:
+            raise typer.BadParameter(
+                f"two photos are named {twice}, and one's output would replace the other's; measure them apart.",
+                param_hint="PHOTOS",
+            )
+
+
 def _check_outputs(photos: Sequence[str], json_out: str | None, picture: Path | None, report: Path | None) -> None:
     """Folders are made for several photos; a single photo's outputs need a place that exists."""
     many = len(photos) > 1
@@ -186,60 +238,78 @@ def _check_outputs(photos: Sequence[str], json_out: str | None, picture: Path | 
             raise typer.BadParameter(f"{target} is a folder; name a file.", param_hint=name)
 
 
-def _outputs(photo: str, picture: Path | None, report: Path | None, many: bool) -> Outputs:
-    stem = "photo" if photo == "-" else Path(photo).stem
-    return Outputs(
-        picture / f"{stem}.jpg" if picture and many else picture, report / f"{stem}.pdf" if report and many else report
-    )
+def _stem(photo: str) -> str:
+    """What a photo's outputs are named after."""
+    return "photo" if photo == "-" else Path(photo).stem
 
 
-def _all(jobs: Sequence[tuple[str, Settings, Outputs]]) -> Iterator[Done]:
+def _all(jobs: Sequence[Job]) -> Iterator[Done]:
     """Each photo's outcome in order; one photo in this process, several in one process a core."""
     if len(jobs) == 1:
-        yield _one(*jobs[0])
+        yield _one(jobs[0])
         return
     workers = min(os.cpu_count() or 1, len(jobs))
     with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
-        yield from pool.map(_one, *zip(*jobs, strict=True))
+        for job, future in [(job, pool.submit(_one, job)) for job in jobs]:
+            try:
+                yield future.result()
+            except BrokenProcessPool:
+                yield Done(
+                    job.name, error=f"{job.name} was not measured: a process was stopped, perhaps out of memory."
+                )
 
 
-def _one(source: str, settings: Settings, outputs: Outputs) -> Done:
+def _one(job: Job) -> Done:
     from toeline.photo import read_photo
     from toeline.pipeline import measure_with
 
     try:
-        photo = read_photo(sys.stdin.buffer.read(), "standard input") if source == "-" else read_photo(source)
-        result = measure_with(photo, settings)
-        if outputs.picture is not None:
+        photo = read_photo(job.name) if job.data is None else read_photo(job.data, "standard input")
+        result = measure_with(photo, job.settings)
+        unit = job.settings.unit
+        if job.picture is not None:
             from toeline.picture import draw_picture, encode
 
-            kind: Literal["png", "jpeg"] = "png" if outputs.picture.suffix.lower() == ".png" else "jpeg"
-            outputs.picture.write_bytes(encode(draw_picture(photo, result, unit=settings.unit), kind))
-        if outputs.report is not None:
+            kind: Literal["png", "jpeg"] = "png" if job.picture.suffix.lower() == ".png" else "jpeg"
+            job.picture.write_bytes(encode(draw_picture(photo, result, unit=unit), kind))
+        if job.report is not None:
             from toeline.report import write_report
 
-            write_report(result, photo, outputs.report, unit=settings.unit)
+            write_report(result, photo, job.report, paper=job.paper, unit=unit)
     except ToelineError as error:
-        return Done(source, error=str(error))
+        return Done(job.name, error=str(error))
     except OSError as error:
-        return Done(source, error=f"{error.filename or source} cannot be written or read ({error.strerror}).")
-    return Done(source, result=result)
+        return Done(job.name, error=f"{error.filename or job.name} cannot be written or read ({error.strerror}).")
+    except Exception as error:  # a fault of ours on one photo must not stop the others
+        return Done(job.name, error=bug_message(error, job.name), bug=True)
+    return Done(job.name, result=result)
+
+
+def bug_message(error: Exception, doing: str) -> str:
+    """One sentence about a fault of ours."""
+    return f"an error of toeline's own at {doing} ({type(error).__name__}: {error}); please report it."
 
 
 def _write_json(finished: Sequence[Done], json_out: str | None, many: bool) -> None:
-    results = [done.result for done in finished if done.result is not None]
-    if json_out is None or not results:
+    results = [(done.name, done.result) for done in finished if done.result is not None]
+    if json_out is None:
         return
     if json_out == "-":
-        documents = [json.loads(r.to_json()) for r in results]
-        typer.echo(json.dumps(documents if many else documents[0], indent=2, ensure_ascii=False))
+        documents = [json.loads(result.to_json()) for _, result in results]
+        if many or documents:
+            typer.echo(json.dumps(documents if many else documents[0], indent=2, ensure_ascii=False))
         return
-    for result in results:
-        target = Path(json_out) / f"{Path(result.photo.name).stem}.json" if many else Path(json_out)
-        target.write_text(result.to_json() + "\n", "utf-8")
+    for name, result in results:
+        target = Path(json_out) / f"{_stem(name)}.json" if many else Path(json_out)
+        try:
+            target.write_text(result.to_json() + "\n", "utf-8")
+        except OSError as error:
+            raise SettingsError(f"{target} cannot be written ({error.strerror}); name another place.") from error
 
 
 def _exit_code(finished: Sequence[Done], strict: bool) -> int:
+    if any(done.bug for done in finished):
+        return BUG
     if any(done.result is None or not done.result.photo.usable for done in finished):
         return PHOTO_UNUSABLE
     failed = any(d.result and d.result.judgement and d.result.judgement.outcome == "fail" for d in finished)

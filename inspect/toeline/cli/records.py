@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from toeline.record import Store
+if TYPE_CHECKING:
+    from toeline.record import Store
 
 app = typer.Typer(help="Check, back up and restore the record; export or erase a person.", no_args_is_help=True)
 
@@ -18,13 +19,20 @@ _Where = Annotated[
 ]
 
 
+def _store() -> type[Store]:
+    """The store, loaded when it is asked for: the other commands need no database."""
+    from toeline.record import Store
+
+    return Store
+
+
 @app.command()
 def check(
     store: _Where = None,
     head: Annotated[str | None, typer.Option(help="A head digest noted earlier: the chain must still hold it.")] = None,
 ) -> None:
     """Check the digest chain and every photo."""
-    with Store.open(store) as opened:
+    with _store().open(store) as opened:
         found = opened.check(head)
     typer.echo(found.model_dump_json(indent=2))
     if not found.ok:
@@ -34,14 +42,14 @@ def check(
 @app.command()
 def backup(archive: Annotated[Path, typer.Argument(help="Archive to write.")], store: _Where = None) -> None:
     """Write the whole record into one archive and verify it."""
-    with Store.open(store) as opened:
+    with _store().open(store) as opened:
         typer.echo(opened.backup(archive).model_dump_json(indent=2))
 
 
 @app.command()
 def restore(archive: Annotated[Path, typer.Argument(help="Archive to read.")], store: _Where = None) -> None:
     """Restore an archive into an empty store, verifying it."""
-    typer.echo(Store.restore(archive, store).model_dump_json(indent=2))
+    typer.echo(_store().restore(archive, store).model_dump_json(indent=2))
 
 
 @app.command()
@@ -49,7 +57,7 @@ def export(
     name: Annotated[str, typer.Argument(help="The person's name as it stands in the record.")], store: _Where = None
 ) -> None:
     """Everything the record holds about a person, as JSON."""
-    with Store.open(store) as opened:
+    with _store().open(store) as opened:
         typer.echo(json.dumps(opened.export_person(name), indent=2, ensure_ascii=False))
 
 
@@ -62,5 +70,5 @@ def erase(
     """Erase a person's name from the record; inspections and chain stay."""
     if not yes:
         typer.confirm("The name goes for good. Erase it?", abort=True)
-    with Store.open(store) as opened:
+    with _store().open(store) as opened:
         typer.echo(opened.erase_person(name).model_dump_json(indent=2))

@@ -7,7 +7,7 @@ from rich.table import Table
 from rich.text import Text
 
 from toeline.judgement import RULE_NAMES, summary_lines
-from toeline.names import measure_name
+from toeline.names import CAUSES, measure_name
 from toeline.picture import keyed_indications
 from toeline.result import Result
 from toeline.short import first_change, severest_first
@@ -37,7 +37,7 @@ def show_result(result: Result, *, verbose: bool = False, console: Console | Non
     if result.judgement is None and (change := first_change(result)):
         out.print(Text(f"Next bead: {change}"))
     for cause in result.causes[: None if verbose else 2]:
-        out.print(Text(f"Likely cause: {cause.cause.replace('_', ' ')} ({round(100 * cause.likelihood)} %)"))
+        out.print(Text(f"Likely cause: {CAUSES[cause.cause].lower()} ({round(100 * cause.likelihood)} %)"))
         if verbose:
             for reason in cause.evidence:
                 out.print(Text(f"  for: {reason}"))
@@ -47,6 +47,8 @@ def show_result(result: Result, *, verbose: bool = False, console: Console | Non
                 out.print(Text(f"  told apart by: {cause.told_apart_by}"))
     if not result.causes and result.causes_why:
         out.print(Text(f"Causes: {result.causes_why}"))
+    for line in result.advice.get("settings_lines", ()):
+        out.print(Text(f"Settings: {line}"))
     for caution in result.cautions:
         out.print(Text(caution, style="dim"))
 
@@ -64,27 +66,18 @@ def _measures(result: Result, out: Console, verbose: bool) -> None:
 
 def _indications(result: Result, out: Console) -> None:
     for entry in keyed_indications(result, result.settings.unit):
-        out.print(
-            Text(
-                f"  {entry.number}. {entry.title}: {entry.detail}"
-                if entry.detail
-                else f"  {entry.number}. {entry.title}"
-            )
-        )
+        detail = f": {entry.detail}" if entry.detail else ""
+        out.print(Text(f"  {entry.number}. {entry.title}{detail}"))
 
 
 def _criteria(result: Result, out: Console) -> None:
-    judgement = result.judgement
+    judgement, unit = result.judgement, result.settings.unit
     if judgement is None:
         return
-    table = Table(title=f"{judgement.title}, {judgement.edition} ({RULE_NAMES[judgement.rule]})", title_justify="left")
-    for head in ("imperfection", "outcome", "limit", "measured", "why", "source"):
-        table.add_column(head, overflow="fold")
+    out.print(Text(f"{judgement.title}, {judgement.edition}. {RULE_NAMES[judgement.rule].capitalize()}."))
     for line in judgement.lines:
-        measured = say(line.measured, result.settings.unit) if line.measured and line.measured.known else "-"
-        table.add_row(
-            *(Text(x) for x in (line.imperfection, line.outcome, line.limit, measured, line.why, line.source))
-        )
-    out.print(table)
+        measured = f"; measured {say(line.measured, unit)}" if line.measured and line.measured.known else ""
+        out.print(Text(f"  {line.outcome:<9}  {line.imperfection} (limit {line.limit}{measured})"))
+        out.print(Text(f"             {line.why}. {line.source}."))
     for need in judgement.needs:
         out.print(Text(f"To settle it: {need}"))

@@ -11,19 +11,29 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from toeline.errors import SettingsError
+from toeline.units import MM_PER_INCH
+
 
 def card(
     out: Annotated[Path, typer.Argument(help="File to write: PDF or SVG, by its ending.")],
     kind: Annotated[
-        Literal["A", "B", "folding"], typer.Option(help="A for the plate, B for a fillet's upright, folding for both.")
+        Literal["A", "B", "fold"],
+        typer.Option(
+            help="A for the plate, B for a fillet's upright, fold for both on one sheet.", case_sensitive=False
+        ),
     ] = "A",
-    paper: Annotated[Literal["a4", "letter", "id1"], typer.Option(help="Paper of a PDF.")] = "a4",
+    paper: Annotated[
+        Literal["a4", "letter", "id-1"], typer.Option(help="Paper of a PDF.", case_sensitive=False)
+    ] = "a4",
 ) -> None:
     """Write a printable reference card."""
     from toeline.card_print import print_card
 
     print_card(kind, paper, out)
-    typer.echo(f"{out}: print it at 100 % (no fitting to the page), then measure its 50 mm check line.")
+    typer.echo(
+        f"{out}: print it at 100 %, without fit to page, then measure its 50 mm check line and give that length."
+    )
 
 
 def camera(
@@ -54,37 +64,59 @@ def criteria(
     which: Annotated[
         str | None, typer.Argument(help="An id or a file; without one, all shipped sets are listed.")
     ] = None,
-    thickness: Annotated[float | None, typer.Option(help="Only the lines that hold for this thickness, mm.")] = None,
+    thickness: Annotated[
+        float | None, typer.Option(help="Only the lines that hold for this plate thickness, in the unit.")
+    ] = None,
     unit: Annotated[Literal["mm", "in"], typer.Option(help="Unit of the limits.")] = "mm",
-    base: Annotated[str | None, typer.Option(help="Say how the set differs from this one.")] = None,
+    copy: Annotated[
+        Path | None, typer.Option(help="Write a file that rests on this set, to be changed and given to --criteria.")
+    ] = None,
 ) -> None:
-    """List acceptance criteria, show one as a table, check a file of your own."""
-    from toeline.criteria import criteria_table, differences, list_criteria, load_criteria
+    """List acceptance criteria, show one as a table, check a file of your own, copy one to change it."""
+    from toeline.criteria import criteria_table, differences, list_criteria, load_criteria, own_copy
 
-    out = Console(highlight=False, soft_wrap=not sys.stdout.isatty())
+    out = Console(highlight=False, soft_wrap=True)
     if which is None:
-        table = Table(box=None, pad_edge=False)
-        for head in ("id", "title", "edition"):
-            table.add_column(head)
+        if copy is not None:
+            raise typer.BadParameter("name the set to copy, such as iso5817-2023-c.", param_hint="--copy")
         for one in list_criteria():
-            table.add_row(one.id, Text(one.title), Text(one.edition))
-        out.print(table)
+            out.print(Text(f"{one.id:<18} {one.title}, {one.edition}"))
+        out.print("Show one: toeline criteria ID. Copy one to change it: toeline criteria ID --copy FILE.toml")
         return
     chosen = load_criteria(which)
+    if copy is not None:
+        _write_new(copy, own_copy(chosen))
+        typer.echo(f"{copy}: rests on {chosen.id}; change it, then check it: toeline criteria {copy}")
+        return
+    mm = None if thickness is None else thickness * (MM_PER_INCH if unit == "in" else 1.0)
+    rows = criteria_table(chosen, unit, mm)
+    table = Table()
+    for head in ("id", "imperfection", "limit", "evidence", "source"):
+        table.add_column(head, overflow="fold")
+    for row in rows:
+        what = "\n".join(part for part in (row.imperfection, row.joints, row.when, row.note) if part)
+        table.add_row(*(Text(cell) for cell in (row.id, what, row.limit, row.evidence, row.source)))
     out.print(Text(f"{chosen.id}: {chosen.title}, {chosen.edition}"))
-    rows = criteria_table(chosen, unit, thickness)
-    if rows:
-        names = list(rows[0].__dataclass_fields__)
-        table = Table()
-        for head in names:
-            table.add_column(head.replace("_", " "), overflow="fold")
-        for row in rows:
-            table.add_row(*(Text(str(getattr(row, name) or "")) for name in names))
-        out.print(table)
-    if base is not None:
-        for line in differences(chosen, load_criteria(base)):
-            out.print(Text(line))
+    out.print(table, soft_wrap=False)
+    for caution in chosen.cautions:
+        out.print(Text(caution))
+    if chosen.base is not None:
+        for line in differences(chosen, load_criteria(chosen.base)):
+            out.print(Text(f"Differs from {chosen.base}: {line}"))
     typer.echo(f"{len(rows)} lines, no fault found; digest {chosen.digest}.")
+
+
+def _write_new(path: Path, text: str) -> None:
+    """Write a text file that is not there yet.
+
+    Raises:
+        SettingsError: it is there, or the place cannot be written.
+    """
+    try:
+        with path.open("x", encoding="utf-8") as file:
+            file.write(text)
+    except OSError as error:
+        raise SettingsError(f"{path} cannot be written ({error.strerror}); name a new file.") from error
 
 
 def accuracy(
