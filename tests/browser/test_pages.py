@@ -130,7 +130,8 @@ def test_a_wrong_bead_is_corrected_by_two_taps(visitors, pictures):
     page = visitors.come("phone")
     choose(page, picture.path)
     measured(page)
-    page.get_by_text("The bead was found wrongly").tap()
+    if not page.get_by_text("Tap where the bead starts").is_visible():  # it opens by itself where no bead was found
+        page.get_by_text("The bead was found wrongly").tap()
     width, height = picture.size
     for end, says in ((picture.end, "Tap where the bead starts"), (picture.start, "Now tap where it ends")):
         page.get_by_text(says).wait_for()

@@ -6,7 +6,6 @@ from pathlib import Path
 from typing import get_args
 
 import streamlit as st
-from streamlit_image_coordinates import streamlit_image_coordinates
 
 from toeline.result import Joint, Point, Result, Settings, Welding
 from toeline.units import Unit, length
@@ -184,6 +183,9 @@ def _detail(shown: Shown, settings: Settings) -> None:
 
 def _correct(shown: Shown, result: Result) -> None:
     """The bead was found wrongly: choose among those found, or tap the two ends."""
+    # a component registers itself with the server that runs when it is imported: not before there is one
+    from streamlit_image_coordinates import streamlit_image_coordinates
+
     photo = shown.photo
     asked = any(one.code in ("several_beads", "no_bead") for one in result.photo.problems)
     ends_key, first_key = f"ends_{photo.sha256}", f"first_{photo.sha256}"
