@@ -5,8 +5,9 @@ square of a toe's distance from its own centred 25 mm moving mean, whose window 
 ends; straightness is the same from the least-squares straight line.
 
 Noise of the traced toes makes every spread come out too large: var(seen) = var(true) + var(noise). The noise that the
-tracer states for each station is therefore drawn many times, sent through the very same computation, and what it adds
-is taken out; how well that noise is itself known stays in the uncertainty.
+tracer states for each station is therefore drawn many times and sent through the very same computation. A tracer also
+smooths, which takes spread away: so only a share of what the noise adds is taken out, and all that lies between
+nothing and the whole of it stays in the uncertainty.
 """
 
 from __future__ import annotations
@@ -190,28 +191,29 @@ def _body_measures(bead: TracedBead) -> dict[str, Quantity]:
     ]
     drawn = body_statistics(base, base.left + errors[0], base.right + errors[1])
     added = {k: v.mean() - raw[k] for k, v in drawn.items()}
+    taken = {k: toe["noise_net"] * v for k, v in added.items()}
 
     def shifted(moves: F64) -> Statistics:
         """Half the change over ± moves (M, 2, N) of the left and right toe."""
         plus, minus = (
-            finish(body_statistics(base, base.left + k * moves[:, 0], base.right + k * moves[:, 1]), added)
+            finish(body_statistics(base, base.left + k * moves[:, 0], base.right + k * moves[:, 1]), taken)
             for k in (1.0, -1.0)
         )
         return {name: (plus[name] - minus[name]) / 2.0 for name in plus}
 
-    values = finish(raw, added)
-    spread = finish(drawn, {k: 2.0 * v for k, v in added.items()})
-    more, less = (finish(raw, {k: v * (1.0 + w * 2.0 * toe["noise_doubt"]) for k, v in added.items()}) for w in (1, -1))
+    values = finish(raw, taken)
+    spread = finish(drawn, {k: v + taken[k] for k, v in added.items()})
+    none, all_ = finish(raw), finish(raw, added)
     sources = {"toe reader": shifted(_reader_moves(base))}
     sources |= {name: shifted(moves) for name, moves in _frame_moves(bead, base).items()}
     ends = [Stretch.of(bead, body[0] + a, body[1] + b) for a, b in _end_moves(bead)]
-    moved = [finish(body_statistics(e, e.left, e.right), added) for e in ends]
+    moved = [finish(body_statistics(e, e.left, e.right), taken) for e in ends]
     return {
         name: quantity(
             float(values[name]),
             [
                 row("toe localisation", float(spread[name].std())),
-                row("noise correction", abs(float(more[name] - less[name])) / 2.0),
+                row("noise correction", abs(float(none[name] - all_[name])) / 2.0),
                 row("bead ends", math.sqrt(sum(float(m[name] - values[name]) ** 2 for m in moved) / 2.0)),
                 *(row(label, float(np.linalg.norm(change[name]))) for label, change in sources.items()),
             ],

@@ -141,15 +141,8 @@ def measure_with(photo: str | Path | bytes | Photo, settings: Settings) -> Resul
         ground = _ground(photo, cards, settings, profile)
     with clock.stage("find"):
         seen = sight(photo.image)
-    found, bead_notes = _choose(seen, ground, settings)
-    traced: TracedBead | None = None
     with clock.stage("trace"):
-        if found is not None:
-            try:
-                traced = trace_bead(photo.image, ground.frame_for(found), found, settings.ends_px is not None)
-            except BeadLost:
-                bead_notes = (problem("no_bead"),)
-                seen = Sighting((), seen.other)
+        traced, seen, bead_notes = _trace(photo, seen, ground, settings)
     result = _describe(photo, cards, ground, seen, traced, bead_notes, settings, clock)
     with clock.stage("judge"):
         if criteria is not None:
@@ -222,21 +215,54 @@ def _plate(cards: tuple[FoundCard, ...], camera: Camera, settings: Settings) -> 
     return None
 
 
-def _choose(seen: Sighting, ground: _Ground, settings: Settings) -> tuple[Candidate | None, tuple[Problem, ...]]:
-    """The bead to measure and what to say about the choice."""
+def _trace(
+    photo: Photo, seen: Sighting, ground: _Ground, settings: Settings
+) -> tuple[TracedBead | None, Sighting, tuple[Problem, ...]]:
+    """The bead that is meant, the beads that are left once the reader has looked too, and what to say about it."""
     if settings.ends_px is not None:
-        return _named(seen, settings.ends_px), ()
-    if not seen.beads and ground.fillet is not None:
-        return _along_root(ground.fillet, ground.cards), ()
-    if not seen.beads:
-        return None, (_no_bead(seen),)
-    if len(seen.beads) == 1:
-        return seen.beads[0], ()
-    if not ground.cards:
-        return seen.beads[0], (problem("several_beads", n=len(seen.beads)),)
-    middle = np.mean([c.corners_px.mean(axis=0) for c in ground.cards], axis=0)
-    nearest = min(seen.beads, key=lambda b: float(np.linalg.norm(b.line_px - middle, axis=1).min()))
-    return nearest, (problem("several_beads", n=len(seen.beads)),)
+        try:
+            named = _named(seen, settings.ends_px)
+            return trace_bead(photo.image, ground.frame_for(named), named, ends_given=True), seen, ()
+        except BeadLost:
+            return None, Sighting((), seen.other), (problem("no_bead"),)
+    candidates = _nearest_first(seen.beads, ground.cards)
+    if not candidates and ground.fillet is not None:
+        candidates = [_along_root(ground.fillet, ground.cards)]
+    found: list[tuple[TracedBead, Candidate]] = []
+    for candidate in candidates:
+        if any(_lies_on(candidate, whole) for _, whole in found):
+            continue
+        try:
+            traced = trace_bead(photo.image, ground.frame_for(candidate), candidate)
+        except BeadLost:
+            continue
+        whole = _as_traced(traced)
+        found = [pair for pair in found if not _lies_on(pair[1], whole)] + [(traced, whole)]
+    seen = Sighting(tuple(whole for _, whole in found), seen.other)
+    if not found:
+        return None, seen, (_no_bead(seen),)
+    return found[0][0], seen, (problem("several_beads", n=len(found)),) if len(found) > 1 else ()
+
+
+def _nearest_first(beads: Sequence[Candidate], cards: Sequence[FoundCard]) -> list[Candidate]:
+    """Beads by their distance from the card; without one as they are, surest first."""
+    if not cards:
+        return list(beads)
+    middle = np.mean([c.corners_px.mean(axis=0) for c in cards], axis=0)
+    return sorted(beads, key=lambda b: float(np.linalg.norm(b.line_px - middle, axis=1).min()))
+
+
+def _as_traced(traced: TracedBead) -> Candidate:
+    """A traced bead's mid line and width in the photo."""
+    left, right = (traced.frame.to_px(toe) for toe in (traced.left_toe, traced.right_toe))
+    width = float(np.median(np.linalg.norm(left - right, axis=1)))
+    return Candidate("bead", (left + right) / 2, width, traced.found_confidence)
+
+
+def _lies_on(piece: Candidate, whole: Candidate) -> bool:
+    """Whether most of a piece lies within a traced bead."""
+    apart = np.linalg.norm(piece.line_px[:, None] - whole.line_px[None], axis=2).min(axis=1)
+    return bool(np.mean(apart < whole.width_px / 2) > 0.5)
 
 
 def _along_root(fillet: FilletFrame, cards: Sequence[FoundCard]) -> Candidate:

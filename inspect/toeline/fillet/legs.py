@@ -76,17 +76,18 @@ def measure_fillet(frame: FilletFrame, bead: TracedBead) -> dict[str, Quantity]:
     raw = _statistics(toes)
     drawn = _statistics(replace(toes, base=toes.base + base, upright=toes.upright + upright))
     added = {name: drawn[f"{name}_var"].mean() - raw[f"{name}_var"] for name in _SERIES}
-    value = _named(raw, added)
-    spread = _named(drawn, {k: 2 * v for k, v in added.items()})
-    more, less = (_named(raw, {k: v * (1 + w * 2 * rules["noise_doubt"]) for k, v in added.items()}) for w in (1, -1))
+    taken = {k: rules["noise_net"] * v for k, v in added.items()}
+    value = _named(raw, taken)
+    spread = _named(drawn, {k: v + taken[k] for k, v in added.items()})
+    none, all_ = _named(raw, dict.fromkeys(added, np.zeros(1))), _named(raw, added)
     moves = _frame_moves(frame, toes) | _reader(toes)
-    changes = {label: _change(toes, added, *move) for label, move in moves.items()}
+    changes = {label: _change(toes, taken, *move) for label, move in moves.items()}
     measures = {
         name: quantity(
             float(value[name]),
             [
                 row("toe localisation", float(spread[name].std())),
-                row("noise correction", abs(float(more[name] - less[name])) / 2),
+                row("noise correction", abs(float(none[name] - all_[name])) / 2),
                 *(row(label, float(np.linalg.norm(change[name]))) for label, change in changes.items()),
             ],
             FILLET_UNITS[name],
