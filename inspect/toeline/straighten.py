@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from toeline.band import F32, F64, U8, Band, SurfaceFrame
+from toeline.band import F64, U8, Band, SurfaceFrame
 from toeline.datafile import load
 from toeline.reader import read_band
 
@@ -40,7 +40,7 @@ def lay_band(image: U8, frame: SurfaceFrame, seam: F64, reach_mm: float) -> Band
 
 
 def widen(image: U8, frame: SurfaceFrame, band: Band, reach_mm: float) -> Band:
-    """The same band drawn out to ``reach_mm`` on both sides. Only spatter lies out there: it is read at half size."""
+    """The same band drawn out to ``reach_mm`` on both sides, where spatter and arc strikes lie."""
     step = 1.0 / band.px_per_mm
     lap = int(load("bead.toml")["band"]["lap_mm"] * band.px_per_mm)
     out = band
@@ -51,19 +51,14 @@ def widen(image: U8, frame: SurfaceFrame, band: Band, reach_mm: float) -> Band:
             continue
         t = edge + step * np.arange(count, -lap, -1) if up else edge - step * np.arange(1 - lap, count + 1)
         straight, seen = _straighten(image, frame, band.seam, band.left, t)
-        h, w = straight.shape[:2]
-        half = cv2.resize(straight, ((w + 1) // 2, (h + 1) // 2), interpolation=cv2.INTER_AREA)
-        maps = {name: _at_size(layer, w, h) for name, layer in read_band(np.asarray(half, np.uint8)).items()}
+        h = len(straight)
+        maps = read_band(straight)
         new = slice(0, h - lap) if up else slice(lap, h)  # the lap only gave the reader its surroundings
         parts = [(straight[new], out.image), (seen[new], out.seen), (t[new], out.t)]
         image_, seen_, t_ = (np.concatenate(p if up else p[::-1]) for p in parts)
         both = {k: np.concatenate([m[new], out.maps[k]] if up else [out.maps[k], m[new]]) for k, m in maps.items()}
         out = replace(out, image=image_, seen=seen_, t=t_, maps=both)
     return out
-
-
-def _at_size(layer: F32, w: int, h: int) -> F32:
-    return np.asarray(cv2.resize(layer, (w, h), interpolation=cv2.INTER_LINEAR), np.float32)
 
 
 def _straighten(image: U8, frame: SurfaceFrame, seam: F64, left: F64, t: F64) -> tuple[U8, NDArray[np.bool_]]:

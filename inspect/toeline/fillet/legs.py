@@ -79,7 +79,7 @@ def measure_fillet(frame: FilletFrame, bead: TracedBead) -> dict[str, Quantity]:
     taken = {k: rules["noise_net"] * v for k, v in added.items()}
     value = _named(raw, taken)
     spread = _named(drawn, {k: v + taken[k] for k, v in added.items()})
-    none, all_ = _named(raw, dict.fromkeys(added, np.zeros(1))), _named(raw, added)
+    none, all_ = _named(raw, dict.fromkeys(added, np.zeros(()))), _named(raw, added)
     moves = _frame_moves(frame, toes) | _reader(toes)
     changes = {label: _change(toes, taken, *move) for label, move in moves.items()}
     measures = {
