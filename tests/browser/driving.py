@@ -9,7 +9,7 @@ import sys
 import time
 from dataclasses import dataclass
 from pathlib import Path
-from urllib.error import HTTPError, URLError
+from urllib.error import HTTPError
 from urllib.request import urlopen
 
 ROOT = Path(__file__).parents[2]
@@ -55,7 +55,7 @@ def serve(folder: Path, **options: object) -> Server:
         except HTTPError as asked:  # it answers, and asks for the code
             asked.close()
             return Server(url, process, said)
-        except (URLError, ConnectionError):
+        except OSError:  # not up yet, or busy starting
             if process.poll() is not None:
                 raise RuntimeError(said.read_text()) from None
             time.sleep(0.2)

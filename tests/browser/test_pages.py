@@ -214,7 +214,7 @@ def test_record_journey_to_a_pdf_that_reads_back(visitors, pictures, size):
 
 def test_a_person_is_handed_over_and_erased(visitors, pictures):
     page = visitors.come("phone")
-    choose(page, pictures[0].path)
+    choose(page, pictures[1].path)
     measured(page)
     page.locator("summary", has_text="Save to the record").click()
     page.get_by_label("Welder", exact=True).fill("Per Son")

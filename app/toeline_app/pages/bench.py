@@ -189,6 +189,7 @@ def _correct(shown: Shown, result: Result) -> None:
     photo = shown.photo
     asked = any(one.code in ("several_beads", "no_bead") for one in result.photo.problems)
     ends_key, first_key = f"ends_{photo.sha256}", f"first_{photo.sha256}"
+    asked = asked or ends_key in st.session_state  # stays open, so that the ends can be taken back
     if not st.toggle("The bead was found wrongly", value=asked, key=f"wrong_{photo.sha256}_{asked}"):
         return
     if result.bead.others_px:
