@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from typing import Any
 
 import torch
 from torch import Tensor
@@ -29,7 +30,7 @@ class Weld:
     crack: Tensor
     pore: Tensor
     spatter: Tensor
-    truth: dict[str, object] = field(default_factory=dict)
+    truth: dict[str, Any] = field(default_factory=dict)
 
 
 @dataclass(slots=True)
@@ -63,6 +64,8 @@ class BeadPlan:
     pores: Tensor
     slag: Tensor
     strikes: Tensor
+    #: Both toes moved to the left by this much: unequal legs of a fillet.
+    shift: Tensor | None = None
 
 
 def any_plan(dice: Dice, span: float) -> BeadPlan:
@@ -84,11 +87,11 @@ def any_plan(dice: Dice, span: float) -> BeadPlan:
         height=width * d.uniform(0.06, 0.34),
         pitch=d.log_uniform(0.8, 3.6),
         pitch_jitter=rough(0.03, 0.32),
-        ripple_amp=d.log_uniform(0.018, 0.2),
-        crescent=torch.where(d.chance(0.3) > 0, d.uniform(1.0, 2.1), d.uniform(0.15, 1.0)),
+        ripple_amp=d.uniform(0.04, 0.2),
+        crescent=d.uniform(0.15, 1.1),
         vee=d.chance(0.6) * d.uniform(0, 1) ** 1.3,
         skew=d.normal() * 0.12,
-        profile=torch.where(d.chance(0.2) > 0, d.uniform(4, 9), d.uniform(1.8, 4.2)),
+        profile=d.uniform(1.8, 4.2),
         asym=d.normal() * 0.16,
         width_var=rough(0.01, 0.1),
         toe_rms=rough(0.06, 0.55),
@@ -96,11 +99,11 @@ def any_plan(dice: Dice, span: float) -> BeadPlan:
         wave=rough(0.04, 0.4),
         scallop=d.uniform(0.02, 0.28),
         fillet=torch.zeros_like(width),
-        undercut=d.chance(0.45),
-        overlap=d.chance(0.4),
-        unfilled=d.chance(0.4),
-        crack=d.chance(0.45),
-        restart=d.chance(0.35),
+        undercut=d.chance(0.5),
+        overlap=d.chance(0.22),
+        unfilled=d.chance(0.35),
+        crack=d.chance(0.3),
+        restart=d.chance(0.16),
         spatter=d.chance(0.85) * d.log_uniform(2, 90),
         pores=d.chance(0.25) * d.uniform(1, 7),
         slag=d.chance(0.35) * d.uniform(1, 4.99),
@@ -158,6 +161,8 @@ def lay(dice: Dice, plan: BeadPlan, s: Tensor, t: Tensor) -> Weld:
     half = p.width / 2 * (1 + p.width_var * curve(d, w, step, d.uniform(8, 35)))
     half = half * (1 + d.uniform(0, 0.1) * torch.exp(-(((along - p.start) / p.width) ** 2)))
     mid = p.wave * curve(d, w, step, d.uniform(30, 80)) + d.uniform(-0.9, 0.9) * curve(d, w, step, d.uniform(60, 140))
+    if p.shift is not None:
+        mid = mid + p.shift
     reach_l = half + p.toe_rms * d.uniform(0.5, 1.1) * curve(d, w, step, p.toe_corr)
     reach_r = half + p.toe_rms * d.uniform(0.5, 1.1) * curve(d, w, step, p.toe_corr)
 
@@ -223,7 +228,7 @@ def lay(dice: Dice, plan: BeadPlan, s: Tensor, t: Tensor) -> Weld:
     centre = p.end - d.uniform(0.48, 0.72) * p.width
     r_crater = torch.sqrt((ss - e4(centre)) ** 2 + (tt - (lefts + rights) / 2) ** 2)
     ripple_phase = at(s_ripple)
-    ring = torch.sigmoid((e4(d.uniform(0.22, 0.42)) * e4(p.width) - r_crater) / 0.5) * e4(torch.where(p.unfilled > 0, d.chance(0.35), d.chance(0.9)))
+    ring = torch.sigmoid((e4(d.uniform(0.22, 0.42)) * e4(p.width) - r_crater) / 0.5) * e4(d.chance(0.85))
     end_cap = torch.sigmoid((ss - e4(centre)) / 0.8)
     ring_wave = torch.cos(2 * math.pi * r_crater / (e4(p.pitch) * 0.75))
     sharp = e4(d.uniform(0, 0.5))
@@ -232,7 +237,7 @@ def lay(dice: Dice, plan: BeadPlan, s: Tensor, t: Tensor) -> Weld:
     fade = (1 - u.abs().clamp(0, 1) ** 8) * (1 - end_cap) + 0
     strength = (1 + 0.5 * cloud(d, h, w, 8.0 / step, 2)).clamp(0.15, 2)
     amp = e4(p.ripple_amp) * (1 - 0.55 * e4(d.chance(0.25)))
-    ripples = amp * strength * (wave * fade * (1 - ring) + e4(d.uniform(0.4, 1.6)) * ring_wave * ring)
+    ripples = amp * strength * (wave * fade * (1 - ring) + 0.7 * ring_wave * ring)
     lumps = e4(d.log_uniform(0.01, 0.14)) * cloud(d, h, w, 6.0 / step, 2) + e4(d.uniform(0.003, 0.012)) * cloud(d, h, w, 3, 2)
     height = body + inside * (ripples * (1 - u.abs().clamp(0, 1) ** 12) + lumps * dome.clamp(0, 1))
 
@@ -348,19 +353,24 @@ def lay(dice: Dice, plan: BeadPlan, s: Tensor, t: Tensor) -> Weld:
     strike = torch.zeros_like(height)
     strike_relief = torch.zeros_like(height)
     ragged = cloud(d, h, w, 1.2 / step, 3)
+    islands: list[tuple[Tensor, Tensor, Tensor, Tensor]] = []
+    strike_spots: list[tuple[Tensor, Tensor, Tensor, Tensor, Tensor]] = []
     for k in range(4):
         live_s = e4((p.slag.floor() > k).float())
         cs1 = torch.maximum(p.start + 4, s[0] + d.uniform(0, 1) * (s[-1] - s[0]))
         i1 = ((cs1 - s[0]) / step).long().clamp(0, w - 1)
         toe = torch.where(d.chance(0.5) > 0, torch.gather(left, 2, i1), torch.gather(right, 2, i1))
         near = torch.where(d.chance(0.6) > 0, toe + d.normal() * 0.3, d.uniform(-0.8, 0.8) * p.width / 2)
-        q = ((ss - e4(cs1)) / e4(d.uniform(0.8, 3.2))) ** 2 + ((tt - e4(near)) / e4(d.uniform(0.4, 1.2))) ** 2
+        half_s, half_t = d.uniform(0.8, 3.2), d.uniform(0.4, 1.2)
+        islands.append((cs1, near, half_s, half_t))
+        q = ((ss - e4(cs1)) / e4(half_s)) ** 2 + ((tt - e4(near)) / e4(half_t)) ** 2
         blob = torch.sigmoid((1 - q + 0.35 * ragged) * 6) * (q < 3).float() * live_s
         slag = torch.maximum(slag, blob * (ss < e4(p.end)).float())
     for k in range(3):
         live_a = e4((p.strikes.floor() > k).float())
         cs1, ct1 = s[0] + d.uniform(0, 1) * (s[-1] - s[0]), torch.where(d.chance(0.5) > 0, 1.0, -1.0) * (p.width / 2 + d.uniform(2, 14))
         a, size_a, tail = e4(d.uniform(0, 2 * math.pi)), e4(d.uniform(0.6, 1.8)), e4(d.uniform(1, 5))
+        strike_spots.append((cs1, ct1, size_a, tail, a))
         xa = (ss - e4(cs1)) * torch.cos(a) + (tt - e4(ct1)) * torch.sin(a)
         ya = -(ss - e4(cs1)) * torch.sin(a) + (tt - e4(ct1)) * torch.cos(a) + 0.25 * torch.sin(xa * e4(d.uniform(0.5, 2))) 
         along_tail = (xa - xa.clamp(torch.zeros_like(tail), tail))
@@ -392,9 +402,21 @@ def lay(dice: Dice, plan: BeadPlan, s: Tensor, t: Tensor) -> Weld:
         "crest": crest,
         "forward": torch.ones_like(inside),
     }
-    truth: dict[str, object] = {
-        "crests": crests, "centre": centre, "restart_at": s_restart, "restart": real_restart, "runs": runs,
-        "balls": (cs, ct, dia), "pores": (ps, pt, pd), "over": (over_l, over_r), "hollow_depth": hollow_depth,
+    truth: dict[str, Any] = {
+        "centre": centre,
+        "restart_at": s_restart,
+        "restart": real_restart,
+        "restart_size": size,
+        "restart_hump": kind,
+        "runs": runs,
+        "balls": (cs, ct, dia),
+        "pores": (ps, pt, pd),
+        "over": (over_l, over_r),
+        "hollow_depth": hollow_depth,
+        "crater_radius": r0,
+        "rise": rise,
+        "islands": islands,
+        "strikes": strike_spots,
     }
     return Weld(
         height=height + valley, face=inside, left=left, right=right, inside=under_way, maps=maps,

@@ -97,9 +97,8 @@ def first_hit(surface: Surface, target: Tensor, eye: Tensor, steps: int = 14) ->
     return e[..., :2] + per_z * (hit - e[..., 2])[..., None]
 
 
-def shade(surface: Surface, target: Tensor, eye: Tensor, lights: Lights, shadow_steps: int = 14, steps: int = 14) -> tuple[Tensor, Tensor]:
-    """Radiance (B,3,H,W) seen from ``eye`` towards ``target`` (B,H,W,3), and where each ray hit (B,H,W,2)."""
-    hit = first_hit(surface, target, eye, steps)
+def shading_maps(surface: Surface) -> Tensor:
+    """What :func:`shade` reads at each point (B,11,h,w): height, two slopes, open sky, roughness, albedo, mirror."""
     hgt = surface.height
     pad = F.pad(hgt, (1, 1, 1, 1), mode="replicate")
     ds = (pad[..., 1:-1, 2:] - pad[..., 1:-1, :-2]) / (2 * surface.step)
@@ -109,7 +108,24 @@ def shade(surface: Surface, target: Tensor, eye: Tensor, lights: Lights, shadow_
     k2 = max(int(4.0 / surface.step) | 1, 5)
     wider = F.avg_pool2d(F.pad(wide, (k2 // 2,) * 4, mode="replicate"), k2, 1)
     open_sky = (1 - 1.1 * (wide - hgt).clamp_min(0) - 0.35 * (wider - hgt).clamp_min(0)).clamp(0.12, 1)
-    packed = torch.cat([hgt, ds, dt, open_sky, surface.rough, surface.albedo, surface.mirror], 1)
+    return torch.cat([hgt, ds, dt, open_sky, surface.rough, surface.albedo, surface.mirror], 1)
+
+
+def shade(
+    surface: Surface,
+    target: Tensor,
+    eye: Tensor,
+    lights: Lights,
+    shadow_steps: int = 14,
+    steps: int = 14,
+    maps: Tensor | None = None,
+) -> tuple[Tensor, Tensor]:
+    """Radiance (B,3,H,W) seen from ``eye`` towards ``target`` (B,H,W,3), and where each ray hit (B,H,W,2).
+
+    ``maps`` saves working out :func:`shading_maps` again when a large picture is shaded in tiles.
+    """
+    hit = first_hit(surface, target, eye, steps)
+    packed = shading_maps(surface) if maps is None else maps
     at = look_up(surface, packed, hit)
     z, slope_s, slope_t, sky, rough = at[:, 0], at[:, 1], at[:, 2], at[:, 3:4], at[:, 4:5]
     albedo, mirror = at[:, 5:8], at[:, 8:11]
@@ -126,9 +142,6 @@ def shade(surface: Surface, target: Tensor, eye: Tensor, lights: Lights, shadow_
     # A flank that mirrors the horizon or the plate sees less light than a face that mirrors the ceiling.
     dim = lights.horizon[:, :, None, None]
     rise = smoothstep((bounce[..., 2] + 0.15) / 0.75)[:, None]
-    # A plate beside the bead mirrors its flank, not the room.
-    open_view = _unhidden(surface, point, bounce, torch.full_like(dim[:, 0], 40.0), 8)[:, None]
-    rise = rise * (dim + (1 - dim) * open_view)
     glow = dome(bounce).expand(-1, 3, -1, -1) * (0.35 + 0.65 * sky) * (dim + (1 - dim) * rise)
     wash = dome(normal).expand(-1, 3, -1, -1) * sky
     for i in range(lights.direction.shape[1]):
@@ -137,21 +150,22 @@ def shade(surface: Surface, target: Tensor, eye: Tensor, lights: Lights, shadow_
         soft = 1 / (1 / sharp + 2 * spread)
         lobe = torch.exp(soft * ((bounce * dirn).sum(-1) - 1)) * soft / sharp
         lambert = (normal * dirn).sum(-1).clamp_min(0) * 2 * math.pi / sharp / math.pi * (1 - torch.exp(-2 * sharp))
-        lit = sky[:, 0] * open_view[:, 0]
+        lit = sky[:, 0]
         if i < lights.shadowing:
-            lit = _unhidden(surface, point, dirn, sharp, shadow_steps)
+            lit = _shadow(surface, point, lights.direction[:, i], lights.sharpness[:, i], shadow_steps)
         tone = lights.colour[:, i][:, :, None, None]
         glow = glow + tone * (lobe * lit)[:, None]
         wash = wash + tone * (lambert * lit)[:, None]
     return albedo * wash + mirror * glow, hit
 
 
-def _unhidden(surface: Surface, point: Tensor, direction: Tensor, sharpness: Tensor, steps: int) -> Tensor:
-    """Share (B,H,W) of what lies in a direction (B,1|H,1|W,3) that the relief does not hide, by marching there."""
-    flat, rise = direction[..., :2], direction[..., 2]
+def _shadow(surface: Surface, point: Tensor, direction: Tensor, sharpness: Tensor, steps: int) -> Tensor:
+    """Share of a panel (B,H,W) that is not hidden by the relief, by marching towards it."""
+    flat = direction[:, None, None, :2]
+    rise = direction[:, None, None, 2]
     top = surface.height.amax(dim=(1, 2, 3))[:, None, None]
     reach = ((top - point[..., 2]).clamp(0.05, 12) / rise.clamp_min(0.08)).clamp(max=14)
-    size = 1 / torch.sqrt(sharpness.clamp_min(1)) * 1.3 + 0.02
+    size = (1 / torch.sqrt(sharpness.clamp_min(1)))[:, None, None] * 1.3 + 0.02
     clear = torch.ones_like(reach)
     for i in range(1, steps + 1):
         dist = reach * (i / steps) ** 1.5

@@ -52,8 +52,18 @@ def jpeg(image: Tensor, quality: Tensor) -> Tensor:
     return (torch.stack([y + 1.402 * cr, y - 0.344 * cb - 0.714 * cr, y + 1.772 * cb], 1) / 255).clamp(0, 1)
 
 
-def develop(radiance: Tensor, dice: Dice, blur_px: Tensor, grain_px: float = 1.0, compress: bool = True) -> Tensor:
-    """Radiance (B,3,H,W) to a display-referred photo (B,3,H,W) in 0..1; ``blur_px`` (B,) is the optics' sigma."""
+def develop(
+    radiance: Tensor,
+    dice: Dice,
+    blur_px: Tensor,
+    grain_px: float = 1.0,
+    compress: bool = True,
+    bright_to: float | None = None,
+) -> Tensor:
+    """Radiance (B,3,H,W) to a display-referred photo (B,3,H,W) in 0..1; ``blur_px`` (B,) is the optics' sigma.
+
+    ``bright_to`` exposes for the bright parts, as a phone does; without it the exposure is anyone's guess.
+    """
     d = dice
     b, _, h, w = radiance.shape
     one = lambda low, high: d.uniform(low, high, 1, 1, 1)
@@ -61,6 +71,8 @@ def develop(radiance: Tensor, dice: Dice, blur_px: Tensor, grain_px: float = 1.0
     key = torch.exp(torch.log(luma + 1e-3).mean(dim=(2, 3), keepdim=True))
     bright = torch.quantile(luma[:, :, ::7, ::7].reshape(b, -1), 0.985, dim=1).reshape(b, 1, 1, 1)
     gain = torch.minimum(torch.exp(one(-3.6, -1.2)) / key, one(0.7, 2.4) / bright)
+    if bright_to is not None:
+        gain = bright_to / bright
     x = radiance * gain * torch.exp(d.normal(1, 1, 1) * 0.22)
     ramp = torch.linspace(-1, 1, w, device=x.device)[None, None, None, :] * one(-0.5, 0.5) + torch.linspace(-1, 1, h, device=x.device)[None, None, :, None] * one(-0.5, 0.5)
     x = x * torch.exp(ramp)

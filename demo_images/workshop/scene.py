@@ -27,14 +27,15 @@ BAND_MAPS = (
 )
 
 
-def card_picture(px_per_mm: int = 10) -> np.ndarray:
-    """The reference card A as a grey picture, drawn from OpenCV's own marker generator."""
+def card_picture(px_per_mm: int = 10, which: str = "A") -> np.ndarray:
+    """Reference card A or B as a grey picture, drawn from OpenCV's own marker generator."""
     w, h = round(85.6 * px_per_mm), round(53.98 * px_per_mm)
     card = np.full((h, w), 255, np.uint8)
     book = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
     side = 15 * px_per_mm
+    first = {"A": 0, "B": 4}[which]
     for ident, (x, y) in enumerate(((11.0, 11.0), (74.6, 11.0), (74.6, 42.98), (11.0, 42.98))):
-        tag = cv2.aruco.generateImageMarker(book, ident, side)
+        tag = cv2.aruco.generateImageMarker(book, first + ident, side)
         x0, y0 = round((x - 7.5) * px_per_mm), round((y - 7.5) * px_per_mm)
         card[y0 : y0 + side, x0 : x0 + side] = tag
     y = round(27 * px_per_mm)
@@ -44,14 +45,15 @@ def card_picture(px_per_mm: int = 10) -> np.ndarray:
         cv2.line(card, (round(x * px_per_mm), y - 2 * px_per_mm), (round(x * px_per_mm), y + 2 * px_per_mm), 0, thick)
     for x, grey in ((34.8, 51), (42.8, 128), (50.8, 204)):
         cv2.rectangle(card, (round((x - 3) * px_per_mm), 35 * px_per_mm), (round((x + 3) * px_per_mm), 41 * px_per_mm), grey, -1)
-    cv2.putText(card, "CARD A", (round(36 * px_per_mm), 16 * px_per_mm), cv2.FONT_HERSHEY_SIMPLEX, 0.1 * px_per_mm, 0, thick)
+    cv2.putText(card, f"CARD {which}", (round(36 * px_per_mm), 16 * px_per_mm), cv2.FONT_HERSHEY_SIMPLEX, 0.1 * px_per_mm, 0, thick)
     return card
 
 
-def place_card(dice: Dice, surface: Surface, card: Tensor, centre: Tensor, angle: Tensor, print_scale: Tensor, thickness: Tensor, fold: bool = False) -> Tensor:
+def place_card(dice: Dice, surface: Surface, card: Tensor, centre: Tensor, angle: Tensor, print_scale: Tensor, thickness: Tensor, fold: bool = False, picture_mm: tuple[float, float] = (85.6, 53.98)) -> Tensor:
     """Lay the card (1,1,h,w grey 0..1) with its centre at (B,2) mm, turned by ``angle`` (B,); returns its mask.
 
     With ``fold`` the plates stand at 45 degrees to the grid, so t is shorter than the way on the plate.
+    ``picture_mm`` is what the picture's pixels span, whole pixels from the card's top-left corner.
     """
     b, _, h, w = surface.height.shape
     dev = surface.height.device
@@ -63,7 +65,7 @@ def place_card(dice: Dice, surface: Surface, card: Tensor, centre: Tensor, angle
     # Card x to the right and y down as printed: the plate is seen from above, so y runs against t.
     x = (c * ds + si * dt) / print_scale[:, None, None] + 42.8
     y = (si * ds - c * dt) / print_scale[:, None, None] + 26.99
-    grid = torch.stack([x / 85.6 * 2 - 1, y / 53.98 * 2 - 1], -1)
+    grid = torch.stack([x / picture_mm[0] * 2 - 1, y / picture_mm[1] * 2 - 1], -1)
     print_ = F.grid_sample(card.expand(b, -1, -1, -1), grid, align_corners=False, padding_mode="border")
     mask = ((x > 0) & (x < 85.6) & (y > 0) & (y < 53.98)).float()[:, None]
     paper = dice.uniform(0.55, 0.88, 1, 1, 1)
