@@ -7,7 +7,7 @@ ends; straightness is the same from the least-squares straight line.
 Noise of the traced toes makes every spread come out too large: var(seen) = var(true) + var(noise). The noise that the
 tracer states for each station is therefore drawn many times and sent through the very same computation. A tracer also
 smooths, which takes spread away: so only a share of what the noise adds is taken out, and all that lies between
-nothing and the whole of it stays in the uncertainty.
+nothing and the most that such noise comes to stays in the uncertainty.
 """
 
 from __future__ import annotations
@@ -203,7 +203,8 @@ def _body_measures(bead: TracedBead) -> dict[str, Quantity]:
 
     values = finish(raw, taken)
     spread = finish(drawn, {k: v + taken[k] for k, v in added.items()})
-    none, all_ = finish(raw), finish(raw, added)
+    most = (toe["noise_most"] / toe["noise_share"]) ** 2
+    none, all_ = finish(raw), finish(raw, {k: most * v for k, v in added.items()})
     sources = {"toe reader": shifted(_reader_moves(base))}
     sources |= {name: shifted(moves) for name, moves in _frame_moves(bead, base).items()}
     ends = [Stretch.of(bead, body[0] + a, body[1] + b) for a, b in _end_moves(bead)]
@@ -279,33 +280,41 @@ def _ripple_measures(bead: TracedBead, ripples: Ripples) -> dict[str, Quantity]:
     if n < rules["crest"]["fewest"] or ripples.contrast < 1.0:
         why = "the ripples cannot be told apart in this photo"
         return {name: unknown(why, unit) for name, unit in _RIPPLE_UNITS.items()}
-    pitch, sd = float(crests.gaps.mean()), float(crests.gaps.std(ddof=1))
-    u_crest, miscount = rules["crest"]["u"], rules["crest"]["count_u"] * math.sqrt(crests.doubtful)
+    half = typical_width(bead) / 2.0
+    nearer, u_nearer, apex, u_apex = _height_seen(bead, body)
+    seen, sd = float(crests.gaps.mean()), float(crests.gaps.std(ddof=1))
+    pitch = seen * (1.0 - nearer)
+    u_crest = rules["crest"]["u"]
+    net = math.sqrt(max(sd * sd - 2.0 * u_crest**2, 0.0))
+    # uneven ripples hide more crests among them than the odd gaps tell
+    miscount = rules["crest"]["count_u"] * math.sqrt(crests.doubtful)
+    miscount = math.hypot(miscount, rules["crest"]["uneven_u"] * (sd / seen) ** 2 * n)
     span = float(crests.s[-1] - crests.s[0])
     pitch_rows = [
         row("crest localisation", math.sqrt(2.0) * u_crest / (n - 1)),
         row("crest count", pitch * miscount / (n - 1)),
         row("bead ends", sd / (n - 1)),
+        row("height of the face", pitch * u_nearer),
         *(row(r.label, r.u * pitch / span) for r in _strain_rows(bead, float(crests.s[0]), float(crests.s[-1]))),
     ]
-    net = math.sqrt(max(sd * sd - 2.0 * u_crest**2, 0.0))
     near = max(net, u_crest)
     variation_rows = [
-        row("crest localisation", math.sqrt(2.0 / n) * u_crest / pitch),
-        row("noise correction", u_crest**2 / near / pitch),
-        row("crest count", pitch * miscount / (2.0 * n * near)),
-        row("bead ends", sd / math.sqrt(2.0 * n) / pitch * math.sqrt(2.0 / n)),
+        row("crest localisation", math.sqrt(2.0 / n) * u_crest / seen),
+        row("noise correction", u_crest**2 / near / seen),
+        row("crest count", seen * miscount / (2.0 * n * near)),
+        row("near-even chain", rules["crest"]["variation_u"] * near / seen),
+        row("bead ends", sd / math.sqrt(2.0 * n) / seen * math.sqrt(2.0 / n)),
     ]
-    half = typical_width(bead) / 2.0
-    height, u_height = _apex_shift(bead, body)
+    light = math.hypot(rules["rise"]["u"], rules["rise"]["u_pitch"] * seen / half)
     sharpness_rows = [
-        row("crest shape", max(ripples.rise_u, rules["rise"]["u"])),
-        row("height of the face", u_height / half),
+        row("crest shape", ripples.rise_u),
+        row("light on the slopes", light),
+        row("height of the face", u_apex / half),
     ]
     return {
         "ripple_pitch": quantity(pitch, pitch_rows, n=n),
-        "ripple_variation": quantity(net / pitch, variation_rows, "1", n),
-        "ripple_sharpness": quantity(max(ripples.rise + height / half, 0.0), sharpness_rows, "1", n),
+        "ripple_variation": quantity(net / seen, variation_rows, "1", n),
+        "ripple_sharpness": quantity(max(ripples.rise + apex / half, 0.0), sharpness_rows, "1", n),
     }
 
 
@@ -319,19 +328,21 @@ class Viewed(Protocol):
         ...
 
 
-def _apex_shift(bead: TracedBead, body: tuple[float, float]) -> tuple[float, float]:
-    """How far the crests' apex, on top of the bead, is seen ahead of where it is, and the uncertainty of that.
+def _height_seen(bead: TracedBead, body: tuple[float, float]) -> tuple[float, float, float, float]:
+    """What the face's own height does to the crests seen on it: the share by which it comes nearer to the camera and
+    looks larger, how far ahead in mm the apex is seen of where it is, each followed by its uncertainty.
 
     A point at height h at a distance d from the foot of the camera at height H is seen h d / (H - h) further out.
     """
     if not isinstance(bead.frame, Viewed):
-        return 0.0, 0.0
+        return 0.0, load("ripples.toml")["rise"]["unviewed_u"], 0.0, 0.0
     rule, width = load("ripples.toml")["rise"], typical_width(bead)
     ends = bead.band.to_surface(np.array(body), np.zeros(2))
     along = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
     centre = bead.frame.camera_centre_mm
-    ahead = float((ends.mean(axis=0) - centre[:2]) @ along) / float(centre[2])
-    return rule["height"] * width * ahead, rule["u_height"] * width * abs(ahead)
+    nearer, u_nearer = (rule[k] * width / float(centre[2]) for k in ("height", "u_height"))
+    ahead = float((ends.mean(axis=0) - centre[:2]) @ along)
+    return nearer, u_nearer, nearer * ahead, u_nearer * abs(ahead)
 
 
 def _counts(bead: TracedBead, indications: Sequence[Indication]) -> dict[str, Quantity]:

@@ -79,7 +79,8 @@ def measure_fillet(frame: FilletFrame, bead: TracedBead) -> dict[str, Quantity]:
     taken = {k: rules["noise_net"] * v for k, v in added.items()}
     value = _named(raw, taken)
     spread = _named(drawn, {k: v + taken[k] for k, v in added.items()})
-    none, all_ = _named(raw, dict.fromkeys(added, np.zeros(()))), _named(raw, added)
+    most = (rules["noise_most"] / rules["noise_share"]) ** 2
+    none, all_ = (_named(raw, {k: share * v for k, v in added.items()}) for share in (0.0, most))
     moves = _frame_moves(frame, toes) | _reader(toes)
     changes = {label: _change(toes, taken, *move) for label, move in moves.items()}
     measures = {
