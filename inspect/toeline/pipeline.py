@@ -40,7 +40,7 @@ from toeline.judgement import judge
 from toeline.measures import measure_bead, unknown_measures
 from toeline.optics import Camera
 from toeline.photo import Photo, read_photo
-from toeline.plate import PixelFrame, Plate, plate_from_card
+from toeline.plate import PixelFrame, Plate, plate_from_card, print_scale
 from toeline.problems import problem
 from toeline.result import (
     Bead,
@@ -130,6 +130,7 @@ def measure_with(photo: str | Path | bytes | Photo, settings: Settings) -> Resul
     clock = _Clock()
     for reading in settings.gauge:
         check_reading(reading)
+    print_scale(settings.check_line_mm)  # refused here also where no card will be found
     criteria = load_criteria(settings.criteria) if settings.criteria else None
     profile = load_profile(settings.camera_profile) if settings.camera_profile else None
     with clock.stage("photo"):
@@ -209,9 +210,8 @@ def _plate(cards: tuple[FoundCard, ...], camera: Camera, settings: Settings) -> 
     for card in sorted(cards, key=lambda c: (-len(c.marker_ids), c.which)):
         try:
             return plate_from_card(card, camera, settings.check_line_mm)
-        except CardError as error:
-            if settings.check_line_mm is not None and "check line" in str(error):
-                raise
+        except CardError:
+            continue
     return None
 
 

@@ -15,7 +15,7 @@ from typing import Annotated, Literal
 
 import typer
 
-from toeline.errors import SettingsError, ToelineError
+from toeline.errors import ToelineError
 from toeline.result import Result, Settings, Welding
 from toeline.units import MM_PER_INCH
 
@@ -34,6 +34,7 @@ class Job:
     name: str
     data: bytes | None
     settings: Settings
+    json_file: Path | None
     picture: Path | None
     report: Path | None
     paper: Literal["a4", "us-letter"]
@@ -143,8 +144,9 @@ def measure(
             name=photo,
             data=sys.stdin.buffer.read() if photo == "-" else None,
             settings=settings,
-            picture=picture / f"{_stem(photo)}.jpg" if picture and many else picture,
-            report=report / f"{_stem(photo)}.pdf" if report and many else report,
+            json_file=None if json_out in (None, "-") else _place(Path(json_out), photo, ".json", many),
+            picture=picture and _place(picture, photo, ".jpg", many),
+            report=report and _place(report, photo, ".pdf", many),
             paper=_PAPERS[paper],
         )
         for photo in photos
@@ -158,7 +160,10 @@ def measure(
             typer.echo(f"toeline: {done.error}", err=True)
         elif done.result is not None and json_out != "-":
             show_result(done.result, verbose=verbose)
-    _write_json(finished, json_out, many)
+    if json_out == "-":
+        documents = [json.loads(done.result.to_json()) for done in finished if done.result is not None]
+        if many or documents:
+            typer.echo(json.dumps(documents if many else documents[0], indent=2, ensure_ascii=False))
     raise typer.Exit(_exit_code(finished, strict))
 
 
@@ -243,6 +248,11 @@ def _stem(photo: str) -> str:
     return "photo" if photo == "-" else Path(photo).stem
 
 
+def _place(target: Path, photo: str, ending: str, many: bool) -> Path:
+    """A photo's own file: what the user named, or under its stem in the folder that the user named."""
+    return target / f"{_stem(photo)}{ending}" if many else target
+
+
 def _all(jobs: Sequence[Job]) -> Iterator[Done]:
     """Each photo's outcome in order; one photo in this process, several in one process a core."""
     if len(jobs) == 1:
@@ -267,6 +277,8 @@ def _one(job: Job) -> Done:
         photo = read_photo(job.name) if job.data is None else read_photo(job.data, "standard input")
         result = measure_with(photo, job.settings)
         unit = job.settings.unit
+        if job.json_file is not None:
+            job.json_file.write_text(result.to_json() + "\n", "utf-8")
         if job.picture is not None:
             from toeline.picture import draw_picture, encode
 
@@ -288,23 +300,6 @@ def _one(job: Job) -> Done:
 def bug_message(error: Exception, doing: str) -> str:
     """One sentence about a fault of ours."""
     return f"an error of toeline's own at {doing} ({type(error).__name__}: {error}); please report it."
-
-
-def _write_json(finished: Sequence[Done], json_out: str | None, many: bool) -> None:
-    results = [(done.name, done.result) for done in finished if done.result is not None]
-    if json_out is None:
-        return
-    if json_out == "-":
-        documents = [json.loads(result.to_json()) for _, result in results]
-        if many or documents:
-            typer.echo(json.dumps(documents if many else documents[0], indent=2, ensure_ascii=False))
-        return
-    for name, result in results:
-        target = Path(json_out) / f"{_stem(name)}.json" if many else Path(json_out)
-        try:
-            target.write_text(result.to_json() + "\n", "utf-8")
-        except OSError as error:
-            raise SettingsError(f"{target} cannot be written ({error.strerror}); name another place.") from error
 
 
 def _exit_code(finished: Sequence[Done], strict: bool) -> int:

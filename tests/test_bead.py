@@ -1,0 +1,126 @@
+"""Finding and tracing a bead: what is no bead is not found, and geometry holds whichever way a bead runs."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+import card_scene
+import seen_photos
+from toeline.bead import lay_band, trace_bead, turn_round
+from toeline.bead_finder import Candidate, sight
+from toeline.card import find_cards
+from toeline.photo import read_photo
+from toeline.plate import PixelFrame
+
+
+def rough(h: int, w: int, seed: int) -> np.ndarray:
+    return np.random.default_rng(seed).normal(120, 15, (h, w, 3)).clip(0, 255).astype(np.uint8)
+
+
+@pytest.mark.parametrize(
+    "image",
+    [
+        np.zeros((600, 800, 3), np.uint8),
+        np.full((600, 800, 3), 255, np.uint8),
+        np.full((600, 800, 3), 128, np.uint8),
+        rough(600, 800, 0),
+        np.random.default_rng(1).integers(0, 256, (600, 800, 3)).astype(np.uint8),
+        np.repeat(card_scene.draw(card_scene.View(width=800, height=600, focal=625))[..., None], 3, axis=2),
+    ],
+    ids=["black", "white", "grey", "brushed", "noise", "card alone"],
+)
+def test_no_bead_is_seen_where_there_is_none(image):
+    assert not sight(image).beads
+
+
+@pytest.fixture(scope="module")
+def seen():
+    pairs = seen_photos.photos(("stringer", "weave", "cap"), None) + seen_photos.photos()
+    if not pairs:
+        pytest.skip("needs demo photos or ../shared/photos/dev")
+    photo, truth = pairs[0]
+    return read_photo(photo), truth
+
+
+def ends_off(candidate: Candidate, truth_px: np.ndarray) -> float:
+    """How far the nearer pairing of ends lies from the true ones, px."""
+    ends = np.array(candidate.ends_px)
+    return min(float(np.linalg.norm(e - truth_px, axis=1).max()) for e in (ends, ends[::-1]))
+
+
+@pytest.mark.parametrize("turns", range(4))
+def test_the_bead_is_found_whichever_way_the_photo_is_turned(seen, turns):
+    photo, truth = seen
+    toes = truth["bead"]["toes_px"]
+    mid = (np.array(toes["left"]) + np.array(toes["right"])) / 2
+    width = float(np.median(np.linalg.norm(np.array(toes["left"]) - np.array(toes["right"]), axis=1)))
+    ends = mid[[0, -1]]
+    image = photo.image
+    for _ in range(turns):
+        ends = np.stack([ends[:, 1], image.shape[1] - 1 - ends[:, 0]], axis=1)
+        image = np.ascontiguousarray(np.rot90(image))
+    beads = sight(image).beads
+    assert beads
+    assert ends_off(beads[0], ends) < 1.5 * width
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.floats(0, 6.28), st.floats(0.5, 2.0))
+def test_a_band_shows_the_photo_along_its_seam(angle, scale):
+    """A picture whose grey grows along x shows, in a band laid at any angle, grey growing with the seam's cosine."""
+    x = np.arange(500, dtype=np.float64)[None].repeat(400, axis=0)
+    image = np.repeat((x / 2.5)[..., None], 3, axis=2).astype(np.uint8)
+    way = np.array([np.cos(angle), np.sin(angle)])
+    frame = PixelFrame(scale)
+    middle = frame.to_mm(np.array([[250.0, 200.0]]))
+    seam = middle + np.linspace(-8, 8, 9)[:, None] * way
+    band = lay_band(image, frame, seam, 20.0)
+    for s, t in ((2.0, 0.0), (8.0, 3.0), (14.0, -3.0)):
+        px = frame.to_px(band.to_surface(np.array([s]), np.array([t])))[0]
+        if not (1 < px[0] < 498 and 1 < px[1] < 398):
+            continue
+        row, col = int(np.abs(band.t - t).argmin()), int(np.abs(band.s - s).argmin())
+        assert band.image[row, col, 0] == pytest.approx(px[0] / 2.5, abs=2.0)
+        assert band.seen[row, col]
+
+
+@pytest.fixture(scope="module")
+def traced(seen):
+    photo, _ = seen
+    found = sight(photo.image).beads[0]
+    return trace_bead(photo.image, PixelFrame(found.width_px / 10), found)
+
+
+def test_a_traced_bead_is_one_coherent_thing(traced):
+    n = len(traced.s)
+    for values in (traced.t_left, traced.t_right, traced.u_left, traced.u_right, traced.confidence):
+        assert values.shape == (n,)
+        assert np.isfinite(values).all()
+    assert (traced.t_left > traced.t_right).all()
+    assert (traced.u_left > 0).all()
+    assert ((traced.confidence >= 0) & (traced.confidence <= 1)).all()
+    assert traced.s[0] == 0
+    assert np.allclose(np.diff(traced.s), traced.s[1])
+
+
+def test_turning_a_bead_round_swaps_its_sides_and_twice_is_the_bead_itself(traced):
+    there = turn_round(traced)
+    np.testing.assert_allclose(there.left_toe, traced.right_toe[::-1], atol=1e-6)
+    np.testing.assert_allclose(there.right_toe, traced.left_toe[::-1], atol=1e-6)
+    assert (there.start_seen, there.end_seen) == (traced.end_seen, traced.start_seen)
+    back = turn_round(there)
+    np.testing.assert_allclose(back.left_toe, traced.left_toe, atol=1e-6)
+    for name, layer in traced.band.maps.items():
+        np.testing.assert_allclose(back.band.maps[name], layer, atol=1e-6)
+
+
+def test_the_card_is_not_taken_for_a_bead(seen):
+    photo, _ = seen
+    for card in find_cards(photo):
+        low, high = card.corners_px.min(axis=0), card.corners_px.max(axis=0)
+        for bead in sight(photo.image).beads:
+            middle = bead.line_px[len(bead.line_px) // 2]
+            assert not ((middle > low) & (middle < high)).all()
