@@ -1,0 +1,216 @@
+"""The command line as a person uses it: exit codes, what goes where, and one sentence for whatever is off."""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import subprocess
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+import card_scene
+import seen_photos
+from toeline.cli import main
+from toeline.photo import read_photo
+from toeline.result import Result
+
+
+@dataclass(frozen=True)
+class Said:
+    code: int
+    out: str
+    err: str
+
+
+@pytest.fixture
+def toeline(monkeypatch, capsys):
+    """Runs the command in this process: the exit code and both streams."""
+
+    def run(*words: object, stdin: bytes = b"") -> Said:
+        monkeypatch.setattr(sys, "argv", ["toeline", *map(str, words)])
+        monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(stdin)))
+        with pytest.raises(SystemExit) as left:
+            main()
+        said = capsys.readouterr()
+        assert "Traceback" not in said.out + said.err
+        code = left.value.code
+        return Said(code if isinstance(code, int) else 0, said.out, said.err)
+
+    return run
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory) -> Path:
+    """A good photo made smaller, one without a bead, and a file that is no photo."""
+    pairs = seen_photos.photos() + seen_photos.photos(("stringer",), "poor_restart")
+    if not pairs:
+        pytest.skip("needs demo photos or ../shared/photos/dev")
+    into = tmp_path_factory.mktemp("photos")
+    photo = read_photo(pairs[0][0])
+    small = cv2.resize(photo.image, None, fx=0.6, fy=0.6, interpolation=cv2.INTER_AREA)
+    (into / "good.jpg").write_bytes(seen_photos.jpeg(small, photo.exif.focal_35mm))
+    (into / "bare.jpg").write_bytes(seen_photos.jpeg(np.full((600, 800, 3), 128, np.uint8)))
+    (into / "broken.jpg").write_text("not a photo")
+    return into
+
+
+def test_a_good_photo_is_measured_with_its_files(toeline, folder, tmp_path):
+    said = toeline(
+        "measure", folder / "good.jpg", "--json", tmp_path / "new" / "r.json", "--picture", tmp_path / "p.png",
+        "--report", tmp_path / "r.pdf", "--paper", "letter", "--criteria", "workmanship", "--thickness", 8, "--verbose",
+    )  # fmt: skip
+    assert said.code == 0
+    assert "Width, mean" in said.out
+    assert "\x1b" not in said.out
+    result = Result.model_validate_json((tmp_path / "new" / "r.json").read_text("utf-8"))
+    assert result.judgement is not None
+    assert cv2.imread(str(tmp_path / "p.png")) is not None
+    assert (tmp_path / "r.pdf").read_bytes().startswith(b"%PDF")
+
+
+def test_a_photo_on_standard_input_gives_one_document_on_standard_output(toeline, folder):
+    said = toeline("measure", "-", "--json", "-", stdin=(folder / "good.jpg").read_bytes())
+    assert said.code == 0
+    assert Result.model_validate_json(said.out).bead.found
+
+
+def test_one_bad_photo_does_not_stop_the_rest(toeline, folder, tmp_path):
+    photos = [folder / name for name in ("broken.jpg", "good.jpg", "bare.jpg")]
+    said = toeline("measure", *photos, "--json", tmp_path / "j", "--picture", tmp_path / "p")
+    assert said.code == 3
+    assert "broken.jpg is not a photo" in said.err
+    assert {f.name for f in (tmp_path / "j").iterdir()} == {"good.json", "bare.json"}
+    assert {f.name for f in (tmp_path / "p").iterdir()} == {"good.jpg", "bare.jpg"}
+    assert not json.loads((tmp_path / "j" / "bare.json").read_text("utf-8"))["bead"]["found"]
+
+
+def test_a_photo_without_a_bead_exits_with_3(toeline, folder):
+    said = toeline("measure", folder / "bare.jpg")
+    assert said.code == 3
+    assert "No weld bead was found" in said.out
+
+
+def test_a_failed_judgement_exits_with_1_only_under_strict(toeline, folder):
+    words = (
+        "measure",
+        folder / "good.jpg",
+        "--criteria",
+        "iso5817-2023-b",
+        "--thickness",
+        8,
+        "--gauge",
+        "undercut_depth=3@20",
+    )
+    assert toeline(*words).code == 0
+    strict = toeline(*words, "--strict")
+    assert strict.code == 1
+    assert "FAIL" in strict.out
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("--gauge", "undercut_depth"),
+        ("--gauge", "beauty=3"),
+        ("--ends", "1,2,3"),
+        ("--ends", "0,0,1,1"),
+        ("--criteria", "nobody-s-set"),
+        ("--check-line", "4"),
+        ("--thickness", "-3"),
+        ("--position", "sideways"),
+        ("--camera", "no-such-profile.json"),
+        ("--condition", "maybe"),
+        ("--picture", "picture.gif"),
+        ("--report", "report.txt"),
+        ("--unit", "cubit"),
+        ("--colour", "red"),
+    ],
+)
+def test_words_that_are_off_exit_with_2_and_a_sentence(toeline, folder, words):
+    said = toeline("measure", folder / "bare.jpg", *words)
+    assert said.code == (3 if words == ("--ends", "0,0,1,1") else 2)
+    assert said.err.strip()
+    assert not said.out.strip()
+
+
+def test_outputs_that_would_replace_one_another_are_refused(toeline, folder, tmp_path):
+    (tmp_path / "good.jpg").write_bytes((folder / "good.jpg").read_bytes())
+    said = toeline("measure", folder / "good.jpg", tmp_path / "good.jpg", "--json", tmp_path / "j")
+    assert said.code == 2
+
+
+def test_a_pipe_and_no_color_get_plain_text(folder):
+    env = os.environ | {"NO_COLOR": "1"}
+    code = "from toeline.cli import main; main()"
+    done = subprocess.run(
+        [sys.executable, "-c", code, "measure", str(folder / "bare.jpg")],
+        capture_output=True,
+        text=True,
+        env=env,
+        check=False,
+    )
+    assert done.returncode == 3
+    assert "\x1b" not in done.stdout + done.stderr
+
+
+def test_a_fault_of_ours_exits_with_70(toeline, monkeypatch):
+    def broken(*_: object) -> None:
+        raise ZeroDivisionError("a fault")
+
+    monkeypatch.setattr("toeline.criteria.list_criteria", broken)
+    said = toeline("criteria")
+    assert said.code == 70
+    assert "please report it" in said.err
+
+
+def test_criteria_are_listed_shown_copied_and_checked(toeline, tmp_path):
+    assert "iso5817-2023-c" in toeline("criteria").out
+    assert "no fault found" in toeline("criteria", "aws-d1.1-static", "--thickness", 8).out
+    own = tmp_path / "own.toml"
+    assert toeline("criteria", "iso5817-2023-c", "--copy", own).code == 0
+    assert "no fault found" in toeline("criteria", own).out
+    assert toeline("criteria", "iso5817-2023-c", "--copy", own).code == 2  # never over a file that is there
+    own.write_text(own.read_text("utf-8") + "\n[[line]]\nid = 3\n", "utf-8")
+    assert toeline("criteria", own).code == 2
+
+
+@pytest.mark.parametrize(("kind", "name", "code"), [("A", "c.pdf", 0), ("fold", "c.svg", 0), ("B", "c.txt", 2)])
+def test_cards_are_written_by_their_ending(toeline, tmp_path, kind, name, code):
+    assert toeline("card", tmp_path / name, "--kind", kind, "--paper", "letter").code == code
+    assert (tmp_path / name).exists() == (code == 0)
+
+
+def test_a_camera_profile_from_photos_of_the_card(toeline, tmp_path):
+    turns = [
+        (0, 0, 0),
+        (0.5, 0, 0),
+        (-0.5, 0, 0),
+        (0, 0.5, 0),
+        (0, -0.5, 0),
+        (0.4, 0.4, 0.3),
+        (-0.4, 0.4, 1),
+        (0.3, -0.5, 2),
+    ]
+    photos = []
+    for number, turn in enumerate(turns):
+        view = card_scene.View(width=1000, height=750, focal=780, turn=turn, at=(0, 0, 150))
+        photos.append(tmp_path / f"{number}.png")
+        cv2.imwrite(str(photos[-1]), card_scene.draw(view, seed=number))
+    said = toeline("camera", *photos, "--out", tmp_path / "phone.json", "--name", "bench phone")
+    assert said.code == 0, said.err
+    assert json.loads((tmp_path / "phone.json").read_text("utf-8"))["parameters"][0] == pytest.approx(780, rel=0.02)
+    assert toeline("camera", photos[0], "--out", tmp_path / "one.json").code == 2
+
+
+def test_the_record_is_checked_and_backed_up(toeline, tmp_path):
+    store = tmp_path / "store"
+    assert toeline("record", "check", "--store", store).code == 0
+    assert toeline("record", "backup", tmp_path / "b.zip", "--store", store).code == 0
+    assert toeline("record", "restore", tmp_path / "b.zip", "--store", tmp_path / "again").code == 0
+    assert toeline("record", "restore", tmp_path / "nothing.zip", "--store", tmp_path / "third").code == 2
