@@ -2,20 +2,24 @@
 
 A ripple is a past trailing edge of the pool: its apex points back to the bead's start, its arms sweep forward at the
 toes. Pitch is the mean spacing of crests along the line midway between the toes, the idea of RSm in ISO 21920-2.
+
+Two witnesses see the same crests: the reader's ``crest`` map and the photo's own light and dark. From one photo a
+crest and a trough can look alike, and light from one side shows the two flanks of a bead differently; but each strip
+of the face repeats with the same period. So strips are put together by what they share, whatever their phase.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d, percentile_filter
-from scipy.optimize import minimize
+from scipy.fft import next_fast_len
+from scipy.ndimage import gaussian_filter1d
 
-from toeline.band import F64, Band
+from toeline.band import F32, F64, U8, Band
 from toeline.datafile import load
 
 
@@ -52,188 +56,249 @@ class Ripples:
         return int(np.sum(self.reward < 0.0) + odd)
 
 
-@dataclass(frozen=True)
-class _Face:
-    """A map unrolled between the toes: rows ``x`` (K,) -1 right .. +1 left, columns ``s`` (L,); ``half`` width."""
+C64 = NDArray[np.complex64]
+C128 = NDArray[np.complex128]
 
-    values: F64
+
+@dataclass(frozen=True)
+class _Waves:
+    """Both witnesses unrolled between the toes, as spectra along the seam.
+
+    ``witness`` (2, K, F): crest map and light, rows ``x`` (K,) -1 right .. +1 left, at frequencies ``f`` (F,) per mm;
+    ``s`` (L,) the columns, ``half`` the bead's half width, ``size`` the length of the transform.
+    """
+
+    witness: C64
     x: F64
+    f: F64
     s: F64
     half: float
+    size: int
 
-    def aligned(self, shape: F64, weight: F64) -> F64:
-        """Rows shifted back by ``shape`` (K,) and averaged by ``weight`` (K,): a profile along the mid line (L,)."""
-        out = np.zeros(len(self.s))
-        for row, shift, w in zip(self.values, shape, weight, strict=True):
-            ground = float(row.mean())
-            out += w * np.interp(self.s + shift, self.s, row, left=ground, right=ground)
-        return out / float(weight.sum())
+    def turned(self, shape: F64) -> C64:
+        """Phase factors (K, F) that shift rows back by ``shape`` (K,) mm."""
+        return np.asarray(np.exp(2j * np.pi * np.outer(shape, self.f)), np.complex64)
+
+    def along(self, spectrum: C128) -> C128:
+        """The analytic signal (L,) of a spectrum (F,)."""
+        whole = np.zeros(self.size, complex)
+        first = round(float(self.f[0] / (self.f[1] - self.f[0])))
+        whole[first : first + len(spectrum)] = 2.0 * spectrum
+        return np.asarray(np.fft.ifft(whole)[: len(self.s)])
 
 
-def _unroll(values: F64, band: Band, s: F64, t_left: F64, t_right: F64) -> _Face:
-    rule = load("ripples.toml")["rise"]
+def _unroll(layer: U8 | F32, band: Band, s: F64, t_left: F64, t_right: F64) -> tuple[F32, F64, F64, float]:
+    """A layer of the band between the toes: values (K, L), rows ``x`` (K,), columns ``s`` (L,), half width."""
+    rule = load("ripples.toml")["face"]
     width = t_left - t_right
     full = np.flatnonzero(width > 0.5 * np.median(width))
     columns = band.s[(band.s >= s[full[0]]) & (band.s <= s[full[-1]])]
-    mid = np.interp(columns, s, (t_left + t_right) / 2.0)
-    half = np.interp(columns, s, width / 2.0)
+    smooth = rule["smooth"] / float(s[1] - s[0])
+    mid = np.interp(columns, s, gaussian_filter1d((t_left + t_right) / 2.0, smooth, mode="nearest"))
+    half = np.interp(columns, s, gaussian_filter1d(width / 2.0, smooth, mode="nearest"))
     x = np.linspace(-rule["edge"], rule["edge"], rule["rows"])
-    per_mm = band.px_per_mm
     rows = (band.t[0] - (mid + x[:, None] * half)) * (len(band.t) - 1) / (band.t[0] - band.t[-1])
-    cols = np.broadcast_to((columns - band.s[0]) * per_mm, rows.shape)
-    face = cv2.remap(np.asarray(values, np.float32), cols.astype(np.float32), rows.astype(np.float32), cv2.INTER_LINEAR)
-    return _Face(face.astype(float), x, columns, float(np.median(half)))
+    cols = np.broadcast_to((columns - band.s[0]) * band.px_per_mm, rows.shape)
+    face = cv2.remap(layer, cols.astype(np.float32), rows.astype(np.float32), cv2.INTER_LINEAR)
+    return np.asarray(face, np.float32), x, columns, float(np.median(half))
 
 
-def _basis(x: F64) -> F64:
-    """The crest's shape across the face, rise 1 at the toes: parabola, straight-sided V, and a lean (3, K)."""
-    return np.stack([x * x, np.abs(x), x])
+def _evened(face: F32, step: float) -> F32:
+    """What changes along the face at the size of ripples, in units of its local strength (K, L)."""
+    rule = load("ripples.toml")["face"]
+    fine, coarse, around = (k / step for k in rule["scales"])
+
+    def blurred(values: F32, along: float, rows: float) -> F32:
+        return np.asarray(cv2.GaussianBlur(values, (0, 0), sigmaX=along, sigmaY=rows), np.float32)
+
+    detail = blurred(face, fine, 1e-3) - blurred(face, coarse, 1e-3)
+    strength = np.sqrt(blurred(detail * detail, around, 2.0))
+    return np.asarray(np.clip(detail / (strength + rule["floor"]), -3.0, 3.0), np.float32)
 
 
-def _slopes(face: _Face) -> tuple[F64, F64]:
-    """Slope of the crest lines ds/dx at each row (K,) from the structure tensor, and its weight (K,)."""
-    step_s, step_x = face.s[1] - face.s[0], face.x[1] - face.x[0]
-    smooth = cv2.GaussianBlur(face.values, (0, 0), sigmaX=0.15 / step_s, sigmaY=max(0.15 / (step_x * face.half), 0.5))
-    along = np.gradient(smooth, step_s, axis=1)
-    across = np.gradient(smooth, step_x * face.half, axis=0)
-    j_ss, j_tt, j_st = ((a * b).mean(axis=1) for a, b in ((along, along), (across, across), (along, across)))
-    angle = 0.5 * np.arctan2(2.0 * j_st, j_ss - j_tt)
-    coherence = np.hypot(j_ss - j_tt, 2.0 * j_st) / np.maximum(j_ss + j_tt, 1e-12)
-    return -np.tan(np.clip(angle, -1.35, 1.35)) * face.half, coherence * (j_ss + j_tt)
+def _waves(band: Band, s: F64, t_left: F64, t_right: F64) -> _Waves:
+    rule = load("ripples.toml")["face"]
+    grey = np.asarray(cv2.cvtColor(band.image, cv2.COLOR_BGR2GRAY), np.uint8)
+    light, x, columns, half = _unroll(grey, band, s, t_left, t_right)
+    chance = np.clip(_unroll(np.asarray(band.maps["crest"], np.float32), band, s, t_left, t_right)[0], 1e-3, 1 - 1e-3)
+    step = 1.0 / band.px_per_mm
+    n = len(columns)
+    size = int(next_fast_len(n + 2 * round(rule["pad"] / step)))
+    f = np.fft.rfftfreq(size, step)
+    lowest, highest = rule["frequencies"]
+    keep = (f >= lowest) & (f <= highest)
+    taper = np.minimum(1.0, np.minimum(np.arange(n) + 1, n - np.arange(n)) * step / rule["taper"])
+
+    def spectrum(face: F32) -> C64:
+        even = _evened(face, step)
+        even = (even - even.mean(axis=1, keepdims=True)) * taper
+        return np.fft.rfft(even, size, axis=1)[:, keep].astype(np.complex64)
+
+    both = np.stack([spectrum(np.log(chance / (1.0 - chance))), spectrum(np.log(light + np.float32(8.0)))])
+    return _Waves(both, x, f[keep], columns, half, size)
 
 
-def _shape(face: _Face) -> tuple[F64, float]:
-    """Crest shape coefficients (3,) of :func:`_basis` in mm, and the standard uncertainty of the rise in mm.
+@dataclass(frozen=True)
+class _Shape:
+    """The crest's course across the face in half widths: rise at the toes, how straight-sided (0..1), and lean."""
 
-    The structure tensor gives a first guess without any ambiguity of a whole pitch; sharpening the aligned profile
-    refines it; how the two ways and the two halves of the bead differ tells the doubt.
+    rise: float
+    vee: float
+    lean: float
+
+    def at(self, x: F64) -> F64:
+        """How far the crest runs ahead of its apex at ``x`` (K,), in half widths."""
+        return self.rise * ((1.0 - self.vee) * x * x + self.vee * np.abs(x)) + self.lean * x
+
+
+def _powers(spectra: C64) -> F64:
+    """What rows (2, K, F) hold in common: power (2, 2) of the right and the left arm, for each witness.
+
+    The arms are summed apart, for light from one side puts them out of step.
     """
+    middle = spectra.shape[1] // 2
+    right, left = spectra[:, : middle + 1].sum(axis=1), spectra[:, middle:].sum(axis=1)
+    both = 0.5 * np.sum(np.abs(right + left) ** 2, axis=1)
+    return np.stack([np.sum(np.abs(arm) ** 2, axis=1) + both for arm in (right, left)], axis=1).astype(float)
 
+
+def _shape(waves: _Waves) -> tuple[_Shape, float]:
+    """The shape that brings the rows best into step, and the standard uncertainty of its rise in half widths.
+
+    How far apart the two witnesses and the two arms would each have the rise tells the doubt.
+    """
     rule = load("ripples.toml")["rise"]
+    total = np.sum(np.abs(waves.witness) ** 2, axis=(1, 2), keepdims=True)
+    spectra = np.asarray(waves.witness / np.sqrt(total + 1e-9), np.complex64)
 
-    def first(f: _Face) -> F64:
-        slope, weight = _slopes(f)
-        design = np.stack([2.0 * f.x, np.sign(f.x), np.ones_like(f.x)], axis=1) * np.sqrt(weight)[:, None]
-        return np.asarray(np.linalg.lstsq(design, slope * np.sqrt(weight), rcond=None)[0])
+    def power(shape: _Shape) -> F64:
+        return _powers(spectra * waves.turned(shape.at(waves.x) * waves.half))
 
-    whole = first(face)
-    basis, weight = _basis(face.x), np.ones(len(face.x))
+    best, best_power = _Shape(0.0, 0.0, 0.0), -1.0
+    rises = np.arange(-rule["most"], rule["most"] + rule["step"] / 2, rule["step"])
+    for vee in rule["vees"]:
+        # the phase factors of even steps are powers of one factor, so each step costs one product
+        turn = waves.turned(_Shape(float(rises[0]), vee, 0.0).at(waves.x) * waves.half)
+        further = waves.turned(_Shape(rule["step"], vee, 0.0).at(waves.x) * waves.half)
+        for rise in rises:
+            here = float(_powers(spectra * turn).sum())
+            if here > best_power:
+                best, best_power = _Shape(float(rise), vee, 0.0), here
+            turn = turn * further
+    steps = {"lean": 0.1, "rise": rule["step"], "vee": 0.2}
+    for _ in range(rule["rounds"]):
+        for name, step in steps.items():
+            for way in (-step, step):
+                while True:
+                    tried = replace(best, **{name: getattr(best, name) + way})
+                    here = float(power(tried).sum()) if 0.0 <= tried.vee <= 1.0 and abs(tried.lean) < 0.5 else -1.0
+                    if here <= best_power:
+                        break
+                    best, best_power = tried, here
+        steps = {name: step / 2.0 for name, step in steps.items()}
+    around = best.rise + rule["step"] * np.arange(-4, 5)
+    each = np.stack([power(replace(best, rise=float(rise))) for rise in around])
+    seen = total.ravel() > 0
+    single = around[each.argmax(axis=0)][seen]
+    return best, float(np.hypot(np.std(single), rule["step"] / 4.0))
 
-    level = face.values - gaussian_filter1d(face.values, rule["level"] / (face.s[1] - face.s[0]), axis=1)
-    flat = _Face(level, face.x, face.s, face.half)
 
-    def blur(c: F64) -> float:
-        outside = max(abs(float(c[:2].sum())) / face.half - rule["most"], 0.0) + max(
-            abs(float(c[2])) / face.half - 0.5, 0.0
-        )
-        return float(outside - np.var(flat.aligned(c @ basis, weight)))
-
-    rises = face.half * np.linspace(-rule["most"], rule["most"], 25)
-    starts = [whole, *(np.array([rise * (1.0 - vee), rise * vee, 0.0]) for rise in rises for vee in (0.1, 0.7))]
-    start = min(starts, key=blur)
-    simplex = np.stack([start, *(start + d for d in 0.25 * np.eye(3))])
-    coefficients = minimize(
-        blur, start, method="Nelder-Mead", options={"initial_simplex": simplex, "maxfev": 80, "xatol": 0.02}
-    ).x
-    middle = len(face.s) // 2
-    parts = [
-        first(_Face(face.values[:, cut], face.x, face.s[cut], face.half))
-        for cut in (slice(0, middle), slice(middle, None))
-    ]
-    ways = [float(p[:2].sum()) for p in (*parts, coefficients, whole)]
-    return np.asarray(coefficients), float(np.std(ways, ddof=1))
+def _strips(waves: _Waves, shape: _Shape) -> C128:
+    """Rows brought into step and averaged into a few strips of the face for each witness (2 * strips, F)."""
+    level = waves.witness * waves.turned(shape.at(waves.x) * waves.half)
+    groups = np.array_split(np.arange(len(waves.x)), load("ripples.toml")["face"]["strips"])
+    return np.concatenate([[seen[g].mean(axis=0) for g in groups] for seen in level]).astype(complex)
 
 
-def _reward(profile: F64, step: float) -> F64:
-    """How much each place looks like a crest: +1 on a typical crest, -1 in a typical trough, by local contrast."""
+def _usual_pitch(waves: _Waves, strips: C128) -> float:
+    """The pitch at which the strips hold most power in a band of even ratio."""
+    rule = load("ripples.toml")["pitch"]
+    tried = np.geomspace(1.0 / rule["most"], 1.0 / rule["least"], 90)
+    near = np.exp(-0.5 * ((waves.f / tried[:, None] - 1.0) / rule["band"]) ** 2)
+    power = near @ np.sum(np.abs(strips) ** 2, axis=0)
+    tops = np.flatnonzero((power[1:-1] > power[:-2]) & (power[1:-1] >= power[2:])) + 1
+    return float(1.0 / tried[tops[power[tops].argmax()] if len(tops) else power.argmax()])
+
+
+def _together(waves: _Waves, strips: C128, pitch: float) -> tuple[C128, float]:
+    """One analytic signal (L,) of ripples near ``pitch``, 0 phase on a crest, and the share of power it explains.
+
+    It is the leading principal component of the strips: each comes in at the phase and strength at which it follows
+    the others. Crests are where the strips of the crest map near the mid line say.
+    """
     rule = load("ripples.toml")["crest"]
-    smooth = gaussian_filter1d(profile, rule["smooth"] / step)
-    size = int(rule["window"] / step) | 1
-    low, high = (gaussian_filter1d(percentile_filter(smooth, q, size, mode="nearest"), size / 6) for q in (10, 92))
-    contrast = high - low
-    floor = 0.4 * float(np.median(contrast)) + 1e-9
-    return np.asarray(np.clip(2.0 * (smooth - (low + high) / 2.0) / np.maximum(contrast, floor), -1.0, 1.0))
+    octave = np.log(waves.f * pitch)
+    outside = np.maximum(octave - np.log(rule["highest"]), 0.0) + np.maximum(np.log(rule["lowest"]) - octave, 0.0)
+    banded = strips * np.exp(-0.5 * (outside / 0.12) ** 2)
+    strength, ways = np.linalg.eigh(banded @ banded.conj().T)
+    way = ways[:, -1]
+    n = len(way) // 2
+    middle = np.exp(-0.5 * (np.linspace(-1.0, 1.0, n) / rule["middle"]) ** 2)
+    chart, light = np.sum(middle * way[:n]), np.sum(middle * way[n:])
+    way = way * np.exp(-1j * np.angle(chart if abs(chart) > 1e-3 else light))
+    return waves.along(way.conj() @ banded), float(strength[-1] / max(strength.sum(), 1e-12))
 
 
-def _chain(reward: F64, step: float, pitch: float) -> tuple[list[int], float]:
-    """The chain of crests that gains most reward at spacings near ``pitch``: indices and its score."""
+def _chain(s: F64, reward: F64, pitch: float) -> NDArray[np.int64]:
+    """The columns of the chain of crests that gains most ``reward`` (L,) at spacings near ``pitch``."""
     rule = load("ripples.toml")["crest"]
-    gaps = np.arange(max(int(0.4 * pitch / step), 2), int(2.2 * pitch / step) + 1)
-    ratio = np.log(gaps * step / pitch)
-    penalty = np.where(ratio > 0, rule["wide_cost"], rule["narrow_cost"]) * ratio**2
-    n, widest = len(reward), int(gaps[-1])
-    score = np.full(n + widest, -np.inf)
-    back = np.full(n, -1)
-    for i in range(n):
-        before = score[i + widest - gaps] - penalty
-        best = int(np.argmax(before))
-        free = -0.3 * i * step / pitch  # leaving out the ripples before the first crest is not free
-        if before[best] > free:
-            score[i + widest], back[i] = reward[i] + before[best], i - gaps[best]
+    each = rule["places"]  # places tried in each pitch
+    places = np.arange(s[0], s[-1], pitch / each)
+    gain = np.interp(places, s, reward)
+    gaps = np.arange(round(rule["narrowest"] * each), round(rule["widest"] * each) + 1)
+    uneven = rule["uneven"] * np.log(gaps / each) ** 2
+    widest, left_out = int(gaps[-1]), rule["left_out"] / each
+    score = np.full(len(places) + widest, -np.inf)
+    back = np.full(len(places), -1)
+    for i in range(len(places)):
+        before = score[i + widest - gaps] - uneven
+        best = int(before.argmax())
+        alone = -left_out * i  # leaving out the ripples before the first crest is not free
+        if before[best] > alone:
+            score[i + widest], back[i] = gain[i] + before[best], i - gaps[best]
         else:
-            score[i + widest] = reward[i] + free
-    total = score[widest:] - 0.3 * (n - 1 - np.arange(n)) * step / pitch
-    at = int(np.argmax(total))
-    best_total = float(total[at])
+            score[i + widest] = gain[i] + alone
+    k = int((score[widest:] + left_out * np.arange(len(places))).argmax())
     chain = []
-    while at >= 0:
-        chain.append(at)
-        at = int(back[at])
-    return chain[::-1], best_total
+    while k >= 0:
+        chain.append(k)
+        k = int(back[k])
+    return np.asarray(np.searchsorted(s, places[chain[::-1]] - 0.5 * (s[1] - s[0])), np.int64)
 
 
 def read_ripples(band: Band, s: F64, t_left: F64, t_right: F64) -> Ripples:
     """The crests of a bead; stations ``s`` (N,) with toes ``t_left``, ``t_right`` (N,).
 
-    They are read from the reader's ``crest`` map; where that shows none, from the light and dark of the photo itself.
-    Missing, faint and doubled crests are bridged: the chain that fits best at near-even spacing is taken.
+    They are read from the reader's ``crest`` map and from the light and dark of the photo together. Missing, faint
+    and doubled crests are bridged: the chain that fits best at near-even spacing is taken.
     """
-    needed = load("ripples.toml")["crest"]
-    by_map = _read(np.asarray(band.maps["crest"], float), needed["contrast"], band, s, t_left, t_right)
-    if by_map.contrast >= 1.0:
-        return by_map
-    by_light = _read(_relief(band), needed["contrast_light"], band, s, t_left, t_right)
-    return by_light if by_light.contrast >= 1.0 else by_map
-
-
-def _relief(band: Band) -> F64:
-    """Light and dark at the size of ripples, evened out over the face: the photo's own sign of relief (H, L)."""
-    fine, coarse, around = (k * band.px_per_mm for k in load("ripples.toml")["light"]["scales"])
-    grey = np.log(cv2.cvtColor(band.image, cv2.COLOR_BGR2GRAY).astype(np.float32) + 8.0)
-    detail = cv2.GaussianBlur(grey, (0, 0), fine) - cv2.GaussianBlur(grey, (0, 0), coarse)
-    strength = np.sqrt(cv2.GaussianBlur(detail * detail, (0, 0), around))
-    return np.asarray(detail / (strength + 0.02), float)
-
-
-def _read(values: F64, needed: float, band: Band, s: F64, t_left: F64, t_right: F64) -> Ripples:
-    """The best chain of crests in one map."""
-    rule = load("ripples.toml")
-    face = _unroll(values, band, s, t_left, t_right)
-    coefficients, rise_u = _shape(face)
-    weight = np.exp(-0.5 * (face.x / rule["crest"]["weight_half"]) ** 2)
-    step = float(face.s[1] - face.s[0])
-    profile = face.aligned(coefficients @ _basis(face.x), weight)
-    reward = _reward(profile, step)
-    pitches = np.geomspace(rule["pitch"]["least"], rule["pitch"]["most"], 12)
-    chain, _ = max((_chain(reward, step, float(p)) for p in pitches), key=lambda found: found[1])
+    rule = load("ripples.toml")["crest"]
+    waves = _waves(band, s, t_left, t_right)
+    shape, rise_u = _shape(waves)
+    strips = _strips(waves, shape)
+    pitch = _usual_pitch(waves, strips)
+    signal, share = _together(waves, strips, pitch)
+    wave, step = signal.real, float(waves.s[1] - waves.s[0])
+    usual = gaussian_filter1d(np.abs(signal), 2.0 * pitch / step, mode="nearest")
+    usual = np.maximum(usual, 0.5 * np.median(usual)) + 1e-12
+    reward = np.clip(wave / usual, -1.5, 1.5)
+    chain = _chain(waves.s, reward, pitch)
     if len(chain) > 3:
-        chain, _ = _chain(reward, step, float(np.median(np.diff(chain))) * step)
-    at = np.array(chain)
-    between = (at[1:] + at[:-1]) // 2
+        chain = _chain(waves.s, reward, float(np.diff(waves.s[chain]).mean()))
     return Ripples(
-        s=_refined(face.s, gaussian_filter1d(profile, rule["crest"]["smooth"] / step), at),
-        reward=reward[at],
-        rise=float(coefficients[:2].sum()) / face.half,
-        rise_u=rise_u / face.half,
-        contrast=float(profile[at].mean() - profile[between].mean()) / needed if len(between) else 0.0,
+        s=_refined(waves.s, wave, chain),
+        reward=np.clip(reward[chain], -1.0, 1.0),
+        rise=shape.rise,
+        rise_u=rise_u,
+        contrast=share / rule["share"],
     )
 
 
-def _refined(s: F64, smooth: F64, at: NDArray[np.int64]) -> F64:
+def _refined(s: F64, wave: F64, at: NDArray[np.int64]) -> F64:
     """Crest places to a fraction of a column: the top of a parabola through the highest value near by."""
     near = np.clip(at[:, None] + np.arange(-3, 4), 1, len(s) - 2)
-    top = near[np.arange(len(at)), np.argmax(smooth[near], axis=1)]
-    a, b, c = smooth[top - 1], smooth[top], smooth[top + 1]
+    top = near[np.arange(len(at)), np.argmax(wave[near], axis=1)]
+    a, b, c = wave[top - 1], wave[top], wave[top + 1]
     bend = a - 2.0 * b + c
     shift = np.where(bend < -1e-9, 0.5 * (a - c) / np.where(bend < -1e-9, bend, -1.0), 0.0)
     return np.asarray(s[top] + np.clip(shift, -0.5, 0.5) * (s[1] - s[0]))
@@ -245,8 +310,8 @@ def travel_from_crests(band: Band, s: F64, t_left: F64, t_right: F64) -> tuple[i
     The crescents' rise and the reader's ``forward`` map are two witnesses; when they disagree, neither is believed.
     """
     ripples = read_ripples(band, s, t_left, t_right)
-    forward = _unroll(np.asarray(band.maps["forward"], float), band, s, t_left, t_right)
-    lean = float(forward.values.mean()) * 2.0 - 1.0
+    forward = _unroll(np.asarray(band.maps["forward"], np.float32), band, s, t_left, t_right)[0]
+    lean = float(forward.mean()) * 2.0 - 1.0
     seen = float(np.clip(ripples.reward.mean(), 0.0, 1.0))
     crest = float(np.tanh(ripples.rise / 0.2)) * seen * min(1.0, abs(ripples.rise) / (2.0 * ripples.rise_u + 1e-9))
     together = 0.5 * (crest + lean) if crest * lean > 0 else (crest if abs(crest) > abs(lean) else lean) * 0.5
