@@ -209,8 +209,10 @@ def test_a_camera_profile_from_photos_of_the_card(toeline, tmp_path):
 
 
 def test_the_record_is_checked_and_backed_up(toeline, tmp_path):
-    store = tmp_path / "store"
+    store, again, third = (tmp_path / name for name in ("store", "again", "third"))
+    for folder in (store, again, third):
+        folder.mkdir()
     assert toeline("record", "check", "--store", store).code == 0
     assert toeline("record", "backup", tmp_path / "b.zip", "--store", store).code == 0
-    assert toeline("record", "restore", tmp_path / "b.zip", "--store", tmp_path / "again").code == 0
-    assert toeline("record", "restore", tmp_path / "nothing.zip", "--store", tmp_path / "third").code == 2
+    assert toeline("record", "restore", tmp_path / "b.zip", "--store", again).code == 0
+    assert toeline("record", "restore", tmp_path / "nothing.zip", "--store", third).code == 2

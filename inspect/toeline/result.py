@@ -10,7 +10,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-SCHEMA = "toeline.result/1"
+SCHEMA: Literal["toeline.result/1"] = "toeline.result/1"
 
 Severity = Literal["note", "warning", "stop"]
 Side = Literal["left", "right"]
