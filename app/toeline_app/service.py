@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import logging
-import traceback
 from concurrent.futures import Future
 from dataclasses import dataclass
 from functools import cache
@@ -120,8 +119,8 @@ def sentence(error: BaseException) -> str:
     """What to tell the user about an error: toeline's own sentence, or that something unforeseen happened."""
     if isinstance(error, ToelineError):
         return str(error)
-    where = "".join(traceback.format_tb(error.__traceback__))
-    _LOG.error("measuring failed with %s\n%s", type(error).__name__, where)  # no text of it: that may name a person
+    frames = [line for line in str(error.__cause__).splitlines() if line.startswith("  File")]
+    _LOG.error("measuring failed with %s\n%s", type(error).__name__, "\n".join(frames))  # its words may name a person
     return "Measuring stopped unexpectedly. Try again; if it happens again, try another photo."
 
 

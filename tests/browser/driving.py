@@ -82,9 +82,9 @@ def no_sideways_scroll(page) -> None:
     assert (wide, main) <= (0, 0)
 
 
-def choose(page, *paths: Path, which: int = 0) -> None:
-    """Hand photos to a file chooser."""
-    page.locator("input[type=file]").nth(which).set_input_files([str(path) for path in paths])
+def choose(page, *paths: Path) -> None:
+    """Hand photos to the page's chooser of photos."""
+    page.locator("input[type=file][accept*='image']").first.set_input_files([str(path) for path in paths])
 
 
 def settled(page) -> None:
