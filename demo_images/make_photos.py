@@ -150,6 +150,7 @@ SHOTS = (
     ),
     Shot(
         name="arc_too_long",
+        plate_shine=0.16,
         kind="stringer",
         cause="arc_too_long",
         length=105.0,
@@ -224,6 +225,7 @@ SHOTS = (
     ),
     Shot(
         name="unfilled_crater",
+        plate_shine=0.1,
         kind="stringer",
         cause="unfilled_crater",
         length=98.0,
@@ -322,6 +324,7 @@ SHOTS = (
     ),
     Shot(
         name="good_weave",
+        plate_shine=0.14,
         kind="weave",
         cause="good",
         length=92.0,
@@ -433,6 +436,7 @@ SHOTS = (
     ),
     Shot(
         name="good_fillet",
+        bead_shine=0.12,
         kind="fillet",
         cause="good",
         length=96.0,
@@ -466,6 +470,7 @@ SHOTS = (
     ),
     Shot(
         name="fillet_unequal_legs",
+        bead_shine=0.14,
         kind="fillet",
         cause="wrong_work_angle",
         length=90.0,
@@ -618,7 +623,8 @@ def lay_card(dice: Dice, surface: Surface, shot: Shot, lie: CardLie, which: str)
     drawn = F.avg_pool2d(F.pad(drawn[None, None], (0, across, 0, down), value=1.0), 8)
     span = (drawn.shape[3] / 10, drawn.shape[2] / 10)
     middle = lie.world(np.array([[42.8 * lie.print_scale, 26.99 * lie.print_scale, 0.0]]))[0]
-    way = middle[1] * (math.sqrt(2) if fold else 1.0)
+    # On a sloping plate the print is laid straight down on it, so its height above the plate shifts it sideways.
+    way = middle[1] * math.sqrt(2) + math.copysign(lie.thickness, lie.normal[1]) if fold else middle[1]
     angle = math.atan2(float(lie.x @ np.array([0, 1.0, 0])) * (math.sqrt(2) if fold else 1.0), float(lie.x[0]))
     thick = lie.thickness * (math.sqrt(2) if fold else 1.0)
     return place_card(

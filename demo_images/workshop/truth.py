@@ -1,4 +1,4 @@
-"""What a photo shows, exactly: the truth file beside it, worked out from the laid relief and the lens, not from pixels."""
+"""The truth file beside a photo: what it shows, worked out from the laid relief and the lens, not from pixels."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .bead_shape import BeadPlan, Weld
-from .lens import CardLie, F64, Lens
+from .lens import F64, CardLie, Lens
 
 _STATION = 0.25
 _WINDOW = 25.0
