@@ -7,12 +7,7 @@ from pathlib import Path
 
 import pytest
 
-PHOTOS = Path(__file__).resolve().parents[2] / "shared" / "photos" / "dev"
-
-
-def truth_files() -> list[Path]:
-    """Truth files of the photos beside the repository; empty where there are none."""
-    return sorted(PHOTOS.glob("*.json"))
+from photos_with_truth import PHOTOS, truth_files
 
 
 @pytest.fixture(scope="session")

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from card_scene import View, draw
-from conftest import truth_files
+from photos_with_truth import truth_files
 from test_plate import seen_card
 from toeline.bundle import fit_cards
 from toeline.camera import calibrate_camera, camera_for, load_profile, save_profile

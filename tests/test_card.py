@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from card_scene import View, corners_mm, draw
-from conftest import truth_files
+from photos_with_truth import truth_files
 from toeline.card import card_spec, find_cards, find_cards_in
 from toeline.photo import read_photo
 

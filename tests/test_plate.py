@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from skimage.transform import ProjectiveTransform
 
 from card_scene import View, corners_mm
-from conftest import truth_files
+from photos_with_truth import truth_files
 from toeline.bundle import fit_cards
 from toeline.camera import camera_for
 from toeline.card import FoundCard, find_cards

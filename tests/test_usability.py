@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 import pytest
 
-from conftest import truth_files
+from photos_with_truth import truth_files
 from toeline.camera import camera_for
 from toeline.card import find_cards
 from toeline.photo import Photo, read_photo
