@@ -17,7 +17,7 @@ from toeline.band import F64, TracedBead
 from toeline.bead import BeadLost, trace_bead
 from toeline.bead_finder import Candidate, Sighting, sight
 from toeline.camera import CameraProfile, camera_for, load_profile
-from toeline.card import FoundCard, find_cards
+from toeline.card import FoundCard, card_spec, find_cards
 from toeline.causes import rank_causes
 from toeline.criteria import load_criteria
 from toeline.datafile import load
@@ -332,7 +332,7 @@ def _describe(
             outline = frame.to_px(np.concatenate([traced.left_toe, traced.right_toe[::-1]]))
             outline = outline[np.isfinite(outline).all(axis=1)]
             ripples = read_ripples(traced.band, traced.s, traced.t_left, traced.t_right)
-            indications = find_indications(traced, ripples)
+            indications = _off_cards(find_indications(traced, ripples), cards)
             measures = measure_bead(traced, indications, ripples)
             if settings.joint == "fillet":
                 fillet = _fillet_of(traced, ground, settings)
@@ -389,6 +389,22 @@ def _fillet_measures(fillet: FilletFrame | str, traced: TracedBead, settings: Se
     if settings.drawing_size_mm is not None and settings.drawing_size_is == "leg":
         measures["undersize_share"] = undersize_share(fillet, traced, settings.drawing_size_mm)
     return measures
+
+
+def _off_cards(indications: Sequence[Indication], cards: Sequence[FoundCard]) -> tuple[Indication, ...]:
+    """The indications without those that lie on a card: print is no spatter."""
+    spec = card_spec()
+    corners = np.array([[[0.0, 0.0], [spec.width, 0.0], [spec.width, spec.height], [0.0, spec.height]]])
+    outlines = []
+    for card in cards:
+        onto_photo, _ = cv2.findHomography(card.corners_mm, card.corners_px)
+        if onto_photo is not None:
+            outlines.append(cv2.perspectiveTransform(corners, onto_photo)[0].astype(np.float32))
+    return tuple(
+        one
+        for one in indications
+        if one.at_px is None or all(cv2.pointPolygonTest(outline, one.at_px, False) < 0 for outline in outlines)
+    )
 
 
 def _said_travel(traced: TracedBead) -> TracedBead:
