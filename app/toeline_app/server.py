@@ -24,7 +24,7 @@ AWAY_S = 600
 _SCRIPT = Path(__file__).with_name("main.py")
 _COLOURS = {
     "light": {"primaryColor": "#0b5cad", "backgroundColor": "#ffffff", "textColor": "#1b232c", "linkColor": "#0b5cad"},
-    "dark": {"primaryColor": "#6cb2f7", "backgroundColor": "#0f1318", "textColor": "#f2f4f7", "linkColor": "#8cc4fa"},
+    "dark": {"primaryColor": "#1f6fbf", "backgroundColor": "#0f1318", "textColor": "#f2f4f7", "linkColor": "#8cc4fa"},
 }
 
 

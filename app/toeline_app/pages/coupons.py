@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from typing import get_args
+
 import altair as alt
 import pandas as pd
 import streamlit as st
 
 from toeline.coupons import ClassScores, Coupon
 from toeline.errors import ToelineError
-from toeline.result import Result, Settings
+from toeline.result import Outcome, Result, Settings
 from toeline.roster import Roster
 from toeline.rubric import Rubric
 from toeline.units import Unit, say
@@ -154,15 +156,11 @@ def _choose() -> list[Photo]:
 def _overview(scores: ClassScores) -> None:
     median = scores.median_points
     ui.table(
-        ("Coupons", "Pass", "Undecided", "Fail", "Median of points"),
+        ("Class", "Count"),
         [
-            (
-                str(len(scores.coupons)),
-                str(scores.count("pass")),
-                str(scores.count("undecided")),
-                str(scores.count("fail")),
-                "–" if median is None else f"{median:.0f} of {scores.rubric.points:g}",
-            )
+            ("Coupons", str(len(scores.coupons))),
+            *((ui.outcome_word(one), str(scores.count(one))) for one in get_args(Outcome)),
+            ("Median of points", "–" if median is None else f"{median:.0f} of {scores.rubric.points:g}"),
         ],
     )
     if not scores.scored:

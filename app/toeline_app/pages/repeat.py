@@ -6,8 +6,7 @@ import streamlit as st
 
 from toeline.names import measure_name
 from toeline.repeatability import Spread
-from toeline.result import Quantity
-from toeline.units import Unit, say
+from toeline.units import Unit, convert
 from toeline_app import parts, photos, prefs, service, ui
 from toeline_app.pages.bench import to_settings
 from toeline_app.photos import Photo
@@ -87,4 +86,5 @@ def _table(spreads: tuple[Spread, ...], unit: Unit) -> None:
 
 
 def _length(value: float, own: str, unit: Unit) -> str:
-    return say(Quantity(value=value, unit=own), unit)
+    shown, name = convert(value, own, unit)
+    return f"{shown:.3f} {'' if name == '1' else name}".rstrip()
