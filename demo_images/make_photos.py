@@ -121,6 +121,7 @@ class Shot:
     bright_to: float = 0.75
     bead_shine: float = 0.34
     plate_shine: float = 0.3
+    bead_albedo: float | None = None
     butt: bool = False
     under_slag: bool = False
     usable: bool = True
@@ -150,7 +151,6 @@ SHOTS = (
     ),
     Shot(
         name="arc_too_long",
-        plate_shine=0.16,
         kind="stringer",
         cause="arc_too_long",
         length=105.0,
@@ -324,6 +324,7 @@ SHOTS = (
     ),
     Shot(
         name="good_weave",
+        bead_albedo=0.03,
         plate_shine=0.14,
         kind="weave",
         cause="good",
@@ -436,6 +437,7 @@ SHOTS = (
     ),
     Shot(
         name="good_fillet",
+        bead_albedo=0.03,
         bead_shine=0.12,
         kind="fillet",
         cause="good",
@@ -449,6 +451,7 @@ SHOTS = (
             "crescent": 0.6,
             "spatter": 4,
             "wave": 0.15,
+            "shift": 1.12,
         },
         seed=1212,
         steel=107,
@@ -594,8 +597,11 @@ def spread(weld: Weld, s: Tensor, t: Tensor, strip_s: Tensor, strip_t: Tensor, f
 
 
 def polish(surface: Surface, weld: Weld, shot: Shot) -> None:
-    """Bring the mean mirror of bead and plate to what the shot asks for; their texture stays."""
+    """Bring the means of bead and plate to what the shot asks for; their texture stays."""
     bead = weld.face
+    if shot.bead_albedo is not None:
+        now = float((surface.albedo.mean(1, keepdim=True) * bead).sum() / bead.sum())
+        surface.albedo = (surface.albedo * (1 + bead * (shot.bead_albedo / now - 1))).clamp(0.004, 0.95)
     for part, shine in ((bead, shot.bead_shine), (1 - bead, shot.plate_shine)):
         now = float((surface.mirror.mean(1, keepdim=True) * part).sum() / part.sum())
         surface.mirror = (surface.mirror * (1 + part * (shine / now - 1))).clamp(0.01, 0.95)

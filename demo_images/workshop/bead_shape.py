@@ -7,6 +7,7 @@ whose columns are ``s`` and whose rows are ``t``; curves along the seam are (B, 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -79,7 +80,10 @@ def any_plan(dice: Dice, span: float) -> BeadPlan:
     start = torch.where(whole > 0, d.uniform(0.05, 0.2) * span, start)
     end = torch.where(whole > 0, torch.maximum(d.uniform(0.7, 0.93) * span, start + 2.2 * width), end)
     tidy = d.chance(0.35)
-    rough = lambda low, high: torch.where(tidy > 0, d.uniform(low, low + 0.3 * (high - low)), d.uniform(low, high))
+
+    def rough(low: float, high: float) -> Tensor:
+        return torch.where(tidy > 0, d.uniform(low, low + 0.3 * (high - low)), d.uniform(low, high))
+
     return BeadPlan(
         start=start,
         end=end,
@@ -124,7 +128,15 @@ def _interp(table: Tensor, x: Tensor) -> Tensor:
     return a + (b - a) * frac
 
 
-def _stamp(canvas: Tensor, s: Tensor, t: Tensor, centre_s: Tensor, centre_t: Tensor, reach: int, shape) -> None:
+def _stamp(
+    canvas: Tensor,
+    s: Tensor,
+    t: Tensor,
+    centre_s: Tensor,
+    centre_t: Tensor,
+    reach: int,
+    shape: Callable[[Tensor, Tensor], Tensor],
+) -> None:
     """Raise ``canvas`` (B, 1, h, w) to ``shape(ds, dt, item)`` within ``reach`` px of each item's centre (B, n)."""
     b, _, h, w = canvas.shape
     step = float(s[1] - s[0])
@@ -169,14 +181,18 @@ def lay(dice: Dice, plan: BeadPlan, s: Tensor, t: Tensor) -> Weld:
     # Ripple crests: cumulative, jittered pitches, as a phase table along the seam.
     most = int((s[-1] - s[0]).item() / 0.45) + 80
     gaps = p.pitch * (1 + p.pitch_jitter * d.normal(1, most)).clamp(0.35, 1.9)
-    crests = (torch.maximum(p.start, s[0] - 20.0) + d.uniform(0.1, 1.2) * p.pitch + torch.cumsum(gaps, -1) - gaps[..., :1])
+    crests = (
+        torch.maximum(p.start, s[0] - 20.0) + d.uniform(0.1, 1.2) * p.pitch + torch.cumsum(gaps, -1) - gaps[..., :1]
+    )
     long_s = torch.arange(float(s[0]) - 30, float(s[-1]) + 30, step, device=d.device)
     query = long_s.expand(d.batch, -1).contiguous()
     c = crests[:, 0].contiguous()
     right_of = torch.searchsorted(c, query).clamp(1, most - 1)
     before, after = torch.gather(c, 1, right_of - 1), torch.gather(c, 1, right_of)
     phase = (right_of - 1 + ((query - before) / (after - before))).clamp_min(0)[:, None]
-    at = lambda where: _interp(phase, (where - long_s[0]) / step)
+
+    def at(where: Tensor) -> Tensor:
+        return _interp(phase, (where - long_s[0]) / step)
 
     toe_phase_shift = p.crescent * p.width / 2
     wobble = torch.cos(2 * math.pi * at((along - toe_phase_shift)[..., None, :])[..., 0, :])
@@ -209,7 +225,9 @@ def lay(dice: Dice, plan: BeadPlan, s: Tensor, t: Tensor) -> Weld:
     under_way = ((along > p.start) & (along < p.end)).float()
     on = under_way[:, :, None, :]
     inside = (u.abs() < 1).float() * on
-    e4 = lambda v: v[..., None] if v.dim() == 3 else v
+
+    def e4(v: Tensor) -> Tensor:
+        return v[..., None] if v.dim() == 3 else v
 
     # Cross-section.
     asym, prof = e4(p.asym), e4(p.profile)
@@ -238,7 +256,9 @@ def lay(dice: Dice, plan: BeadPlan, s: Tensor, t: Tensor) -> Weld:
     strength = (1 + 0.5 * cloud(d, h, w, 8.0 / step, 2)).clamp(0.15, 2)
     amp = e4(p.ripple_amp) * (1 - 0.55 * e4(d.chance(0.25)))
     ripples = amp * strength * (wave * fade * (1 - ring) + 0.7 * ring_wave * ring)
-    lumps = e4(d.log_uniform(0.01, 0.14)) * cloud(d, h, w, 6.0 / step, 2) + e4(d.uniform(0.003, 0.012)) * cloud(d, h, w, 3, 2)
+    lumps = e4(d.log_uniform(0.01, 0.14)) * cloud(d, h, w, 6.0 / step, 2) + e4(d.uniform(0.003, 0.012)) * cloud(
+        d, h, w, 3, 2
+    )
     height = body + inside * (ripples * (1 - u.abs().clamp(0, 1) ** 12) + lumps * dome.clamp(0, 1))
 
     # Crater.
@@ -264,7 +284,7 @@ def lay(dice: Dice, plan: BeadPlan, s: Tensor, t: Tensor) -> Weld:
     x = ss - e4(s_restart) - e4(p.crescent) * e4(p.width) / 2 * g * 0.6
     long = e4(d.uniform(0.9, 2.4))
     size = e4(d.uniform(0.45, 1.1))
-    hump = smoothstep(x / 0.6 + 0.5) * torch.exp(-(x.clamp_min(0) / (3.5 * long)) ** 1.5)
+    hump = smoothstep(x / 0.6 + 0.5) * torch.exp(-((x.clamp_min(0) / (3.5 * long)) ** 1.5))
     dip = -torch.exp(-((x / long) ** 2)) + 0.5 * torch.exp(-(((x - 2.2 * long) / long) ** 2))
     kind = e4(d.chance(0.5))
     height = height + e4(real_restart) * size * dome.sqrt() * inside * (kind * hump + (1 - kind) * dip)
@@ -286,7 +306,11 @@ def lay(dice: Dice, plan: BeadPlan, s: Tensor, t: Tensor) -> Weld:
             a = torch.maximum(p.start + 3, s[0] - 15.0 + d.uniform(0, 1) * (s[-1] - s[0] + 10))
             b = torch.minimum(a + d.log_uniform(7, 60), p.end - 4)
             most_deep = d.log_uniform(0.15, 1.3) * p.undercut * d.chance(0.6)
-            depth = most_deep * window(along, a, b, d.uniform(2, 7)) * (1 + 0.3 * curve(d, w, step, d.uniform(2, 8))).clamp(0.2, 1.6)
+            depth = (
+                most_deep
+                * window(along, a, b, d.uniform(2, 7))
+                * (1 + 0.3 * curve(d, w, step, d.uniform(2, 8))).clamp(0.2, 1.6)
+            )
             depth = depth * (b > a + 3).float()
             wide = d.uniform(0.4, 1.7)
             c0 = d.uniform(0.05, 0.6)
@@ -300,17 +324,24 @@ def lay(dice: Dice, plan: BeadPlan, s: Tensor, t: Tensor) -> Weld:
             runs.append((side, a, b, depth, wide))
     height = height - groove
 
-    overlap_map = torch.maximum(
-        (over_l[:, :, None, :] > 0.25).float() * ((tt - lefts).abs() < 0.9).float(),
-        (over_r[:, :, None, :] > 0.25).float() * ((tt - rights).abs() < 0.9).float(),
-    ) * on * (1 - e4(p.fillet).clamp(0, 1))
+    overlap_map = (
+        torch.maximum(
+            (over_l[:, :, None, :] > 0.25).float() * ((tt - lefts).abs() < 0.9).float(),
+            (over_r[:, :, None, :] > 0.25).float() * ((tt - rights).abs() < 0.9).float(),
+        )
+        * on
+        * (1 - e4(p.fillet).clamp(0, 1))
+    )
 
     # Spatter, pores, slag islands, arc strikes.
     flat = torch.full_like(height, -1e3)
     spatter_raw = flat.clone()
     n = 110
     live = _exists(d, p.spatter, n)
-    dia = (0.25 + d.uniform(0.15, 0.8, 1) * torch.empty((d.batch, n), device=d.device).exponential_(1.0, generator=d.generator)).clamp(0.25, 2.6)
+    dia = (
+        0.25
+        + d.uniform(0.15, 0.8, 1) * torch.empty((d.batch, n), device=d.device).exponential_(1.0, generator=d.generator)
+    ).clamp(0.25, 2.6)
     far = d.uniform(5, 40, 1)
     cs = d.uniform(0, 1, n) * (s[-1] - s[0]) + s[0]
     side = torch.where(d.chance(0.5, n) > 0, 1.0, -1.0)
@@ -323,7 +354,9 @@ def lay(dice: Dice, plan: BeadPlan, s: Tensor, t: Tensor) -> Weld:
     def ball(ds: Tensor, dt: Tensor) -> Tensor:
         r = rad[:, :, None, None]
         rr = (ds * ds + dt * dt) / (r * r)
-        return torch.where(rr < 1, r * (torch.sqrt((1 - rr).clamp_min(0)) + sink[:, :, None, None]), torch.full_like(rr, -1e3))
+        return torch.where(
+            rr < 1, r * (torch.sqrt((1 - rr).clamp_min(0)) + sink[:, :, None, None]), torch.full_like(rr, -1e3)
+        )
 
     _stamp(spatter_raw, s, t, cs, ct, int(1.4 / step) + 1, ball)
     spatter = (spatter_raw > 0).float()
@@ -368,17 +401,26 @@ def lay(dice: Dice, plan: BeadPlan, s: Tensor, t: Tensor) -> Weld:
         slag = torch.maximum(slag, blob * (ss < e4(p.end)).float())
     for k in range(3):
         live_a = e4((p.strikes.floor() > k).float())
-        cs1, ct1 = s[0] + d.uniform(0, 1) * (s[-1] - s[0]), torch.where(d.chance(0.5) > 0, 1.0, -1.0) * (p.width / 2 + d.uniform(2, 14))
+        cs1, ct1 = (
+            s[0] + d.uniform(0, 1) * (s[-1] - s[0]),
+            torch.where(d.chance(0.5) > 0, 1.0, -1.0) * (p.width / 2 + d.uniform(2, 14)),
+        )
         a, size_a, tail = e4(d.uniform(0, 2 * math.pi)), e4(d.uniform(0.6, 1.8)), e4(d.uniform(1, 5))
         strike_spots.append((cs1, ct1, size_a, tail, a))
         xa = (ss - e4(cs1)) * torch.cos(a) + (tt - e4(ct1)) * torch.sin(a)
-        ya = -(ss - e4(cs1)) * torch.sin(a) + (tt - e4(ct1)) * torch.cos(a) + 0.25 * torch.sin(xa * e4(d.uniform(0.5, 2))) 
-        along_tail = (xa - xa.clamp(torch.zeros_like(tail), tail))
+        ya = (
+            -(ss - e4(cs1)) * torch.sin(a)
+            + (tt - e4(ct1)) * torch.cos(a)
+            + 0.25 * torch.sin(xa * e4(d.uniform(0.5, 2)))
+        )
+        along_tail = xa - xa.clamp(torch.zeros_like(tail), tail)
         q = (along_tail**2 + ya**2) / (size_a * (1 - 0.5 * (xa / tail).clamp(0, 1))) ** 2
         q = q + 0.3 * ragged
         here = (q < 1).float() * live_a * (1 - inside)
         strike = torch.maximum(strike, here)
-        strike_relief = strike_relief + live_a * (1 - inside) * (0.22 * torch.exp(-((q - 1) ** 2) * 6) - 0.16 * torch.sigmoid((0.7 - q) * 8))
+        strike_relief = strike_relief + live_a * (1 - inside) * (
+            0.22 * torch.exp(-((q - 1) ** 2) * 6) - 0.16 * torch.sigmoid((0.7 - q) * 8)
+        )
 
     height = height + slag * (e4(d.uniform(0.08, 0.35)) + 0.05 * ragged) + strike_relief
     height = height - pore * e4(d.uniform(0.4, 1.2))
@@ -419,6 +461,15 @@ def lay(dice: Dice, plan: BeadPlan, s: Tensor, t: Tensor) -> Weld:
         "strikes": strike_spots,
     }
     return Weld(
-        height=height + valley, face=inside, left=left, right=right, inside=under_way, maps=maps,
-        slag=slag, crack=crack, pore=(pore > 0.02).float(), spatter=spatter, truth=truth,
+        height=height + valley,
+        face=inside,
+        left=left,
+        right=right,
+        inside=under_way,
+        maps=maps,
+        slag=slag,
+        crack=crack,
+        pore=(pore > 0.02).float(),
+        spatter=spatter,
+        truth=truth,
     )

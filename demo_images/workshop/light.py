@@ -85,10 +85,7 @@ def first_hit(surface: Surface, target: Tensor, eye: Tensor, steps: int = 14) ->
         xy = e[..., :2] + per_z * (z - e[..., 2])[..., None]
         gap = z - look_up(surface, surface.height, xy)[:, 0]
         below = (gap <= 0) & ~done
-        if prev_gap is None:
-            refined = z
-        else:
-            refined = z + dz * (-gap / (prev_gap - gap).clamp_min(1e-6)).clamp(0, 1)
+        refined = z if prev_gap is None else z + dz * (-gap / (prev_gap - gap).clamp_min(1e-06)).clamp(0, 1)
         hit = torch.where(below, refined, hit)
         done = done | below
         hit = torch.where(done, hit, z)
@@ -137,8 +134,13 @@ def shade(
     fres = (1 - nv[..., 0][:, None]) ** 5
     mirror = mirror + (1 - mirror) * fres * 0.5
     spread = (rough**2 * 0.6 + 0.002)[:, 0]
-    up = lambda v: (0.5 + 0.5 * v[..., 2])[:, None]
-    dome = lambda v: lights.dome_low[:, :, None, None] + (lights.dome_high - lights.dome_low)[:, :, None, None] * up(v)
+
+    def up(v: Tensor) -> Tensor:
+        return (0.5 + 0.5 * v[..., 2])[:, None]
+
+    def dome(v: Tensor) -> Tensor:
+        return lights.dome_low[:, :, None, None] + (lights.dome_high - lights.dome_low)[:, :, None, None] * up(v)
+
     # A flank that mirrors the horizon or the plate sees less light than a face that mirrors the ceiling.
     dim = lights.horizon[:, :, None, None]
     rise = smoothstep((bounce[..., 2] + 0.15) / 0.75)[:, None]

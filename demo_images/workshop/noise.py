@@ -50,7 +50,8 @@ def curve(dice: Dice, n: int, step: float, corr: Tensor) -> Tensor:
 
 
 def cloud(dice: Dice, h: int, w: int, cell: float, octaves: int = 3, stretch: float = 1.0) -> Tensor:
-    """Cloudy noise (B, 1, h, w), about unit rms; ``cell`` px is the coarsest blob, ``stretch`` > 1 draws it out along w."""
+    """Cloudy noise (B, 1, h, w), about unit rms; ``cell`` px is the coarsest blob, ``stretch`` > 1 draws it out
+    along w."""
     out = torch.zeros((dice.batch, 1, h, w), device=dice.device)
     total = 0.0
     for k in range(octaves):

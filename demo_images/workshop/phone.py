@@ -32,9 +32,75 @@ def jpeg(image: Tensor, quality: Tensor) -> Tensor:
     b, _, h, w = image.shape
     dev = image.device
     lum = torch.tensor(
-        [16, 11, 10, 16, 24, 40, 51, 61, 12, 12, 14, 19, 26, 58, 60, 55, 14, 13, 16, 24, 40, 57, 69, 56, 14, 17, 22, 29, 51, 87,
-         80, 62, 18, 22, 37, 56, 68, 109, 103, 77, 24, 35, 55, 64, 81, 104, 113, 92, 49, 64, 78, 87, 103, 121, 120, 101, 72, 92,
-         95, 98, 112, 100, 103, 99], device=dev, dtype=image.dtype).reshape(8, 8)  # ITU-T T.81 table K.1
+        [
+            16,
+            11,
+            10,
+            16,
+            24,
+            40,
+            51,
+            61,
+            12,
+            12,
+            14,
+            19,
+            26,
+            58,
+            60,
+            55,
+            14,
+            13,
+            16,
+            24,
+            40,
+            57,
+            69,
+            56,
+            14,
+            17,
+            22,
+            29,
+            51,
+            87,
+            80,
+            62,
+            18,
+            22,
+            37,
+            56,
+            68,
+            109,
+            103,
+            77,
+            24,
+            35,
+            55,
+            64,
+            81,
+            104,
+            113,
+            92,
+            49,
+            64,
+            78,
+            87,
+            103,
+            121,
+            120,
+            101,
+            72,
+            92,
+            95,
+            98,
+            112,
+            100,
+            103,
+            99,
+        ],
+        device=dev,
+        dtype=image.dtype,
+    ).reshape(8, 8)  # ITU-T T.81 table K.1
     scale = torch.where(quality < 50, 50 / quality, 2 - quality / 50)[:, None, None, None, None]
     k = torch.arange(8, device=dev, dtype=image.dtype)
     basis = torch.cos((2 * k[None] + 1) * k[:, None] * math.pi / 16) * 0.5
@@ -66,7 +132,10 @@ def develop(
     """
     d = dice
     b, _, h, w = radiance.shape
-    one = lambda low, high: d.uniform(low, high, 1, 1, 1)
+
+    def one(low: float, high: float) -> Tensor:
+        return d.uniform(low, high, 1, 1, 1)
+
     luma = (radiance * torch.tensor(_LUMA, device=radiance.device)[None, :, None, None]).sum(1, keepdim=True)
     key = torch.exp(torch.log(luma + 1e-3).mean(dim=(2, 3), keepdim=True))
     bright = torch.quantile(luma[:, :, ::7, ::7].reshape(b, -1), 0.985, dim=1).reshape(b, 1, 1, 1)
@@ -74,7 +143,9 @@ def develop(
     if bright_to is not None:
         gain = bright_to / bright
     x = radiance * gain * torch.exp(d.normal(1, 1, 1) * 0.22)
-    ramp = torch.linspace(-1, 1, w, device=x.device)[None, None, None, :] * one(-0.5, 0.5) + torch.linspace(-1, 1, h, device=x.device)[None, None, :, None] * one(-0.5, 0.5)
+    ramp = torch.linspace(-1, 1, w, device=x.device)[None, None, None, :] * one(-0.5, 0.5) + torch.linspace(
+        -1, 1, h, device=x.device
+    )[None, None, :, None] * one(-0.5, 0.5)
     x = x * torch.exp(ramp)
     wb = 1 + 0.04 * d.normal(3, 1, 1)
     x = x * wb
@@ -84,7 +155,12 @@ def develop(
     photon, read = one(0.002, 0.016), one(0.0005, 0.005)
     noise = d.normal(3, h, w)
     if grain_px > 1:
-        noise = _blur(noise, torch.full((b,), grain_px / 2, device=x.device), torch.full((b,), grain_px / 2, device=x.device)) * grain_px
+        noise = (
+            _blur(
+                noise, torch.full((b,), grain_px / 2, device=x.device), torch.full((b,), grain_px / 2, device=x.device)
+            )
+            * grain_px
+        )
     x = x + noise * torch.sqrt(photon**2 * x.clamp_min(0) + read**2)
     x = x.clamp_min(0)
     knee = one(0.6, 1.0)

@@ -22,8 +22,19 @@ KINDS = ("bead", "slag_covered", "rope", "rod", "painted_line", "card")
 #: Maps that sit on the bead's face are read where the ray hits; the others where the plate's plane would be.
 ON_FACE = ("pore", "crater_hollow", "crater_crack", "restart", "slag", "crest", "forward")
 BAND_MAPS = (
-    "face", "undercut", "undercut_deep", "spatter", "pore", "crater_hollow", "crater_crack", "restart", "overlap", "slag",
-    "arc_strike", "crest", "forward",
+    "face",
+    "undercut",
+    "undercut_deep",
+    "spatter",
+    "pore",
+    "crater_hollow",
+    "crater_crack",
+    "restart",
+    "overlap",
+    "slag",
+    "arc_strike",
+    "crest",
+    "forward",
 )
 
 
@@ -44,12 +55,32 @@ def card_picture(px_per_mm: int = 10, which: str = "A") -> np.ndarray:
     for x in (17.8, 67.8):
         cv2.line(card, (round(x * px_per_mm), y - 2 * px_per_mm), (round(x * px_per_mm), y + 2 * px_per_mm), 0, thick)
     for x, grey in ((34.8, 51), (42.8, 128), (50.8, 204)):
-        cv2.rectangle(card, (round((x - 3) * px_per_mm), 35 * px_per_mm), (round((x + 3) * px_per_mm), 41 * px_per_mm), grey, -1)
-    cv2.putText(card, f"CARD {which}", (round(36 * px_per_mm), 16 * px_per_mm), cv2.FONT_HERSHEY_SIMPLEX, 0.1 * px_per_mm, 0, thick)
+        cv2.rectangle(
+            card, (round((x - 3) * px_per_mm), 35 * px_per_mm), (round((x + 3) * px_per_mm), 41 * px_per_mm), grey, -1
+        )
+    cv2.putText(
+        card,
+        f"CARD {which}",
+        (round(36 * px_per_mm), 16 * px_per_mm),
+        cv2.FONT_HERSHEY_SIMPLEX,
+        0.1 * px_per_mm,
+        0,
+        thick,
+    )
     return card
 
 
-def place_card(dice: Dice, surface: Surface, card: Tensor, centre: Tensor, angle: Tensor, print_scale: Tensor, thickness: Tensor, fold: bool = False, picture_mm: tuple[float, float] = (85.6, 53.98)) -> Tensor:
+def place_card(
+    dice: Dice,
+    surface: Surface,
+    card: Tensor,
+    centre: Tensor,
+    angle: Tensor,
+    print_scale: Tensor,
+    thickness: Tensor,
+    fold: bool = False,
+    picture_mm: tuple[float, float] = (85.6, 53.98),
+) -> Tensor:
     """Lay the card (1,1,h,w grey 0..1) with its centre at (B,2) mm, turned by ``angle`` (B,); returns its mask.
 
     With ``fold`` the plates stand at 45 degrees to the grid, so t is shorter than the way on the plate.
@@ -86,11 +117,16 @@ def _axes(surface: Surface) -> tuple[Tensor, Tensor]:
     return s[None, None, None, :], t[None, None, :, None]
 
 
-def _stroke(dice: Dice, surface: Surface, middle: Tensor, angle: Tensor, length: Tensor, radius: Tensor, bend: Tensor) -> tuple[Tensor, Tensor, Tensor]:
+def _stroke(
+    dice: Dice, surface: Surface, middle: Tensor, angle: Tensor, length: Tensor, radius: Tensor, bend: Tensor
+) -> tuple[Tensor, Tensor, Tensor]:
     """A gently bent stroke: mask, signed offset across in radii, distance along; all (B,1,h,w)."""
     s, t = _axes(surface)
     c, si = torch.cos(angle), torch.sin(angle)
-    v = lambda x: x[:, None, None, None]
+
+    def v(x: Tensor) -> Tensor:
+        return x[:, None, None, None]
+
     along = v(c) * (s - v(middle[:, 0])) + v(si) * (t - v(middle[:, 1]))
     across = -v(si) * (s - v(middle[:, 0])) + v(c) * (t - v(middle[:, 1])) - v(bend) * along**2
     inside = (along.abs() < v(length) / 2).float()
@@ -103,16 +139,27 @@ def bench(dice: Dice, surface: Surface, plate: Tensor, drop: Tensor) -> None:
     d = dice
     h, w = surface.height.shape[-2:]
     step = surface.step
-    yes = lambda p: d.chance(p, 1, 1, 1)
+
+    def yes(p: float) -> Tensor:
+        return d.chance(p, 1, 1, 1)
+
     ang = d.uniform(0, math.pi)
     from .noise import streaks
 
-    wood = colour(d, (0.12, 0.07, 0.04), (0.42, 0.27, 0.15)) * (1 + 0.35 * streaks(d, h, w, ang, 3.0 / step, 120.0 / step) + 0.1 * cloud(d, h, w, 4, 2))
-    plain = colour(d, (0.02, 0.02, 0.02), (0.5, 0.5, 0.5)) * (1 + 0.25 * cloud(d, h, w, 5.0 / step, 4) * d.uniform(0, 1, 1, 1, 1) + 0.06 * cloud(d, h, w, 2, 1))
+    wood = colour(d, (0.12, 0.07, 0.04), (0.42, 0.27, 0.15)) * (
+        1 + 0.35 * streaks(d, h, w, ang, 3.0 / step, 120.0 / step) + 0.1 * cloud(d, h, w, 4, 2)
+    )
+    plain = colour(d, (0.02, 0.02, 0.02), (0.5, 0.5, 0.5)) * (
+        1 + 0.25 * cloud(d, h, w, 5.0 / step, 4) * d.uniform(0, 1, 1, 1, 1) + 0.06 * cloud(d, h, w, 2, 1)
+    )
     look = mix(plain, wood, yes(0.35))
     off = 1 - plate
     surface.albedo = mix(surface.albedo, look.clamp(0.005, 0.9), off)
-    shine = mix(torch.full_like(surface.mirror, 0.03), colour(d, (0.05, 0.05, 0.05), (0.3, 0.3, 0.3)).expand_as(surface.mirror), yes(0.25))
+    shine = mix(
+        torch.full_like(surface.mirror, 0.03),
+        colour(d, (0.05, 0.05, 0.05), (0.3, 0.3, 0.3)).expand_as(surface.mirror),
+        yes(0.25),
+    )
     surface.mirror = mix(surface.mirror, shine, off)
     surface.rough = mix(surface.rough, torch.full_like(surface.rough, 0.5), off)
     surface.height = mix(surface.height, -drop + 0.05 * cloud(d, h, w, 6.0 / step, 2), off)
@@ -173,11 +220,18 @@ def decoy(dice: Dice, surface: Surface, flag: Tensor) -> None:
     size = surface.height.shape[-2:]
     middle = torch.stack([d.uniform(10, 45, 1)[:, 0], d.normal(1)[:, 0] * 6], -1)
     radius = d.log_uniform(1.5, 8, 1)[:, 0]
-    m, u, along = _stroke(d, surface, middle, d.normal(1)[:, 0] * 0.08, d.uniform(30, 160, 1)[:, 0], radius, d.normal(1)[:, 0] * 0.0006)
+    m, u, along = _stroke(
+        d, surface, middle, d.normal(1)[:, 0] * 0.08, d.uniform(30, 160, 1)[:, 0], radius, d.normal(1)[:, 0] * 0.0006
+    )
     m = m * flag * d.chance(0.8, 1, 1, 1)
-    v = lambda x: x[:, None, None, None]
+
+    def v(x: Tensor) -> Tensor:
+        return x[:, None, None, None]
+
     flat, rope = d.chance(0.35, 1, 1, 1), d.chance(0.3, 1, 1, 1)
-    twist = torch.cos(2 * math.pi * (along / (v(radius) * d.uniform(1, 2.6, 1, 1, 1)) + u * d.uniform(0.3, 0.8, 1, 1, 1)))
+    twist = torch.cos(
+        2 * math.pi * (along / (v(radius) * d.uniform(1, 2.6, 1, 1, 1)) + u * d.uniform(0.3, 0.8, 1, 1, 1))
+    )
     body = v(radius) * (torch.sqrt((1 - u * u).clamp_min(0)) + 0.9 + 0.16 * twist * rope)
     surface.height = mix(surface.height, mix(body, surface.height, flat), m)
     tint = torch.rand((batch, 3, 1, 1), generator=d.generator, device=d.device) * 0.2 + d.uniform(0.02, 0.7, 1, 1, 1)
@@ -188,7 +242,9 @@ def decoy(dice: Dice, surface: Surface, flag: Tensor) -> None:
     surface.rough = mix(surface.rough, d.uniform(0.25, 0.7, 1, 1, 1).expand_as(surface.rough), m)
 
 
-def scene_batch(seed: int, batch: int, device: str, size: int = 480, step: float = 0.4, fillet: bool = False) -> tuple[Tensor, Tensor]:
+def scene_batch(
+    seed: int, batch: int, device: str, size: int = 480, step: float = 0.4, fillet: bool = False
+) -> tuple[Tensor, Tensor]:
     """Photos of whole scenes (B,3,size,size) in 0..1 and what is where (B,6,size,size) by :data:`KINDS`."""
     d = Dice(seed, batch, device)
     span = 400.0
@@ -220,28 +276,52 @@ def scene_batch(seed: int, batch: int, device: str, size: int = 480, step: float
     twin = d.chance(0.2, 1, 1, 1) * (0.0 if fillet else 1.0)
     turn = torch.where(d.chance(0.5, 1) > 0, d.normal(1) * 0.1, d.uniform(0, math.pi, 1))[:, 0]
     theta = torch.zeros((batch, 2, 3), device=device)
-    theta[:, 0, 0], theta[:, 0, 1], theta[:, 1, 0], theta[:, 1, 1] = torch.cos(turn), -torch.sin(turn), torch.sin(turn), torch.cos(turn)
+    theta[:, 0, 0], theta[:, 0, 1], theta[:, 1, 0], theta[:, 1, 1] = (
+        torch.cos(turn),
+        -torch.sin(turn),
+        torch.sin(turn),
+        torch.cos(turn),
+    )
     theta[:, 1, 2] = torch.where(d.chance(0.5, 1) > 0, 1.0, -1.0)[:, 0] * d.uniform(0.12, 0.35, 1)[:, 0]
     pack = torch.cat([surface.height, surface.albedo, surface.mirror, surface.rough, kinds[:, :2]], 1)
-    moved = F.grid_sample(pack, F.affine_grid(theta, list(pack.shape), align_corners=False), padding_mode="zeros", align_corners=False)
+    moved = F.grid_sample(
+        pack, F.affine_grid(theta, list(pack.shape), align_corners=False), padding_mode="zeros", align_corners=False
+    )
     there = (moved[:, 8:10].sum(1, keepdim=True) > 0.5).float() * (1 - weld.face) * twin
     surface.height = mix(surface.height, moved[:, 0:1], there)
-    surface.albedo, surface.mirror = mix(surface.albedo, moved[:, 1:4], there), mix(surface.mirror, moved[:, 4:7], there)
+    surface.albedo, surface.mirror = (
+        mix(surface.albedo, moved[:, 1:4], there),
+        mix(surface.mirror, moved[:, 4:7], there),
+    )
     surface.rough = mix(surface.rough, moved[:, 7:8], there)
     kinds[:, :2] = torch.maximum(kinds[:, :2], moved[:, 8:10] * there)
 
     ss, tt = _axes(surface)
-    v = lambda x: x[:, None, None, None]
+
+    def v(x: Tensor) -> Tensor:
+        return x[:, None, None, None]
+
     mid = torch.stack([(plan.start + plan.end)[:, 0, 0] / 2, torch.zeros(batch, device=device)], -1)
     # Chalk and marker strokes, painted lines, scribed lines on the plate.
     for k in range(3):
         want = d.chance(0.4 if k else 0.3, 1, 1, 1)
         radius = d.log_uniform(0.4, 2.0, 1)[:, 0] if k else d.log_uniform(2.0, 9, 1)[:, 0]
-        m, u, _ = _stroke(d, surface, mid + d.normal(2) * 35, d.uniform(0, math.pi, 1)[:, 0], d.log_uniform(15, 220, 1)[:, 0], radius, d.normal(1)[:, 0] * 0.001)
+        m, u, _ = _stroke(
+            d,
+            surface,
+            mid + d.normal(2) * 35,
+            d.uniform(0, math.pi, 1)[:, 0],
+            d.log_uniform(15, 220, 1)[:, 0],
+            radius,
+            d.normal(1)[:, 0] * 0.001,
+        )
         m = m * want * (1 - (kinds[:, :2].sum(1, keepdim=True) > 0).float())
         cover = m * (0.85 + 0.3 * cloud(d, *surface.height.shape[-2:], 3.0 / step, 2)).clamp(0.1, 1)
         paint = torch.rand((batch, 3, 1, 1), generator=d.generator, device=device) * d.uniform(0.1, 0.95, 1, 1, 1)
-        surface.albedo, surface.mirror = mix(surface.albedo, paint.expand_as(surface.albedo), cover), surface.mirror * (1 - 0.8 * cover)
+        surface.albedo, surface.mirror = (
+            mix(surface.albedo, paint.expand_as(surface.albedo), cover),
+            surface.mirror * (1 - 0.8 * cover),
+        )
         if k == 0:
             kinds[:, 4:5] = torch.maximum(kinds[:, 4:5], m)
     # Plate outline, bench below.
@@ -250,7 +330,10 @@ def scene_batch(seed: int, batch: int, device: str, size: int = 480, step: float
     x = c * (ss - v(mid[:, 0])) + si * tt
     y = -si * (ss - v(mid[:, 0])) + c * tt
     half_len = v((plan.end - plan.start)[:, 0, 0] / 2)
-    margin = lambda low, high: d.uniform(low, high, 1, 1, 1)
+
+    def margin(low: float, high: float) -> Tensor:
+        return d.uniform(low, high, 1, 1, 1)
+
     up, dn = (margin(30, 79), margin(30, 79)) if fillet else (margin(18, 150), margin(18, 150))
     le, ri = half_len + margin(-2, 70), half_len + margin(-2, 70)
     plate = ((x > -le) & (x < ri) & (y < up) & (y > -dn)).float()
@@ -268,12 +351,22 @@ def scene_batch(seed: int, batch: int, device: str, size: int = 480, step: float
         want = d.chance((0.35, 0.25, 0.18, 0.25)[k], 1, 1, 1) * (0.0 if fillet else 1.0)
         centre = mid + d.normal(2) * torch.tensor([60.0, 55.0], device=device)
         radius = (d.uniform(1.2, 6, 1) if k != 3 else d.uniform(6, 30, 1))[:, 0]
-        m, u, along = _stroke(d, surface, centre, d.uniform(0, math.pi, 1)[:, 0], d.log_uniform(25, 300, 1)[:, 0], radius, d.normal(1)[:, 0] * (0.0012 if k == 2 else 0.0))
+        m, u, along = _stroke(
+            d,
+            surface,
+            centre,
+            d.uniform(0, math.pi, 1)[:, 0],
+            d.log_uniform(25, 300, 1)[:, 0],
+            radius,
+            d.normal(1)[:, 0] * (0.0012 if k == 2 else 0.0),
+        )
         busy = F.max_pool2d((kinds[:, :2].sum(1, keepdim=True) > 0.5).float(), 9, 1, 4)
         m = m * want * (1 - busy * d.chance(0.9, 1, 1, 1))
         base = torch.where(plate > 0.5, torch.zeros_like(plate), -drop)
         round_ = torch.sqrt((1 - u * u).clamp_min(0)) * v(radius) + v(radius)
-        tint = torch.rand((batch, 3, 1, 1), generator=d.generator, device=device) * 0.15 + d.uniform(0.02, 0.55, 1, 1, 1)
+        tint = torch.rand((batch, 3, 1, 1), generator=d.generator, device=device) * 0.15 + d.uniform(
+            0.02, 0.55, 1, 1, 1
+        )
         if k == 2:
             lay_len = v(radius) * d.uniform(1.0, 2.6, 1, 1, 1)
             twist = torch.cos(2 * math.pi * (along / lay_len + u * d.uniform(0.3, 0.8, 1, 1, 1)))
@@ -282,7 +375,11 @@ def scene_batch(seed: int, batch: int, device: str, size: int = 480, step: float
         if k == 3:
             round_ = v(radius) * 0 + d.uniform(3, 12, 1, 1, 1)
         surface.height = mix(surface.height, (base + round_).clamp(max=14), m)
-        surface.albedo = mix(surface.albedo, (tint * (1 + 0.08 * cloud(d, *surface.height.shape[-2:], 3.0 / step, 2))).expand_as(surface.albedo), m)
+        surface.albedo = mix(
+            surface.albedo,
+            (tint * (1 + 0.08 * cloud(d, *surface.height.shape[-2:], 3.0 / step, 2))).expand_as(surface.albedo),
+            m,
+        )
         metal = d.chance(0.4 if k < 2 else 0.0, 1, 1, 1)
         surface.mirror = mix(surface.mirror, (0.04 + 0.45 * metal).expand_as(surface.mirror), m)
         surface.rough = mix(surface.rough, d.uniform(0.25, 0.7, 1, 1, 1).expand_as(surface.rough), m)
@@ -304,7 +401,9 @@ def scene_batch(seed: int, batch: int, device: str, size: int = 480, step: float
     mask = torch.zeros_like(plate)
     for flip in (1.0, -1.0) if fillet else (1.0,):
         spot = torch.stack([centre[:, 0] + (d.normal(1)[:, 0] * 12 if flip < 0 else 0), centre[:, 1] * flip], -1)
-        mask = torch.maximum(mask, place_card(d, surface, card, spot, angle, one, d.uniform(0.1, 0.8, 1)[:, 0], fold=fillet))
+        mask = torch.maximum(
+            mask, place_card(d, surface, card, spot, angle, one, d.uniform(0.1, 0.8, 1)[:, 0], fold=fillet)
+        )
     kinds = kinds * (1 - mask)
     kinds[:, 5:6] = mask
 
@@ -312,8 +411,16 @@ def scene_batch(seed: int, batch: int, device: str, size: int = 480, step: float
     tilt = d.uniform(0, 1, 1)[:, 0] ** 1.4 * 0.8
     az = d.uniform(0, 2 * math.pi, 1)[:, 0]
     dist = d.uniform(170, 380, 1)[:, 0]
-    aim3 = torch.cat([0.55 * mid + 0.45 * torch.where(present[:, None] > 0, centre, mid) + d.normal(2) * 18, torch.zeros((batch, 1), device=device)], 1)
-    eye = aim3 + dist[:, None] * torch.stack([torch.sin(tilt) * torch.cos(az), torch.sin(tilt) * torch.sin(az), torch.cos(tilt)], -1)
+    aim3 = torch.cat(
+        [
+            0.55 * mid + 0.45 * torch.where(present[:, None] > 0, centre, mid) + d.normal(2) * 18,
+            torch.zeros((batch, 1), device=device),
+        ],
+        1,
+    )
+    eye = aim3 + dist[:, None] * torch.stack(
+        [torch.sin(tilt) * torch.cos(az), torch.sin(tilt) * torch.sin(az), torch.cos(tilt)], -1
+    )
     rotation = look_at(eye, aim3, d.uniform(0, 2 * math.pi, 1)[:, 0])
     cover = d.uniform(130, 330, 1)[:, 0]
     if fillet:
@@ -326,7 +433,9 @@ def scene_batch(seed: int, batch: int, device: str, size: int = 480, step: float
     return photo, look_up(surface, kinds, hit)
 
 
-def band_batch(seed: int, batch: int, device: str, size: int = 512, step: float = 0.1, fillet: bool = False) -> tuple[Tensor, Tensor]:
+def band_batch(
+    seed: int, batch: int, device: str, size: int = 512, step: float = 0.1, fillet: bool = False
+) -> tuple[Tensor, Tensor]:
     """Straightened views (B,3,size,size) at 1/step px per mm, and their truth maps (B,13,size,size)."""
     d = Dice(seed, batch, device)
     margin = 24
@@ -363,7 +472,15 @@ def band_batch(seed: int, batch: int, device: str, size: int = 512, step: float 
     cy = side * (plan.width[:, 0, 0] / 2 + d.uniform(3, 22, 1)[:, 0] + extent) + (1 - card_here) * 900
     if not fillet:
         card = F.avg_pool2d(torch.from_numpy(card_picture()).to(device)[None, None].float() / 255, 1)
-        mask = place_card(d, surface, card, torch.stack([cx, cy], -1), angle, torch.ones(batch, device=device), d.uniform(0.1, 0.4, 1)[:, 0])
+        mask = place_card(
+            d,
+            surface,
+            card,
+            torch.stack([cx, cy], -1),
+            angle,
+            torch.ones(batch, device=device),
+            d.uniform(0.1, 0.4, 1)[:, 0],
+        )
         mask = mask * (1 - weld.face)
         clear = 1 - mask
         for k in ("spatter", "undercut", "undercut_deep", "arc_strike", "slag"):
@@ -382,12 +499,21 @@ def band_batch(seed: int, batch: int, device: str, size: int = 512, step: float 
         y_world, z = y * math.cos(math.pi / 4), y.abs() * math.sin(math.pi / 4)
     else:
         y_world, z = y, torch.zeros_like(y)
-    target = torch.stack([x[None].expand(size, -1), y_world[:, None].expand(-1, size), z[:, None].expand(-1, size)], -1)[None].expand(batch, -1, -1, -1)
+    target = torch.stack(
+        [x[None].expand(size, -1), y_world[:, None].expand(-1, size), z[:, None].expand(-1, size)], -1
+    )[None].expand(batch, -1, -1, -1)
     tilt = d.uniform(0, 1, 1)[:, 0] ** 1.5 * (0.35 if fillet else 0.72)
     az = d.uniform(0, 2 * math.pi, 1)[:, 0]
     dist = d.uniform(150, 350, 1)[:, 0]
     shift = d.normal(2) * torch.tensor([45.0, 15.0 if fillet else 35.0], device=device)
-    eye = torch.stack([25 + shift[:, 0] + dist * torch.sin(tilt) * torch.cos(az), shift[:, 1] + dist * torch.sin(tilt) * torch.sin(az), dist * torch.cos(tilt)], -1)
+    eye = torch.stack(
+        [
+            25 + shift[:, 0] + dist * torch.sin(tilt) * torch.cos(az),
+            shift[:, 1] + dist * torch.sin(tilt) * torch.sin(az),
+            dist * torch.cos(tilt),
+        ],
+        -1,
+    )
     radiance, hit = shade(surface, target, eye, any_lights(d), shadow_steps=16, steps=40 if fillet else 14)
     focus = torch.where(d.chance(0.12, 1) > 0, d.uniform(1.4, 2.2, 1), d.uniform(0.45, 1.3, 1))[:, 0]
     photo = develop(radiance, d, focus, grain_px=1.0 + 1.2 * float(d.whole(3) > 0))
@@ -407,10 +533,18 @@ def band_batch(seed: int, batch: int, device: str, size: int = 512, step: float 
 
 def _shifted(weld: Weld, rows: int) -> Weld:
     """The whole relief moved across the seam by a number of rows, so that beads lie anywhere in the view."""
-    roll = lambda m: torch.roll(m, rows, dims=-2)
+
+    def roll(m: Tensor) -> Tensor:
+        return torch.roll(m, rows, dims=-2)
+
     step = 0.1
     weld.height, weld.face, weld.slag, weld.crack, weld.pore, weld.spatter = (
-        roll(weld.height), roll(weld.face), roll(weld.slag), roll(weld.crack), roll(weld.pore), roll(weld.spatter),
+        roll(weld.height),
+        roll(weld.face),
+        roll(weld.slag),
+        roll(weld.crack),
+        roll(weld.pore),
+        roll(weld.spatter),
     )
     weld.left, weld.right = weld.left - rows * step, weld.right - rows * step
     weld.maps = {k: roll(m) for k, m in weld.maps.items()}

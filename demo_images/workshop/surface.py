@@ -46,7 +46,10 @@ def toe_distance(weld: Weld, s: Tensor, t: Tensor) -> Tensor:
     index = torch.arange(len(s), device=s.device, dtype=s.dtype).expand_as(weld.inside)
     last = torch.cummax(torch.where(on, index, torch.full_like(index, -1e5)), -1).values
     after = index - last
-    ahead = torch.flip(torch.cummin(torch.flip(torch.where(on, index, torch.full_like(index, 1e5)), [-1]), -1).values, [-1]) - index
+    ahead = (
+        torch.flip(torch.cummin(torch.flip(torch.where(on, index, torch.full_like(index, 1e5)), [-1]), -1).values, [-1])
+        - index
+    )
     along = (torch.minimum(after, ahead) * float(s[1] - s[0]))[:, :, None, :]
     outside = torch.sqrt(along**2 + (tt - (weld.left + weld.right)[:, :, None, :] / 2) ** 2)
     return torch.where(on[:, :, None, :], across, outside)
@@ -58,8 +61,13 @@ def dress(dice: Dice, weld: Weld, s: Tensor, t: Tensor, butt: Tensor | None = No
     h, w = len(t), len(s)
     step = float(s[1] - s[0])
     ones = torch.ones((d.batch, 1, h, w), device=d.device)
-    q = lambda low, high: d.uniform(low, high, 1, 1, 1)
-    yes = lambda p: d.chance(p, 1, 1, 1)
+
+    def q(low: float, high: float) -> Tensor:
+        return d.uniform(low, high, 1, 1, 1)
+
+    def yes(p: float) -> Tensor:
+        return d.chance(p, 1, 1, 1)
+
     height = weld.height
     face = weld.face
 
@@ -78,17 +86,25 @@ def dress(dice: Dice, weld: Weld, s: Tensor, t: Tensor, butt: Tensor | None = No
     scale_diffuse = colour(d, (0.03, 0.03, 0.035), (0.13, 0.125, 0.13)) * ones
     flakes = smoothstep((mottled + 0.5 * coarse * (1 - is_scale) - q(0.6, 2.6)) * 5)
     scale_here = mix(flakes, 1 - smoothstep((mottled - q(1.2, 3.0)) * 5), is_scale)
-    mirror = mix(steel_mirror * (1 + 0.18 * scratch * fine + 0.08 * scratch * coarse).clamp(0.3, 1.6), scale_mirror, scale_here)
-    albedo = mix(steel_diffuse * (1 + 0.2 * scratch * fine), scale_diffuse * (1 + 0.12 * mottled + 0.06 * grain), scale_here)
+    mirror = mix(
+        steel_mirror * (1 + 0.18 * scratch * fine + 0.08 * scratch * coarse).clamp(0.3, 1.6), scale_mirror, scale_here
+    )
+    albedo = mix(
+        steel_diffuse * (1 + 0.2 * scratch * fine), scale_diffuse * (1 + 0.12 * mottled + 0.06 * grain), scale_here
+    )
     rough = mix(q(0.22, 0.5) * ones + 0.05 * coarse, q(0.35, 0.62) * ones, scale_here)
-    height = height + (1 - face) * (0.0035 * scratch * fine * (1 - scale_here) + 0.004 * blotch + 0.012 * scale_here * yes(0.5))
+    height = height + (1 - face) * (
+        0.0035 * scratch * fine * (1 - scale_here) + 0.004 * blotch + 0.012 * scale_here * yes(0.5)
+    )
     for _ in range(2):
         line = streaks(d, h, w, d.uniform(0, math.pi), 1.3, 110.0)
         scratchy = smoothstep((line - q(2.1, 3.4)) * 3) * yes(0.5) * (1 - face)
         albedo = mix(albedo, albedo * 0.6 + 0.14, scratchy)
         mirror = mix(mirror, steel_mirror, 0.5 * scratchy)
     rust = smoothstep((cloud(d, h, w, 9.0 / step, 4) + 0.4 * mottled - q(0.7, 3.0)) * 4) * (1 - face) * yes(0.75)
-    albedo = mix(albedo, colour(d, (0.10, 0.05, 0.03), (0.33, 0.17, 0.09)) * (1 + 0.25 * grain + 0.2 * mottled), rust * q(0.5, 1))
+    albedo = mix(
+        albedo, colour(d, (0.10, 0.05, 0.03), (0.33, 0.17, 0.09)) * (1 + 0.25 * grain + 0.2 * mottled), rust * q(0.5, 1)
+    )
     mirror, rough = mirror * (1 - 0.85 * rust), mix(rough, 0.8 * ones, rust)
     if butt is not None:
         tt = t[None, None, :, None] - ((weld.left + weld.right) / 2).mean(-1)[..., None, None] + 0.12 * mottled
@@ -100,7 +116,10 @@ def dress(dice: Dice, weld: Weld, s: Tensor, t: Tensor, butt: Tensor | None = No
     away = toe_distance(weld, s, t) + 0.9 * mottled
     reach = q(2.5, 14)
     x = (away / reach).clamp_min(0)
-    band = lambda centre, width: torch.exp(-(((x - centre) / width) ** 2))
+
+    def band(centre: float, width: float) -> Tensor:
+        return torch.exp(-(((x - centre) / width) ** 2))
+
     tint = q(0, 0.9) * (1 - face) * (1 - 0.7 * is_scale)
     straw = torch.tensor([1.0, 0.78, 0.45], device=d.device)[None, :, None, None]
     blue = torch.tensor([0.55, 0.6, 0.85], device=d.device)[None, :, None, None]
@@ -110,21 +129,37 @@ def dress(dice: Dice, weld: Weld, s: Tensor, t: Tensor, butt: Tensor | None = No
         albedo = albedo * (1 + share * (hue - 1))
     pale = yes(0.3) * smoothstep((1 - x) * 3) * (1 - face)
     albedo = mix(albedo, albedo * 1.2 + 0.05, pale * q(0, 0.7))
-    soot = q(0, 0.9) * yes(0.7) * torch.exp(-(away.clamp_min(0) / q(1.2, 9))) * (1 - face) * (0.75 + 0.25 * mottled).clamp(0, 1.2)
+    soot = (
+        q(0, 0.9)
+        * yes(0.7)
+        * torch.exp(-(away.clamp_min(0) / q(1.2, 9)))
+        * (1 - face)
+        * (0.75 + 0.25 * mottled).clamp(0, 1.2)
+    )
     albedo, mirror = albedo * (1 - 0.75 * soot), mirror * (1 - 0.8 * soot)
     # A dark or a bright thin line beside a toe is no undercut: dirt, brushing marks.
     for side in (1.0, -1.0):
         tt = t[None, None, :, None]
         toe = weld.left if side > 0 else weld.right
         out = side * (tt - toe[:, :, None, :]) - q(0, 1.2)
-        dirt = torch.exp(-((out / q(0.12, 0.6)) ** 2)) * yes(0.35) * smoothstep(cloud(d, h, w, 14.0 / step, 2) * 2 + 0.3) * weld.inside[:, :, None, :] * (1 - face)
+        dirt = (
+            torch.exp(-((out / q(0.12, 0.6)) ** 2))
+            * yes(0.35)
+            * smoothstep(cloud(d, h, w, 14.0 / step, 2) * 2 + 0.3)
+            * weld.inside[:, :, None, :]
+            * (1 - face)
+        )
         dark = yes(0.75)
         albedo = mix(albedo, albedo * (0.35 * dark + 1.7 * (1 - dark)), dirt)
         mirror = mix(mirror, mirror * (0.35 * dark + 1.3 * (1 - dark)), dirt)
 
     # Weld metal.
     grey = d.log_uniform(0.035, 0.68, 1, 1, 1)
-    bead_mirror = grey * colour(d, (0.97, 0.97, 1.0), (1.0, 0.99, 0.96)) * (1 + 0.1 * cloud(d, h, w, 3.0 / step, 3)).clamp(0.5, 1.5)
+    bead_mirror = (
+        grey
+        * colour(d, (0.97, 0.97, 1.0), (1.0, 0.99, 0.96))
+        * (1 + 0.1 * cloud(d, h, w, 3.0 / step, 3)).clamp(0.5, 1.5)
+    )
     bead_albedo = d.log_uniform(0.004, 0.22, 1, 1, 1) * torch.ones_like(bead_mirror)
     patchy = smoothstep((cloud(d, h, w, 3.5 / step, 4, stretch=1.5) - q(0.4, 2.6)) * 3) * q(0, 0.9)
     bead_mirror = bead_mirror * (1 - 0.75 * patchy)
@@ -143,15 +178,23 @@ def dress(dice: Dice, weld: Weld, s: Tensor, t: Tensor, butt: Tensor | None = No
     halo = F.max_pool2d(weld.spatter, 5, 1, 2) - weld.spatter
     albedo, mirror = albedo * (1 - 0.4 * halo * yes(0.5)), mirror * (1 - 0.4 * halo * yes(0.5))
     strike = weld.maps["arc_strike"]
-    mirror, albedo = mix(mirror, colour(d, (0.1, 0.1, 0.1), (0.5, 0.48, 0.46)) * ones, 0.8 * strike), mix(albedo, colour(d, (0.03, 0.03, 0.03), (0.2, 0.18, 0.16)) * ones, 0.7 * strike)
+    mirror, albedo = (
+        mix(mirror, colour(d, (0.1, 0.1, 0.1), (0.5, 0.48, 0.46)) * ones, 0.8 * strike),
+        mix(albedo, colour(d, (0.03, 0.03, 0.03), (0.2, 0.18, 0.16)) * ones, 0.7 * strike),
+    )
     slag_colour = colour(d, (0.025, 0.022, 0.02), (0.17, 0.14, 0.11))
     mirror, albedo = mix(mirror, 0.05 * ones, weld.slag), mix(albedo, slag_colour * ones, weld.slag)
     rough = mix(rough, q(0.3, 0.7) * ones, weld.slag)
     dark = torch.maximum(weld.crack, 0.8 * weld.pore)
     mirror, albedo = mirror * (1 - 0.9 * dark), albedo * (1 - 0.85 * dark)
     return Surface(
-        height=height, albedo=albedo.clamp(0.004, 0.95), mirror=mirror.clamp(0.01, 0.95), rough=rough.clamp(0.08, 0.95),
-        s0=float(s[0]), t0=float(t[0]), step=step,
+        height=height,
+        albedo=albedo.clamp(0.004, 0.95),
+        mirror=mirror.clamp(0.01, 0.95),
+        rough=rough.clamp(0.08, 0.95),
+        s0=float(s[0]),
+        t0=float(t[0]),
+        step=step,
     )
 
 
