@@ -358,8 +358,7 @@ def test_noise_of_the_toes_does_not_shrink_the_least_leg() -> None:
         bead = replace(bead, t_left=bead.t_left + noise[0], t_right=bead.t_right + noise[1])
         least = measure_fillet(frame, replace(bead, u_left=np.full(n, u), u_right=np.full(n, u)))["leg_base_min"]
         off.append((least.value - 6.0) / least.U)
-    assert abs(np.mean(off)) < 0.5
-    assert np.abs(off).max() < 1.2
+    assert np.abs(off).max() < 1.0  # half of what noise takes off the least is given back; the rest is inside U
 
 
 def test_undersize_share_counts_the_short_stations() -> None:

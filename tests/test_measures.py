@@ -94,18 +94,22 @@ def test_the_body_leaves_one_width_off_each_end():
     assert seen["width_max"].value == pytest.approx(10.0)
 
 
-def test_toe_noise_does_not_swell_the_spreads():
-    # without the correction the mean error of each would be about sqrt(0.15**2 + 0.1**2) - 0.15 = +0.03
-    errors = {"width_sd": [], "left_edge_deviation": [], "right_edge_deviation": [], "left_straightness": []}
-    for seed in range(16):
+def test_what_toe_noise_adds_to_a_spread_stays_inside_u():
+    # noise alone, with none of the smoothing that a real tracer also does: the hardest case for the half correction
+    inside, trials = (
+        dict.fromkeys(("width_sd", "left_edge_deviation", "right_edge_deviation", "left_straightness"), 0),
+        16,
+    )
+    for seed in range(trials):
         rng = np.random.default_rng(seed)
         true = [correlated(N, 0.15, 6.0, rng) for _ in range(2)]
-        seen = [t + correlated(N, 0.1, 1.0, rng) for t in true]
+        seen = [t + correlated(N, 0.07, 2.0, rng) for t in true]
         clean = measure(bead_of(4.0 + true[0], -4.0 + true[1], u=1e-6))
         noisy = measure(bead_of(4.0 + seen[0], -4.0 + seen[1], u=0.1))
-        for name, all_of in errors.items():
-            all_of.append(noisy[name].value - clean[name].value)
-    assert {name: np.mean(e) for name, e in errors.items()} == pytest.approx(dict.fromkeys(errors, 0.0), abs=0.012)
+        for name in inside:
+            inside[name] += abs(noisy[name].value - clean[name].value) <= noisy[name].U
+            assert noisy[name].U < 2.2 * 0.1  # and no wider than what the tracer says of its toes allows
+    assert all(count >= 0.85 * trials for count in inside.values()), inside
 
 
 def test_error_lies_inside_u_about_as_often_as_it_should():
