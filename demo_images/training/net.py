@@ -9,8 +9,14 @@ from torch import Tensor, nn
 
 def _block(n_in: int, n_out: int, dilation: int = 1) -> nn.Sequential:
     return nn.Sequential(
-        nn.Conv2d(n_in, n_out, 3, padding=dilation, dilation=dilation, bias=False), nn.BatchNorm2d(n_out), nn.ReLU(inplace=True)
+        nn.Conv2d(n_in, n_out, 3, padding=dilation, dilation=dilation, bias=False),
+        nn.BatchNorm2d(n_out),
+        nn.ReLU(inplace=True),
     )
+
+
+def _up(x: Tensor) -> Tensor:
+    return F.interpolate(x, scale_factor=2.0, mode="nearest")
 
 
 class Reader(nn.Module):
@@ -41,9 +47,8 @@ class Reader(nn.Module):
         x3 = self.enc3(F.max_pool2d(x2, 2))
         x4 = self.enc4(F.max_pool2d(x3, 2))
         x5 = self.enc5(F.max_pool2d(x4, 2))
-        up = lambda x: F.interpolate(x, scale_factor=2.0, mode="nearest")
-        y = self.dec4(torch.cat([up(x5), x4], 1))
-        y = self.dec3(torch.cat([up(y), x3], 1))
-        y = self.dec2(torch.cat([up(y), x2], 1))
-        out = self.head(self.dec1(torch.cat([up(y), x1], 1)))
+        y = self.dec4(torch.cat([_up(x5), x4], 1))
+        y = self.dec3(torch.cat([_up(y), x3], 1))
+        y = self.dec2(torch.cat([_up(y), x2], 1))
+        out = self.head(self.dec1(torch.cat([_up(y), x1], 1)))
         return F.pixel_shuffle(out[:, : 4 * self.fine], 2), out[:, 4 * self.fine :]

@@ -18,12 +18,24 @@ import torch.nn.functional as F
 from torch import Tensor
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
-from training.net import Reader
 from workshop.scene import BAND_MAPS, KINDS, band_batch, scene_batch
+
+from training.net import Reader
 
 FACE, FORWARD, CREST = BAND_MAPS.index("face"), BAND_MAPS.index("forward"), BAND_MAPS.index("crest")
 #: Rare things weigh a little more, or the network would never dare to see them.
-RARE = {"undercut": 1.2, "undercut_deep": 1.5, "spatter": 1.5, "pore": 2.0, "crater_hollow": 1.2, "crater_crack": 3.0, "restart": 2.0, "overlap": 1.5, "slag": 1.5, "arc_strike": 1.5}
+RARE = {
+    "undercut": 1.2,
+    "undercut_deep": 1.5,
+    "spatter": 1.5,
+    "pore": 2.0,
+    "crater_hollow": 1.2,
+    "crater_crack": 3.0,
+    "restart": 2.0,
+    "overlap": 1.5,
+    "slag": 1.5,
+    "arc_strike": 1.5,
+}
 
 
 def dice_loss(logits: Tensor, truth: Tensor) -> Tensor:
@@ -73,8 +85,14 @@ def export(net: Reader, which: str, path: Path, size: tuple[int, int]) -> None:
     """Write ONNX with free height and width."""
     net = net.float().cpu().eval()
     torch.onnx.export(
-        net, (torch.rand(1, 3, *size),), str(path), input_names=["image"], output_names=["fine", "coarse"],
-        dynamic_axes={"image": {2: "h", 3: "w"}, "fine": {2: "h", 3: "w"}, "coarse": {2: "h2", 3: "w2"}}, opset_version=17, dynamo=False,
+        net,
+        (torch.rand(1, 3, *size),),
+        str(path),
+        input_names=["image"],
+        output_names=["fine", "coarse"],
+        dynamic_axes={"image": {2: "h", 3: "w"}, "fine": {2: "h", 3: "w"}, "coarse": {2: "h2", 3: "w2"}},
+        opset_version=17,
+        dynamo=False,
     )
 
 
@@ -115,7 +133,11 @@ def main() -> None:
             photo = photo.nan_to_num(0.5)
         with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
             fine, coarse = net(photo)
-        loss = reader_loss(fine.float(), coarse.float(), truth) if said.which == "reader" else finder_loss(fine.float(), truth) + 0 * coarse.float().mean()
+        loss = (
+            reader_loss(fine.float(), coarse.float(), truth)
+            if said.which == "reader"
+            else finder_loss(fine.float(), truth) + 0 * coarse.float().mean()
+        )
         chase.zero_grad()
         loss.backward()
         torch.nn.utils.clip_grad_norm_(net.parameters(), 2.0)
