@@ -147,6 +147,7 @@ def test_a_wrong_bead_is_corrected_by_two_taps(visitors, pictures):
     measured(page)
     look(page, "bench-tapped")
     page.locator("summary", has_text="Report and data").click()
+    settled(page)
     with page.expect_download() as waiting:
         page.get_by_role("button", name="JSON").click()
     result = json.loads(waiting.value.path().read_text())
@@ -301,6 +302,7 @@ def test_a_second_user_sees_nothing_of_the_first(visitors, pictures):
     settled(second)
     assert second.locator(BADGE).count() == 0
     first.locator("summary", has_text="Report and data").click()
+    settled(first)
     with first.expect_download() as waiting:
         first.get_by_role("button", name="JSON").click()
     assert json.loads(waiting.value.path().read_text())["photo"]["name"] == pictures[1].path.name
