@@ -114,7 +114,6 @@ def main() -> None:
         net.load_state_dict(torch.load(said.resume, map_location=device))
     mean = build(said.which).to(device)
     mean.load_state_dict(net.state_dict())
-    print(said.which, sum(p.numel() for p in net.parameters()), "weights on", device, flush=True)
     chase = torch.optim.AdamW(net.parameters(), lr=said.rate, weight_decay=1e-3)
     began, step, seed, shown = time.time(), 0, said.seed * 1_000_003, 0.0
     limit = said.minutes * 60
@@ -153,7 +152,6 @@ def main() -> None:
         running = running * 0.98 + float(loss.detach()) * 0.02 if step > 1 else float(loss.detach())
         if spent - shown > 15 or step in (1, 10, 30):
             shown = spent
-            print(f"{spent:6.0f} s step {step:5d} loss {running:.4f} rate {rate:.1e}", flush=True)
     said.out.mkdir(parents=True, exist_ok=True)
     torch.save(mean.state_dict(), said.out / f"{said.which}.pt")
     export(mean, said.which, said.out / f"{said.which}.onnx", (512, 512))
