@@ -333,6 +333,8 @@ def _crater(bead: TracedBead) -> Iterator[Placed]:
         if not spots:
             continue
         spot = max(spots, key=lambda b: b.score * b.diameter)
+        if spot.score < rule["sure"]:
+            continue
         size = quantity(
             spot.diameter, [row("edge of the hollow", math.hypot(rule["u"], rule["u_relative"] * spot.diameter))]
         )
