@@ -118,6 +118,7 @@ class Shot:
     lean: float = 0.02
     drop: float = 8.0
     blur: float = 0.55
+    defocus: int = 0
     bright_to: float = 0.75
     bead_shine: float = 0.34
     plate_shine: float = 0.3
@@ -409,7 +410,7 @@ SHOTS = (
         card_angle=-3,
         print_scale=1.0,
         check_line=50.0,
-        blur=5.5,
+        defocus=10,
         usable=False,
         why_not="out of focus: the toes cannot be placed",
     ),
@@ -662,6 +663,17 @@ def lights_of(shot: Shot) -> Lights:
     )
 
 
+def defocused(radiance: Tensor, radius: int) -> Tensor:
+    """Light (1, 3, H, W) through a lens out of focus: every point a disc of ``radius`` px."""
+    if radius == 0:
+        return radiance
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1, 2 * radius + 1)).astype(np.float32)
+    spread_out = cv2.filter2D(
+        radiance[0].permute(1, 2, 0).numpy(), -1, disc / disc.sum(), borderType=cv2.BORDER_REFLECT
+    )
+    return torch.from_numpy(spread_out).permute(2, 0, 1)[None]
+
+
 def take(shot: Shot) -> tuple[NDArray[np.uint8], dict[str, Any]]:
     """The photo (H, W, 3, BGR) and its truth."""
     fillet = shot.kind == "fillet"
@@ -693,7 +705,7 @@ def take(shot: Shot) -> tuple[NDArray[np.uint8], dict[str, Any]]:
         shade(surface, lens.targets(y, min(y + 150, lens.height)), eye, lights, 16, steps, maps)[0]
         for y in range(0, lens.height, 150)
     ]
-    radiance = torch.cat(tiles, 2).nan_to_num(0.0)
+    radiance = defocused(torch.cat(tiles, 2).nan_to_num(0.0), shot.defocus)
     del maps, surface
     photo = develop(
         radiance, Dice(shot.look, 1), torch.tensor([shot.blur]), grain_px=1.8, compress=False, bright_to=shot.bright_to
