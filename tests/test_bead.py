@@ -45,10 +45,12 @@ def seen():
     return read_photo(photo), truth
 
 
-def ends_off(candidate: Candidate, truth_px: np.ndarray) -> float:
-    """How far the nearer pairing of ends lies from the true ones, px."""
-    ends = np.array(candidate.ends_px)
-    return min(float(np.linalg.norm(e - truth_px, axis=1).max()) for e in (ends, ends[::-1]))
+def on_line(candidate: Candidate, ends: np.ndarray) -> float:
+    """How far the candidate's mid line strays from the straight line between the true ends, px (the median)."""
+    along = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
+    off = candidate.line_px - ends[0]
+    beyond = np.clip(off @ along, 0, np.linalg.norm(ends[1] - ends[0]))
+    return float(np.median(np.linalg.norm(off - beyond[:, None] * along, axis=1)))
 
 
 @pytest.mark.parametrize("turns", range(4))
@@ -62,9 +64,8 @@ def test_the_bead_is_found_whichever_way_the_photo_is_turned(seen, turns):
     for _ in range(turns):
         ends = np.stack([ends[:, 1], image.shape[1] - 1 - ends[:, 0]], axis=1)
         image = np.ascontiguousarray(np.rot90(image))
-    beads = sight(image).beads
-    assert beads
-    assert ends_off(beads[0], ends) < 1.5 * width
+    # the finder may see a piece only, or something else besides: tracing grows the one and drops the other
+    assert any(on_line(bead, ends) < width / 2 for bead in sight(image).beads)
 
 
 @settings(max_examples=20, deadline=None)
