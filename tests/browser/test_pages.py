@@ -56,8 +56,12 @@ def set_choice(page, label: str, option: str) -> None:
     box = page.get_by_role("combobox", name=label, exact=True)
     wanted = page.get_by_role("option", name=re.compile(re.escape(option), re.IGNORECASE)).first
     box.scroll_into_view_if_needed()
-    page.wait_for_timeout(500)  # an open list closes when the page scrolls
-    box.press("ArrowDown")
+    for _ in range(6):  # an open list closes when the page scrolls or is drawn anew: then it is opened again
+        page.wait_for_timeout(800)
+        box.press("ArrowDown")
+        page.wait_for_timeout(800)
+        if wanted.is_visible():
+            break
     wanted.click()
     settled(page)
 
