@@ -14,8 +14,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from archival import assert_archival
 from invented import photo_bytes
-from toeline.coupon_sheets import coupon_sheets
+from toeline.coupon_sheets import coupon_sheets, tag_sheets
 from toeline.coupons import Measured, photos_in, score_class, to_csv, to_xlsx
 from toeline.errors import RubricError
 from toeline.problems import problem
@@ -246,12 +247,21 @@ def test_coupon_sheets_carry_every_coupon_and_no_markup_from_names():
     scores = score_class(
         [Measured("a.jpg", result()), Measured("b.jpg", problem="b.jpg is not a photo.")], FIRST, roster=roster
     )
-    pdf = pypdf.PdfReader(
-        io.BytesIO(coupon_sheets(scores, {"a.jpg": photo_bytes()}, made_at=datetime(2026, 3, 1, tzinfo=UTC)))
-    )
+    sheets = coupon_sheets(scores, {"a.jpg": photo_bytes()}, made_at=datetime(2026, 3, 1, tzinfo=UTC))
+    assert_archival(sheets, part=2)
+    pdf = pypdf.PdfReader(io.BytesIO(sheets))
     text = [page.extract_text() for page in pdf.pages]
     assert len(text) == 3
     assert "#pagebreak() *Ada* $x$" in text[0]
     assert "100 ± 0" in text[1]
     assert "b.jpg is not a photo." in text[2]
-    assert pdf.trailer["/Root"]["/MarkInfo"]["/Marked"]
+
+
+def test_names_with_control_characters_fit_a_workbook_and_letters_of_every_alphabet_fit_a_sheet():
+    roster = read_roster("name,file\nA\x07da\x1b[31m,a.jpg\nЖанна 王芳 \U0001f600,b.jpg\n".encode())
+    scores = score_class([Measured("a.jpg", result()), Measured("b.jpg", result())], FIRST, roster=roster)
+    sheet = openpyxl.load_workbook(io.BytesIO(to_xlsx(scores)))["Coupons"]
+    assert [sheet["A2"].value, sheet["A3"].value] == ["A da [31m", "Жанна 王芳 \U0001f600"]
+    text = pypdf.PdfReader(io.BytesIO(coupon_sheets(scores, {}))).pages[2].extract_text()
+    assert "Жанна" in text
+    assert_archival(tag_sheets(read_roster("name,code\n王芳 \U0001f600,9\n".encode())), part=2)

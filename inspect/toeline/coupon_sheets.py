@@ -3,22 +3,17 @@
 from __future__ import annotations
 
 import io
-import json
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from importlib.resources import files
-from pathlib import Path
-from tempfile import TemporaryDirectory
-from typing import Literal
 
-import typst
 from PIL import Image
 
 from toeline import __version__
 from toeline.coupons import ClassScores, Coupon
-from toeline.errors import ReportError
 from toeline.names import CAUSES
 from toeline.photo import U8
+from toeline.report.typeset import Paper, typeset
 from toeline.roster import Roster, tag_picture
 from toeline.short import first_change
 from toeline.units import Unit, say
@@ -33,7 +28,7 @@ def coupon_sheets(
     pictures: Mapping[str, bytes],
     *,
     unit: Unit = "mm",
-    paper: Literal["a4", "us-letter"] = "a4",
+    paper: Paper = "a4",
     made_at: datetime | None = None,
 ) -> bytes:
     """The sheets of a class as one tagged PDF.
@@ -58,7 +53,7 @@ def coupon_sheets(
     return _typeset("coupon_sheets.typ", data, sources, made_at)
 
 
-def tag_sheets(roster: Roster, *, paper: Literal["a4", "us-letter"] = "a4", made_at: datetime | None = None) -> bytes:
+def tag_sheets(roster: Roster, *, paper: Paper = "a4", made_at: datetime | None = None) -> bytes:
     """Tags to cut out and lay beside a bead, one for each code of the roster, with its name and number."""
     made_at = made_at or datetime.now(UTC)
     sources = {f"tag{code}.png": _png(tag_picture(code, TAG_PX)) for code in roster.by_code}
@@ -73,23 +68,8 @@ def _png(picture: U8) -> bytes:
 
 
 def _typeset(template: str, data: Mapping[str, object], sources: Mapping[str, bytes], made_at: datetime) -> bytes:
-    with TemporaryDirectory(prefix="toeline-sheets-") as folder:
-        place = Path(folder)
-        (place / "main.typ").write_bytes((files("toeline") / "data" / template).read_bytes())
-        (place / "data.json").write_text(json.dumps(data), "utf-8")
-        for name, content in sources.items():
-            (place / name).write_bytes(content)
-        try:
-            pdf = typst.compile(
-                place / "main.typ",
-                root=place,
-                format="pdf",
-                pdf_standards=["a-2a", "ua-1"],
-                timestamp=made_at.replace(microsecond=0),
-            )
-        except typst.TypstError as error:
-            raise ReportError(f"The sheets cannot be typeset: {error}.") from error
-    return bytes(pdf)
+    text = (files("toeline") / "data" / template).read_bytes()
+    return typeset(text, data, sources, made_at, ("a-2a", "ua-1"))
 
 
 def _sheet(coupon: Coupon, picture: str | None, unit: Unit) -> dict[str, object]:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
 from statistics import median
-from typing import Protocol
+from typing import Any, Protocol
 
 import pandas as pd
 
@@ -23,6 +23,7 @@ from toeline.result import Outcome, Result, Settings
 from toeline.roster import Roster, coupon_code
 from toeline.rubric import Rubric
 from toeline.score import Score, score
+from toeline.text import one_line
 
 PHOTO_ENDINGS = (".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff", ".webp")
 
@@ -257,10 +258,13 @@ def to_frame(scores: ClassScores) -> pd.DataFrame:
         row["reasons"] = coupon.problem or " ".join(coupon.score.reasons if coupon.score else ())
         row["rubric"] = f"{scores.rubric.title} ({scores.rubric.digest[:12]})"
         row["photo SHA-256"] = coupon.result.photo.sha256 if coupon.result else None
-        rows.append(
-            {guard_cell(key): guard_cell(value) if isinstance(value, str) else value for key, value in row.items()}
-        )
+        rows.append({_cell(key): _cell(value) for key, value in row.items()})
     return pd.DataFrame(rows)
+
+
+def _cell(value: object) -> Any:
+    """A cell's value; a text is on one line, as a workbook takes no control characters, and never a formula."""
+    return guard_cell(one_line(value)) if isinstance(value, str) else value
 
 
 def _rounded(value: float | None, places: int) -> float | None:

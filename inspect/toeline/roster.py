@@ -14,6 +14,7 @@ import cv2
 from toeline.card import card_spec
 from toeline.errors import RubricError
 from toeline.photo import U8
+from toeline.text import one_line
 
 #: Tags are fiducials of the cards' own family; ids 0 to 7 are the cards' (data/card.toml), so tags start at 8.
 FIRST_CODE = 8
@@ -35,7 +36,7 @@ class Roster:
         """The name for a photo: by its tag, else by its file name, else the file name's own stem."""
         if code is not None and code in self.by_code:
             return self.by_code[code]
-        name = PurePath(file_name).name
+        name = one_line(PurePath(file_name).name)
         for key in (name.lower(), PurePath(name).stem.lower()):
             if key in self.by_file:
                 return self.by_file[key]
@@ -45,7 +46,7 @@ class Roster:
 def name_from_file(file_name: str) -> str:
     """A readable name from a file name: its stem, underscores as spaces, ``ada_02.jpg`` as ``ada 02``."""
     stem = PurePath(file_name).stem
-    return re.sub(r"[_\s]+", " ", stem).strip() or "photo"
+    return one_line(stem.replace("_", " ")) or "photo"
 
 
 def coupon_of(name: str) -> str:
@@ -83,9 +84,9 @@ def _roster(rows: Sequence[Sequence[str]], name: str) -> Roster:
     by_file: dict[str, str] = {}
     by_code: dict[int, str] = {}
     for number, row in enumerate(rows[1:], start=2):
-        if not any(cell.strip() for cell in row):
+        if not any(one_line(cell) for cell in row):
             continue
-        cells = dict(zip(columns, (cell.strip() for cell in row), strict=False))
+        cells = dict(zip(columns, (one_line(cell) for cell in row), strict=False))
         who = cells.get("name", "")
         if not who:
             raise RubricError(f"{name}, line {number}: the name is missing.")

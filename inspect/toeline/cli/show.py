@@ -74,7 +74,7 @@ def _criteria(result: Result, out: Console) -> None:
     judgement, unit = result.judgement, result.settings.unit
     if judgement is None:
         return
-    out.print(Text(f"{judgement.title}, {judgement.edition}. {RULE_NAMES[judgement.rule].capitalize()}."))
+    out.print(Text(f"{judgement.title}, {judgement.edition}, by {RULE_NAMES[judgement.rule]}."))
     for line in judgement.lines:
         measured = f"; measured {say(line.measured, unit)}" if line.measured and line.measured.known else ""
         out.print(Text(f"  {line.outcome:<9}  {line.imperfection} (limit {line.limit}{measured})"))

@@ -1,7 +1,7 @@
 """Holding a result against acceptance criteria: pass, fail or undecided, line by line and as a whole."""
 
-from toeline.judgement.decision import RULE_NAMES, Decision, conformance_probability, decide
+from toeline.judgement.decision import RULE_MEANINGS, RULE_NAMES, Decision, conformance_probability, decide
 from toeline.judgement.judge import judge
 from toeline.judgement.summary import summary_lines
 
-__all__ = ["RULE_NAMES", "Decision", "conformance_probability", "decide", "judge", "summary_lines"]
+__all__ = ["RULE_MEANINGS", "RULE_NAMES", "Decision", "conformance_probability", "decide", "judge", "summary_lines"]

@@ -22,6 +22,11 @@ RULE_NAMES: dict[str, str] = {
     "guarded": "guarded acceptance, guard band U (k = 2), after ISO 14253-1",
     "simple": "simple acceptance, after JCGM 106:2012, 8.2",
 }
+#: What each rule does, for a reader who has to answer for it.
+RULE_MEANINGS: dict[str, str] = {
+    "guarded": "pass only if value + U is within the limit, fail only if value − U is beyond it, otherwise undecided",
+    "simple": "the value alone is held against the limit; U is stated and not used",
+}
 
 
 @dataclass(frozen=True, slots=True)

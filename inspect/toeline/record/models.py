@@ -10,6 +10,7 @@ from pydantic import BeforeValidator, ConfigDict, Field, TypeAdapter, Validation
 
 from toeline.errors import RecordError
 from toeline.result import GaugeReading, Model, Outcome, Result
+from toeline.text import one_line
 
 DecisionKind = Literal["accept", "reject", "refer"]
 
@@ -18,10 +19,8 @@ AGREES: dict[Outcome, DecisionKind] = {"pass": "accept", "fail": "reject", "unde
 
 
 def _line(text: object) -> object:
-    """One line of text: control characters and runs of white space become single spaces, nothing becomes None."""
-    if not isinstance(text, str):
-        return text
-    return " ".join("".join(" " if unicodedata.category(c) == "Cc" else c for c in text).split()) or None
+    """One line of text; nothing becomes None."""
+    return one_line(text) or None if isinstance(text, str) else text
 
 
 def _paragraphs(text: object) -> object:

@@ -2,8 +2,9 @@
 
 from toeline.report.content import ReportContent, report_content
 from toeline.report.html import html_report
-from toeline.report.pdf import Paper, pdf_report, write_report
+from toeline.report.pdf import pdf_report, write_report
 from toeline.report.table import CSV_COLUMNS, csv_rows, csv_text, guard_cell
+from toeline.report.typeset import Paper
 
 __all__ = [
     "CSV_COLUMNS",

@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from toeline.fillet_sketch import draw_cross_section
+from toeline.judgement.decision import RULE_MEANINGS, RULE_NAMES
 from toeline.names import CAUSES, measure_name
 from toeline.picture import keyed_indications
 from toeline.result import BudgetRow, JudgedLine, Quantity, Result
@@ -26,11 +27,6 @@ LIMITS = (
 )
 
 _OUTCOMES = {"pass": "PASS", "fail": "FAIL", "undecided": "UNDECIDED"}
-_RULES = {
-    "guarded": "Guarded acceptance (ISO 14253-1): pass only if value + U is within the limit, fail only if value − U "
-    "is beyond it, otherwise undecided. U is the expanded uncertainty, k = 2.",
-    "simple": "Simple acceptance: the value alone is held against the limit; U is stated and not used.",
-}
 _DECISIONS = {"accept": "ACCEPTED", "reject": "REJECTED", "refer": "REFERRED"}
 
 
@@ -259,7 +255,7 @@ def _criteria(result: Result) -> tuple[Row, ...]:
         return ()
     rows = [
         ("Criteria", f"{judgement.title} ({judgement.criteria}), edition {judgement.edition}"),
-        ("Decision rule", _RULES[judgement.rule]),
+        ("Decision rule", _sentence(f"{RULE_NAMES[judgement.rule]}: {RULE_MEANINGS[judgement.rule]}")),
     ]
     if judgement.differs_from:
         differences = "; ".join(judgement.differences) or "see the file"

@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-import json
 import os
-import re
 import uuid
 from dataclasses import asdict
 from datetime import UTC, datetime
 from importlib.resources import files
 from pathlib import Path
-from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
@@ -21,13 +18,12 @@ from toeline.errors import ReportError
 from toeline.photo import Photo
 from toeline.picture import draw_picture, encode
 from toeline.report.content import report_content
+from toeline.report.typeset import Paper, typeset
 from toeline.result import Result
 from toeline.units import Unit
 
 if TYPE_CHECKING:
     from toeline.record import Identity, Inspection, NewDecision
-
-Paper = Literal["a4", "us-letter"]
 
 _STANDARDS: list[typst.PDFStandard] = ["a-3a", "ua-1"]
 
@@ -60,15 +56,13 @@ def pdf_report(
     content = report_content(result, identity, decision, inspection=inspection, unit=unit, made_at=made_at)
     picture = _picture(result, photo, unit)
     data = asdict(content) | {"paper": paper, "picture": _picture_name(picture), "picture_share": _share(picture)}
-    sources = {
-        "main.typ": (files("toeline.report") / "report.typ").read_bytes(),
-        "result.json": result.to_json().encode(),
-    }
+    template = (files("toeline.report") / "report.typ").read_bytes()
+    sources = {"result.json": result.to_json().encode()}
     if content.cross_section:
         sources["cross_section.svg"] = content.cross_section.encode()
     if picture is not None:
         sources[str(data["picture"])] = picture
-    return _compile(sources, data, made_at)
+    return typeset(template, data, sources, made_at, _STANDARDS)
 
 
 def write_report(
@@ -123,41 +117,3 @@ def _share(picture: bytes | None) -> float:
         raise ReportError("The picture for the report cannot be read.")
     height, width = map(int, pixels.shape[:2])
     return min(100.0, 100 * _MOST_HEIGHT * width / height)
-
-
-def _compile(sources: dict[str, bytes], data: dict[str, Any], made_at: datetime) -> bytes:
-    """Typeset, with the embedded fonts if they have every letter, else with the system's; a letter that no font has
-    is written as its code point, since an archival PDF may not show an empty box."""
-    text = json.dumps(data, ensure_ascii=False)
-    alone = True
-    with TemporaryDirectory(prefix="toeline-report-") as folder:
-        for name, content in sources.items():
-            (Path(folder) / name).write_bytes(content)
-        while True:
-            (Path(folder) / "data.json").write_text(text, "utf-8")
-            try:
-                pdf = typst.compile(
-                    Path(folder) / "main.typ",
-                    root=Path(folder),
-                    format="pdf",
-                    ignore_system_fonts=alone,
-                    pdf_standards=_STANDARDS,
-                    timestamp=made_at.replace(microsecond=0),
-                )
-                return bytes(pdf)
-            except typst.TypstError as error:
-                missing = re.search(r'the text `"(.*?)"` could not be displayed', str(error), re.DOTALL)
-                if missing is None:
-                    raise ReportError(f"The report could not be typeset: {str(error).splitlines()[0]}") from error
-                text, alone = text if alone else _spelled_out(text, missing[1]), False
-
-
-def _spelled_out(text: str, letters: str) -> str:
-    """``text`` with letters that no font has written as their code points."""
-    spelled = text
-    for letter in set(letters):
-        if ord(letter) > 126:
-            spelled = spelled.replace(letter, f"[U+{ord(letter):04X}]")
-    if spelled == text:
-        raise ReportError("The report holds a character that no font can show: remove it.")
-    return spelled

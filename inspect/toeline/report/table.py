@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
-from toeline.result import Result
+from toeline.result import Quantity, Result
 
 if TYPE_CHECKING:
     from toeline.record import Identity
@@ -17,13 +18,16 @@ CSV_COLUMNS = (
     "kind", "name", "value", "U", "k", "unit", "n", "from_mm", "to_mm", "side", "outcome", "limit", "source", "why",
 )  # fmt: skip
 
-#: First characters that make a spreadsheet take a text for a formula (OWASP, "CSV Injection").
-_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+#: First characters that make a spreadsheet take a text for a formula (OWASP, "CSV Injection"), and where one that is
+#: set to another language would split a line into cells and so find a first character in the middle.
+_STARTS_FORMULA = re.compile(r"[^\S\t\r\n]*[=+\-@\t\r\n＝＋－＠]")
+_SPLITS_BEFORE_FORMULA = re.compile(r"([;\t\r\n]\s*)(?=[=+\-@＝＋－＠])")
 
 
 def guard_cell(text: str) -> str:
     """``text`` so that no spreadsheet runs it: what could start a formula gets an apostrophe before it."""
-    return "'" + text if text.lstrip(" ").startswith(_FORMULA) or text.startswith(_FORMULA) else text
+    guarded = _SPLITS_BEFORE_FORMULA.sub(r"\1'", text)
+    return "'" + guarded if _STARTS_FORMULA.match(text) else guarded
 
 
 def csv_rows(result: Result, identity: Identity | None = None) -> tuple[dict[str, str], ...]:
@@ -31,47 +35,27 @@ def csv_rows(result: Result, identity: Identity | None = None) -> tuple[dict[str
     who = {} if identity is None else identity.model_dump(mode="json", exclude_none=True)
     head = {"photo": result.photo.name, "sha256": result.photo.sha256, **who}
     rows: list[dict[str, object]] = [
-        {"kind": "measure", "name": name, "value": q.value, "U": q.U, "k": q.k, "unit": q.unit, "n": q.n, "why": q.why}
-        for name, q in result.measures.items()
+        {"kind": "measure", "name": name, **_quantity(quantity), "n": quantity.n, "why": quantity.why}
+        for name, quantity in result.measures.items()
     ]
     for one in result.indications:
-        size = one.size
-        rows.append(
-            {
-                "kind": "indication",
-                "name": one.kind,
-                "value": size.value if size else None,
-                "U": size.U if size else None,
-                "k": size.k if size else None,
-                "unit": size.unit if size else None,
-                "from_mm": one.from_,
-                "to_mm": one.to,
-                "side": one.side,
-                "why": one.why,
-            }
-        )
+        place = {"from_mm": one.from_, "to_mm": one.to, "side": one.side}
+        rows.append({"kind": "indication", "name": one.kind, **_quantity(one.size), **place, "why": one.why})
     if result.judgement is not None:
         rows.append({"kind": "judgement", "name": result.judgement.criteria, "outcome": result.judgement.outcome})
         for line in result.judgement.lines:
-            measured = line.measured
-            rows.append(
-                {
-                    "kind": "line",
-                    "name": line.imperfection,
-                    "value": measured.value if measured else None,
-                    "U": measured.U if measured else None,
-                    "k": measured.k if measured else None,
-                    "unit": measured.unit if measured else None,
-                    "outcome": line.outcome,
-                    "limit": line.limit,
-                    "source": line.source,
-                    "why": line.why,
-                }
-            )
+            said = {"outcome": line.outcome, "limit": line.limit, "source": line.source, "why": line.why}
+            rows.append({"kind": "line", "name": line.imperfection, **_quantity(line.measured), **said})
     rows.extend(
         {"kind": "cause", "name": cause.cause, "value": cause.likelihood, "unit": "1"} for cause in result.causes
     )
     return tuple({key: _cell(value) for key, value in (head | row).items()} for row in rows)
+
+
+def _quantity(quantity: Quantity | None) -> dict[str, object]:
+    if quantity is None:
+        return {}
+    return {"value": quantity.value, "U": quantity.U, "k": quantity.k, "unit": quantity.unit}
 
 
 def csv_text(rows: Iterable[dict[str, str]]) -> str:

@@ -1,0 +1,10 @@
+"""Text that came from a person, made fit for one line of a page, a table or a file."""
+
+from __future__ import annotations
+
+import unicodedata
+
+
+def one_line(text: str) -> str:
+    """``text`` on one line: control characters and runs of white space become single spaces."""
+    return " ".join("".join(" " if unicodedata.category(c) == "Cc" else c for c in text).split())
