@@ -67,6 +67,8 @@ def result(
         "ripple_variation": q(0.1, unit="1"),
         "spatter_per_100mm": q(0, unit="1"),
     }
+    if joint == "fillet":
+        seen["face_width"] = q(width)
     if not card:
         seen = {name: unknown("no card was found") if m.unit == "mm" else m for name, m in seen.items()}
     return Result(

@@ -332,6 +332,14 @@ def test_legs_and_throat_from_the_photo() -> None:
     one = line(judged([reading("leg_base", 8.5)], leg_upright=8.9), "6-undersize-large")
     assert (one.outcome, one.gauge) == ("undecided", "leg_base")
 
+    some = under | {"leg_base_min_at": 33.0}  # the photo's own share of the length: a tenth of 120 mm is allowed
+    for share, outcome in ((0.05, "pass"), (0.2, "fail"), (0.1, "undecided")):
+        measures = {name: q(value, 0.2) for name, value in some.items()} | {"undersize_share": q(share, 0.02, "1")}
+        about = {"joint": "fillet", "drawing_size_mm": 8.0, "conditions": {"unequal-legs": False}}
+        told = line(judge(result(measures=measures, **about), AWS), "6-undersize-large")
+        assert (told.outcome, told.at) == (outcome, 33.0)
+    assert "no leg undersize, 0.40 ± 0.20 mm to spare" in line(judged(**least), "6-undersize-large").why
+
     iso = {"joint": "fillet", "drawing_size_mm": 8.0, "conditions": {"unequal-legs": False}}
     strict = load_criteria("iso5817-2014-b")
 
@@ -345,6 +353,33 @@ def test_legs_and_throat_from_the_photo() -> None:
     assert throat(nominal + 0.5) == "undecided"  # the legs give only the most it can be
     assert throat(nominal + 0.5, [reading("throat", nominal + 0.3, U=0.2)]) == "pass"
     assert throat(nominal - 0.5, [reading("throat", nominal + 0.3, U=0.2)]) == "undecided"  # the two contradict
+
+
+def test_unequal_legs_are_judged_where_they_differ_most() -> None:
+    """ISO 5817, 512, level C: 2 mm and 0.15 of the throat, 0.85 mm at a leg of 8 mm (EN 25817 has the same figures)."""
+    about = {"joint": "fillet", "drawing_size_mm": 8.0, "conditions": {"unequal-legs": False}}
+    for most, outcome in ((2.5, "pass"), (2.8, "undecided"), (3.2, "fail")):
+        legs = {"leg_base": q(8.5, 0.2), "leg_upright": q(8.4, 0.2), "leg_inequality_max": q(most, 0.2)}
+        found = line(judge(result(measures=legs, **about), load_criteria("iso5817-2014-c")), "1.16-unequal-legs")
+        assert (found.outcome, found.measured.value) == (outcome, most)
+
+
+def test_the_width_of_a_fillets_face_is_measured_straight_across() -> None:
+    """ISO 5817, 503, level B: 1 mm and a tenth of the face's width; the two legs unfolded are no width."""
+    about = {"joint": "fillet", "drawing_size_mm": 7.0, "width": 14.0}
+    face = {"face_width": q(10.0)}
+    found = line(
+        judge(result(gauge=[reading("convexity", 1.9)], measures=face, **about), load_criteria("iso5817-2014-b")),
+        "1.10-convexity",
+    )
+    assert (found.outcome, found.limit_value) == ("pass", pytest.approx(2.0))
+    uneven = face | {"leg_base_sd": q(0.3), "leg_upright_sd": q(0.4)}
+    found = line(
+        judge(result(gauge=[reading("convexity", 1.9)], measures=uneven, **about), load_criteria("iso5817-2014-b")),
+        "1.10-convexity",
+    )
+    assert found.outcome == "pass"
+    assert found.p_conform < 1  # where along it the height was gauged is not known
 
 
 def test_a_condition_nobody_stated_leaves_its_lines_open() -> None:

@@ -25,7 +25,7 @@ ASK = {
     "s": "Give the plate thickness.",
     "a": "Give the fillet's size on the drawing.",
     "z": "Give the fillet's size on the drawing.",
-    "b": "Photograph the bead with the card beside it, so that its width is known.",
+    "b": "Photograph the weld with the card beside it, a fillet with a card on each plate, so that its width is known.",
     "l": "Photograph the whole bead with both ends and the card, so that its length is known.",
 }
 
@@ -180,11 +180,18 @@ class Evidence:
         }
 
     def _face_width(self) -> Quantity:
-        """Mean width; where along it a height was gauged is not known, so its spread widens U."""
-        mean, spread = self.measure("width_mean"), self.measure("width_sd")
+        """Mean width of the weld face, on a fillet from toe to toe straight across.
+
+        Where along it a height was gauged is not known, so its spread widens U.
+        """
+        fillet = self.result.settings.joint == "fillet"
+        mean = self.measure("face_width" if fillet else "width_mean")
         if mean.value is None:
             return mean
-        return Quantity(value=mean.value, U=math.hypot(mean.U or 0, 2 * (spread.value or 0)))
+        # a fillet's face is wider or narrower by no more than its legs are longer or shorter, taken together
+        spreads = ("leg_base_sd", "leg_upright_sd") if fillet else ("width_sd",)
+        spread = math.hypot(*(self.measure(name).value or 0 for name in spreads))
+        return Quantity(value=mean.value, U=math.hypot(mean.U or 0, 2 * spread))
 
     def bound(self, line: Line, text: Expression, unit: str) -> tuple[Quantity, tuple[Need, ...]]:
         """What ``text`` of a line in its unit's column comes to, in mm, degrees or 1, with U from its quantities."""

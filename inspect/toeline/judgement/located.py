@@ -104,11 +104,12 @@ def _deep_runs(
     return found
 
 
-def stretch(case: Case, runs: Sequence[Indication] | None) -> Verdict:
+def stretch(case: Case, runs: Sequence[Indication] | None, measured_mm: Quantity | None = None) -> Verdict:
     """Runs against the line's length rule, in the worst stretch anywhere; None where their length is not known.
 
     A gauged length (the kind's ``extent``) goes before the photo's. From the photo a run's whole length counts: where
-    the line allows none outside the rule all of it does, else it is only the most that can be deeper.
+    the line allows none outside the rule all of it does, else it is only the most that can be deeper. A length that
+    the photo measures outright, over the whole weld, may stand in place of runs (``measured_mm``).
     """
     per, extent, evidence = case.line.per_length, case.line.kind.extent, case.evidence
     assert per is not None
@@ -125,6 +126,8 @@ def stretch(case: Case, runs: Sequence[Indication] | None) -> Verdict:
     gauged = max(evidence.readings(extent), key=lambda reading: reading.value, default=None)
     if gauged is not None:
         measured = as_quantity(gauged)
+    elif measured_mm is not None:
+        measured = measured_mm
     elif runs is None or any(None in span(run) for run in runs):
         return Verdict("undecided", "how long it is takes a gauge", needs=case.gauge(name=extent))
     else:
@@ -140,9 +143,10 @@ def stretch(case: Case, runs: Sequence[Indication] | None) -> Verdict:
     if as_printed and weld.value is not None and weld.value < window.value:
         why += " (the weld is shorter than that; the figure is taken as printed)"
     outcome: Outcome = decision.outcome
-    if gauged is None and outcome == "fail" and case.line.limit != "none":
+    from_runs = gauged is None and measured_mm is None
+    if from_runs and outcome == "fail" and case.line.limit != "none":
         outcome, why = "undecided", f"at most {why}; how much of that is deeper takes a gauge"
-    if gauged is None and outcome == "pass":
+    if from_runs and outcome == "pass":
         free, _ = case.bound(case.line.limit)
         unseen, shown = evidence.absent(case.detection_kind, (free.value or 0) - (free.U or 0))
         if not shown:

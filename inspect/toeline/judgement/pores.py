@@ -107,6 +107,7 @@ def judge_window(case: Case) -> Verdict:
     told = replace(told, why=why, measured=measured, at=start)
     if outcome == "pass":
         unseen, shown = evidence.absent(case.detection_kind, smallest.value)
+        told = replace(told, why=why if found else unseen)
         if not shown and count is None:  # a person who counted no more than the photo shows saw that there are no more
             return replace(told, why=f"{why}; {unseen}" if found else unseen, needs=case.look())
     return replace(told, outcome=outcome, needs=case.look(start) if outcome == "undecided" else ())

@@ -16,6 +16,7 @@ from toeline.result import GaugeReading, Outcome, Quantity, unknown
 _WORST_FIRST: tuple[Outcome, ...] = ("fail", "undecided", "pass")
 _LEGS = ("leg_base", "leg_upright")
 _SIDES = ("left", "right")
+_AGAINST_DRAWING = ("leg_shortfall", "throat_shortfall", "throat_excess")
 _RETAKE = (Need(Step.PHOTO, "Photograph the whole cleaned bead with the card beside it, sharp and evenly lit."),)
 
 
@@ -58,7 +59,13 @@ def judge_scalar(case: Case) -> Verdict:
             needs=samples.ask,
             bound=bound.value,
         )
-    verdict = min(verdicts, key=lambda v: (_WORST_FIRST.index(v.outcome), 1 if v.p_conform is None else v.p_conform))
+    way = 1.0 if limit.sense == "least" else -1.0
+
+    def worst(verdict: Verdict) -> tuple[int, float]:
+        value = verdict.measured.value if verdict.measured else None
+        return _WORST_FIRST.index(verdict.outcome), way * (value or 0.0)
+
+    verdict = min(verdicts, key=worst)
     if verdict.outcome != "pass":
         return verdict
     if unknown_why is not None:
@@ -77,7 +84,7 @@ def _held(case: Case, sample: Sample, bound: Quantity, sense: Sense, ask: tuple[
     decision = case.decide(quantity, bound, sense)
     if sample.how == "gauge" and kind.gauge and sense == "most" and quantity.value == 0:
         decision = Decision("pass", 1.0)  # a person read zero: there is none of it
-    why = f"{kind.words} {case.value(quantity)}"
+    why = _in_words(case, quantity)
     told = Verdict(decision.outcome, why, sample.how, quantity, sample.at, decision.p_conform, bound=bound.value)
     if case.line.per_length is not None and told.outcome != "pass":
         told = _tolerated(case, told, ask)
@@ -90,6 +97,15 @@ def _held(case: Case, sample: Sample, bound: Quantity, sense: Sense, ask: tuple[
     if told.outcome != "undecided" and told.outcome not in sample.proves:
         told = replace(told, outcome="undecided", why=f"{told.why}, which alone does not prove it", needs=ask)
     return told
+
+
+def _in_words(case: Case, quantity: Quantity) -> str:
+    """The value in words; what is on the good side of the drawing's size says how much there is to spare."""
+    assert quantity.value is not None
+    words = case.line.kind.words
+    if case.line.of in _AGAINST_DRAWING and quantity.value < 0:
+        return f"no {words}, {case.value(quantity.model_copy(update={'value': -quantity.value}))} to spare"
+    return f"{words} {case.value(quantity)}"
 
 
 def _unseen(case: Case) -> str | None:
@@ -112,7 +128,7 @@ def _tolerated(case: Case, told: Verdict, ask: tuple[Need, ...]) -> Verdict:
     told = replace(told, bound=top.value, p_conform=over.p_conform)
     if over.outcome == "fail":
         return replace(told, outcome="fail", why=f"{told.why}, beyond {case.figure(top.value)}")
-    long = stretch(case, None)
+    long = stretch(case, None, _undersize(case))
     if over.outcome == long.outcome == "pass":
         outcome: Outcome = "pass"
     else:
@@ -120,6 +136,18 @@ def _tolerated(case: Case, told: Verdict, ask: tuple[Need, ...]) -> Verdict:
     closer = ask if "undecided" in (told.outcome, over.outcome) else ()  # a finer reading may settle it by itself
     needs = (*closer, *long.needs) if outcome == "undecided" else ()
     return replace(told, outcome=outcome, why=f"{told.why}; {long.why}", needs=needs)
+
+
+def _undersize(case: Case) -> Quantity | None:
+    """How much of the whole weld has a leg under the drawing's, as the photo shows it; None where it does not."""
+    share, weld = case.evidence.measure("undersize_share"), case.evidence.values["l"]
+    per = case.line.per_length
+    if case.line.of != "leg_shortfall" or per is None or per.window != "l":
+        return None
+    if share.value is None or weld.value is None:
+        return None
+    # the weld's body stands for all of it: at the very ends every run tapers off
+    return Quantity(value=share.value * weld.value, U=(share.U or 0) * weld.value)
 
 
 def _samples(case: Case) -> Samples:
@@ -143,9 +171,9 @@ def _samples(case: Case) -> Samples:
 
 
 def _leg_difference(case: Case) -> Samples:
-    """How far the legs differ: both gauged, or the photo's mean legs."""
+    """How far the legs differ: both gauged, or the most the photo shows in any one section."""
     evidence = case.evidence
-    photo = [Sample(_apart(*(evidence.measure(name) for name in _LEGS)), "photo")]
+    photo = [Sample(evidence.measure("leg_inequality_max"), "photo")]
     base, upright = (_smallest(evidence.readings(name)) for name in _LEGS)
     gauged = []
     if base is not None and upright is not None:
@@ -162,7 +190,7 @@ def _leg_shortfall(case: Case) -> Samples:
         mean = difference(nominal, evidence.measure(name))
         seen = Sample(mean, "photo", proves=("fail",))
         if least.value is not None:
-            seen = Sample(difference(nominal, least), "photo")
+            seen = Sample(difference(nominal, least), "photo", evidence.measure(f"{name}_min_at").value)
         photo.append(seen)
         readings = evidence.readings(name)
         gauged += [Sample(difference(nominal, as_quantity(r)), "gauge", r.at) for r in readings]
@@ -171,7 +199,8 @@ def _leg_shortfall(case: Case) -> Samples:
         gauged += missing
     if nominal.value is None:
         return Samples(photo, gauged, (Need(Step.SETTING, ASK["z"]),))
-    return Samples(photo, gauged, tuple(need for name in _LEGS for need in case.gauge(name=name)))
+    places = {name: evidence.measure(f"{name}_min_at").value for name in _LEGS}
+    return Samples(photo, gauged, tuple(need for name in _LEGS for need in case.gauge(places[name], name=name)))
 
 
 def _throat(case: Case) -> Samples:
@@ -186,11 +215,12 @@ def _throat(case: Case) -> Samples:
     def against(throat: Quantity) -> Quantity:
         return difference(nominal, throat) if small else difference(throat, nominal)
 
-    photo = [Sample(against(theoretical), "photo", proves=("fail",) if small else ())]
+    at = evidence.measure("throat_min_at").value if small else None
+    photo = [Sample(against(theoretical), "photo", at, proves=("fail",) if small else ())]
     gauged = [Sample(against(as_quantity(r)), "gauge", r.at) for r in evidence.readings("throat")]
     if nominal.value is None:
         return Samples(photo, gauged, (Need(Step.SETTING, ASK["a"]),))
-    return Samples(photo, gauged, case.gauge(evidence.narrowest, name="throat"))
+    return Samples(photo, gauged, case.gauge(evidence.narrowest if at is None else at, name="throat"))
 
 
 def difference(more: Quantity, less: Quantity) -> Quantity:
