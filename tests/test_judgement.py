@@ -17,6 +17,7 @@ from toeline.judgement import conformance_probability, decide, judge, summary_li
 from toeline.judgement.windows import worst_length, worst_sum
 from toeline.problems import problem
 from toeline.result import Cause, JudgedLine
+from toeline.short import worst_lines
 
 BETTER = {"fail": 0, "undecided": 1, "pass": 2}
 CLEAR = (reading("visible_faults", 0), reading("pores", 0), reading("crater_depth", 0))
@@ -481,6 +482,18 @@ def test_the_summary_is_read_in_five_seconds() -> None:
     assert any("Crater crack" in text for text in shown)
     assert shown[-1] == "Next bead: Shorten the arc to 3.2 mm."
     assert summary_lines(result()) == ()
+
+
+def test_the_summary_leads_with_what_was_seen() -> None:
+    """What only waits for a look says nothing about this weld: what was seen on it comes first."""
+    judged = judge(result(indications=[indication("undercut", 30, 45)]), ISO_C)
+    shown = summary_lines(result().model_copy(update={"judgement": judged}))
+    assert shown[0].startswith("UNDECIDED")
+    assert "none fails" in shown[0]
+    assert shown[1].startswith("  Undercut, over 3 mm: undecided, the photo shows undercut at 38 mm")
+    assert shown[2].startswith("To settle it")
+    first = worst_lines(judge(result(indications=[indication("crater_crack", 118)]), ISO_C))[0]
+    assert (first.id, first.outcome) == ("1.2-crater-crack", "fail")
 
 
 # What can never happen

@@ -5,16 +5,28 @@ from __future__ import annotations
 from toeline.result import JudgedLine, Judgement, Problem, Result
 
 _WORST_FIRST = {"fail": 0, "undecided": 1, "pass": 2}
+#: How likely a line conforms that has no number to tell by.
+_WITHOUT_NUMBER = {"fail": 0.0, "undecided": 0.5, "pass": 1.0}
 _SEVEREST_FIRST = {"stop": 0, "warning": 1, "note": 2}
 
 
 def worst_lines(judgement: Judgement, count: int = 2) -> tuple[JudgedLine, ...]:
-    """The lines that decide a judgement: failed before undecided before passed, the least likely to conform first."""
+    """The lines that decide a judgement: failed before undecided before passed.
+
+    Lines for which something was seen or read come before those that only wait for a look, the least likely to
+    conform first.
+    """
 
     def rank(line: JudgedLine) -> tuple[int, bool, float]:
-        return (_WORST_FIRST[line.outcome], line.p_conform is None, line.p_conform or 0.0)
+        p = _WITHOUT_NUMBER[line.outcome] if line.p_conform is None else line.p_conform
+        return _WORST_FIRST[line.outcome], not speaks(line), p
 
     return tuple(sorted(judgement.lines, key=rank)[:count])
+
+
+def speaks(line: JudgedLine) -> bool:
+    """Whether something was seen, measured or gauged for this line: a line that only waits for a look says nothing."""
+    return line.evidence != "none" and (line.at is not None or line.p_conform is not None)
 
 
 def severest_first(problems: tuple[Problem, ...]) -> tuple[Problem, ...]:

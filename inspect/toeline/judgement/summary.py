@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from toeline.result import Result
-from toeline.short import first_change, worst_lines
+from toeline.short import first_change, speaks, worst_lines
 
 _WORDS = {"pass": "PASS", "fail": "FAIL", "undecided": "UNDECIDED"}
 
@@ -14,10 +14,13 @@ def summary_lines(result: Result) -> tuple[str, ...]:
     if judgement is None:
         return ()
     told = [f"{_WORDS[judgement.outcome]}: {judgement.title}, {judgement.edition}"]
+    if judgement.outcome == "undecided":
+        passed = sum(line.outcome == "pass" for line in judgement.lines)
+        told[0] += f" ({passed} of {len(judgement.lines)} lines pass, none fails)"
     told += [
         f"  {line.imperfection}: {line.outcome}, {line.why} (limit: {line.limit})"
         for line in worst_lines(judgement)
-        if line.outcome != "pass"
+        if line.outcome == "fail" or (line.outcome == "undecided" and speaks(line))
     ]
     if judgement.outcome == "undecided" and judgement.needs:
         more = f" (and {len(judgement.needs) - 1} more)" if len(judgement.needs) > 1 else ""
