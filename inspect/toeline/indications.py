@@ -14,17 +14,21 @@ from typing import Any
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import binary_closing, gaussian_filter, gaussian_filter1d, label, uniform_filter1d
 from skimage.feature import peak_local_max
-from skimage.measure import regionprops
 from skimage.segmentation import watershed
 
-from toeline.band import F32, F64, Band, TracedBead
+from toeline.band import F32, F64, U8, Band, TracedBead
 from toeline.body import body_of, typical_width
 from toeline.datafile import load
 from toeline.result import Indication, IndicationKind, Quantity, Side, unknown
 from toeline.ripples import Ripples, read_ripples
 from toeline.uncertainty import quantity, row
+
+Mask = NDArray[np.bool_]
+Spot = tuple[NDArray[np.int64], NDArray[np.int64]]  # rows and columns of a spot's pixels
+_AROUND = 6  # px: a spot's ground is looked for so far round it
 
 NO_SCALE = "no card was found, so there are no millimetres"
 
@@ -79,42 +83,45 @@ def find_indications(bead: TracedBead, ripples: Ripples | None = None) -> tuple[
         *_restarts(bead),
         *_irregular(bead, ripples),
     ]
-    return tuple(made for _, made in sorted(found, key=lambda pair: (round(pair[0], 3), pair[1].kind)))
+    if not found:
+        return ()
+    found.sort(key=lambda draft: (round(draft.s, 3), draft.kind))
+    surface = bead.band.to_surface(*np.array([(draft.s, draft.t) for draft in found]).T)  # all at once is quicker
+    px = bead.frame.to_px(surface)
+    return tuple(_placed(bead, *each) for each in zip(found, surface, px, strict=True))
 
 
-Placed = tuple[float, Indication]
+@dataclass(frozen=True, slots=True)
+class Draft:
+    """An indication at seam coordinates (s, t), before it has its place on the surface and in the photo."""
+
+    kind: IndicationKind
+    s: float
+    t: float
+    span: tuple[float, float]
+    confidence: float
+    why: str
+    side: Side | None = None
+    size: Quantity | None = None
+    iso: str | None = None
 
 
-def _make(
-    bead: TracedBead,
-    kind: IndicationKind,
-    s: float,
-    t: float,
-    *,
-    confidence: float,
-    why: str,
-    span: tuple[float, float] | None = None,
-    side: Side | None = None,
-    size: Quantity | None = None,
-    iso: str | None = None,
-) -> Placed:
-    """An indication at seam coordinates (s, t), with its place on the surface and in the photo."""
-    surface = bead.band.to_surface(np.array([s]), np.array([t]))
-    px = bead.frame.to_px(surface)[0]
+def _placed(bead: TracedBead, draft: Draft, surface: F64, px: F64) -> Indication:
+    """The indication at a surface point (2,), seen at ``px`` (2,)."""
     scaled = bead.frame.has_scale
-    begin, end = span or (s, s)
-    return s, Indication.model_validate(
+    begin, end = draft.span
+    return Indication.model_validate(
         {
-            "kind": kind,
-            "iso6520": iso or _ISO_6520[kind],
-            "side": side,
+            "kind": draft.kind,
+            "iso6520": draft.iso or _ISO_6520[draft.kind],
+            "side": draft.side,
             "from": begin if scaled else None,
             "to": end if scaled else None,
-            "size": size if scaled or size is None else unknown(NO_SCALE),
-            "at": (float(surface[0, 0]), float(surface[0, 1])) if scaled else None,
+            "size": draft.size if scaled or draft.size is None else unknown(NO_SCALE),
+            "at": (float(surface[0]), float(surface[1])) if scaled else None,
             "at_px": (float(px[0]), float(px[1])),
-            "confidence": float(np.clip(confidence, 0.0, 1.0)),
-            "why": why,
+            "confidence": min(max(draft.confidence, 0.0), 1.0),
+            "why": draft.why,
         }
     )
 
@@ -153,7 +160,7 @@ def _sample(values: F32, band: Band, s: F64, t: F64) -> F64:
     return np.asarray(sampled, float)
 
 
-def _along_toes(bead: TracedBead, kind: IndicationKind) -> Iterator[Placed]:
+def _along_toes(bead: TracedBead, kind: IndicationKind) -> Iterator[Draft]:
     """Undercut or overlap along each toe."""
     rule = load("indications.toml")[kind]
     maps = bead.band.maps
@@ -183,7 +190,7 @@ def _along_toes(bead: TracedBead, kind: IndicationKind) -> Iterator[Placed]:
                     None,
                 )
             )
-            yield _make(bead, kind, place, toe, span=span, side=side, size=size, confidence=run.score, why=why, iso=iso)
+            yield Draft(kind, place, toe, span=span, side=side, size=size, confidence=run.score, why=why, iso=iso)
 
 
 def _undercut_why(
@@ -207,65 +214,119 @@ def _undercut_why(
 def blobs(values: F32, band: Band, rule: dict[str, Any]) -> list[Blob]:
     """Separate spots of a map, touching ones parted. Diameters come from the soft area above the local ground."""
     step = 1.0 / band.px_per_mm
-    smooth: F32 = np.asarray(
-        cv2.GaussianBlur(np.where(band.seen, values, 0).astype(np.float32), (0, 0), rule["smooth"] / step), np.float32
-    )
-    mask = smooth > rule["low"]
-    if not mask.any():
+    sigma = rule["smooth"] / step
+    shown: F32 = values if band.seen.all() else np.where(band.seen, values, 0).astype(np.float32)
+    # only where something shows: most maps are empty nearly everywhere
+    rows, cols = _surroundings(shown > rule["low"], 2 * (math.ceil(4 * sigma) + 1) + _AROUND)
+    if rows.stop == 0:
         return []
-    distance = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5)
-    labels, _ = label(mask, np.ones((3, 3)))
-    parts = labels.copy()
-    for region in regionprops(labels):  # type: ignore[no-untyped-call]
-        if region.area * step * step > 0.3 and region.solidity < 0.93:
-            rows, cols = region.slice
-            inner = gaussian_filter(np.where(region.image, distance[rows, cols], 0.0), 1.0)
-            peaks = peak_local_max(
-                inner,
-                min_distance=max(int(0.3 / step), int(0.6 * inner.max()), 1),
-                threshold_rel=0.5,
-                exclude_border=False,
-            )  # type: ignore[no-untyped-call]
-            seeds = np.zeros(inner.shape, int)
-            seeds[tuple(peaks.T)] = np.arange(1, len(peaks) + 1)
-            split = watershed(-inner, seeds, mask=region.image)  # type: ignore[no-untyped-call]
-            parts[rows, cols] = np.where(region.image & (split > 0), parts.max() + split, parts[rows, cols])
-    out = []
-    for region in regionprops(parts, intensity_image=smooth):  # type: ignore[no-untyped-call]
-        score = float(region.intensity_max)
-        if score < rule["high"]:
-            continue
-        diameter = 2.0 * math.sqrt(_soft_area(smooth, region.bbox, score, region.area) / math.pi) * step
-        longest = max(float(region.axis_major_length) * step, diameter)
-        if diameter < rule["least"]:
-            continue
-        y, x = region.centroid_weighted
-        top, bottom = region.bbox[1], region.bbox[3] - 1
-        out.append(
-            Blob(
-                s=float(np.interp(x, np.arange(len(band.s)), band.s)),
-                t=float(np.interp(y, np.arange(len(band.t)), band.t)),
-                s_from=float(band.s[top]),
-                s_to=float(band.s[bottom]),
-                diameter=diameter,
-                longest=longest,
-                score=score,
-            )
-        )
-    return out
+    smooth: F32 = np.asarray(cv2.GaussianBlur(shown[rows, cols], (0, 0), sigma), np.float32)
+    found = (_blob(smooth, spot, band, rule, (rows.start, cols.start)) for spot in _spots_of(smooth, rule, step))
+    return [blob for blob in found if blob is not None]
 
 
-def _soft_area(smooth: F32, bbox: tuple[int, int, int, int], peak: float, hard: float) -> float:
+def _surroundings(mask: Mask, margin: int) -> tuple[slice, slice]:
+    """Rows and columns that hold all of a mask with a margin; both empty where it is."""
+    lines = [np.flatnonzero(mask.any(axis=axis)) for axis in (1, 0)]
+    if not len(lines[0]):
+        return slice(0, 0), slice(0, 0)
+    rows, cols = (slice(max(int(k[0]) - margin, 0), int(k[-1]) + margin + 1) for k in lines)
+    return rows, cols
+
+
+def _spots_of(smooth: F32, rule: dict[str, Any], step: float) -> list[Spot]:
+    """The connected regions above ``low`` that rise above ``high``, row by row; then what touching ones part into."""
+    mask = (smooth > rule["low"]).astype(np.uint8)
+    count, labels, boxes, _ = cv2.connectedComponentsWithStats(mask)
+    regions = []
+    for k in range(1, count):
+        left, top, wide, high, area = (int(n) for n in boxes[k])
+        box = slice(top, top + high), slice(left, left + wide)
+        image = labels[box] == k
+        if float(smooth[box][image].max()) >= rule["high"]:
+            regions.append((top, left + int(image[0].argmax()), left, area, image))
+    regions.sort(key=lambda region: region[:2])
+    whole: list[Spot] = []
+    parted: list[Spot] = []
+    for top, _, left, area, image in regions:
+        if area * step * step > 0.3 and area / _hull_pixels(image) < 0.93:
+            split = _parted(image, mask, top, left, step)
+            parted += [_pixels(split == n, top, left) for n in range(1, int(split.max()) + 1)]
+            image = image & (split == 0)
+        whole.append(_pixels(image, top, left))
+    return whole + parted
+
+
+def _hull_pixels(image: Mask) -> int:
+    """Pixels in the convex hull of a region (h, w) whose rows all hold some of it; counted in half pixels, exactly."""
+    rows = 2 * np.arange(len(image))
+    ends = [2 * image.argmax(axis=1), 2 * (image.shape[1] - 1 - image[:, ::-1].argmax(axis=1))]
+    tips = [(x + dx, rows + dy) for x in ends for dx, dy in ((-1, 0), (1, 0), (0, -1), (0, 1))]
+    hull = cv2.convexHull(np.concatenate([np.stack(tip, axis=1) for tip in tips]).astype(np.int32))[:, 0].astype(float)
+    (x0, y0), (x1, y1) = hull.T[:, :, None], np.roll(hull, -1, axis=0).T[:, :, None]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        along = (rows - y0) / (y1 - y0)
+    x, across = (x0 + along * (x1 - x0)) / 2.0, (along >= 0) & (along <= 1)
+    right, left = np.where(across, x, -np.inf).max(axis=0), np.where(across, x, np.inf).min(axis=0)
+    return int((np.floor(right + 1e-9) - np.ceil(left - 1e-9) + 1).sum())
+
+
+def _pixels(image: Mask, top: int, left: int) -> Spot:
+    y, x = np.nonzero(image)
+    return y + top, x + left
+
+
+def _parted(image: Mask, mask: U8, top: int, left: int, step: float) -> NDArray[np.int32]:
+    """Touching spots of one region (h, w) at ``top``, ``left`` of the mask, numbered from 1; 0 elsewhere."""
+    h, w = image.shape
+    up, back = min(top, 1), min(left, 1)
+    near = np.ascontiguousarray(mask[top - up : top + h + 1, left - back : left + w + 1])
+    distance = cv2.distanceTransform(near, cv2.DIST_L2, 5)[up : up + h, back : back + w]
+    inner = gaussian_filter(np.where(image, distance, 0.0), 1.0)
+    apart = max(int(0.3 / step), int(0.6 * inner.max()), 1)
+    peaks = peak_local_max(inner, min_distance=apart, threshold_rel=0.5, exclude_border=False)  # type: ignore[no-untyped-call]
+    seeds = np.zeros(inner.shape, int)
+    seeds[tuple(peaks.T)] = np.arange(1, len(peaks) + 1)
+    return np.asarray(watershed(-inner, seeds, mask=image), np.int32)  # type: ignore[no-untyped-call]
+
+
+def _blob(smooth: F32, spot: Spot, band: Band, rule: dict[str, Any], origin: tuple[int, int]) -> Blob | None:
+    """A spot of ``smooth``, whose first pixel is the band's at ``origin``; None where it is too faint or too small."""
+    y, x = spot
+    strength = smooth[y, x].astype(float)
+    if not len(y) or strength.max() < rule["high"]:
+        return None
+    step = 1.0 / band.px_per_mm
+    bbox = int(y.min()), int(x.min()), int(y.max()) + 1, int(x.max()) + 1
+    diameter = 2.0 * math.sqrt(_soft_area(smooth, bbox, len(y)) / math.pi) * step
+    if diameter < rule["least"]:
+        return None
+    # the long axis of the ellipse with the spot's own second moments
+    yy, xx, xy = float(y.var()), float(x.var()), float(np.mean((y - y.mean()) * (x - x.mean())))
+    longest = 4.0 * math.sqrt((yy + xx) / 2.0 + math.hypot((yy - xx) / 2.0, xy)) * step
+    row, col = (float(strength @ at / strength.sum()) for at in spot)
+    return Blob(
+        s=float(np.interp(col + origin[1], np.arange(len(band.s)), band.s)),
+        t=float(np.interp(row + origin[0], np.arange(len(band.t)), band.t)),
+        s_from=float(band.s[bbox[1] + origin[1]]),
+        s_to=float(band.s[bbox[3] - 1 + origin[1]]),
+        diameter=diameter,
+        longest=max(longest, diameter),
+        score=float(strength.max()),
+    )
+
+
+def _soft_area(smooth: F32, bbox: tuple[int, int, int, int], hard: int) -> float:
     """Area in pixels above half way between the spot's ground and its plateau: blurring moves that edge least."""
     r0, c0, r1, c1 = bbox
-    around = smooth[max(r0 - 6, 0) : r1 + 6, max(c0 - 6, 0) : c1 + 6]
+    around = smooth[max(r0 - _AROUND, 0) : r1 + _AROUND, max(c0 - _AROUND, 0) : c1 + _AROUND]
     ground = float(np.percentile(around, 10))
     plateau = float(np.percentile(smooth[r0:r1, c0:c1], 90))
     inside = int((smooth[r0:r1, c0:c1] > (ground + plateau) / 2.0).sum())
     return float(inside if 0.4 * hard <= inside <= 2.5 * hard else hard)
 
 
-def _spots(bead: TracedBead) -> Iterator[Placed]:
+def _spots(bead: TracedBead) -> Iterator[Draft]:
     """Spatter, pores, slag and arc strikes; each where it can be: pores on the face, arc strikes off it."""
     rules = load("indications.toml")
     band = bead.band
@@ -296,8 +357,7 @@ def _spots(bead: TracedBead) -> Iterator[Placed]:
             value = blob.longest if kind in ("slag_left", "arc_strike") else blob.diameter
             size = quantity(value, [row("edge of the spot", math.hypot(rule["u"], rule["u_relative"] * value))], n=1)
             span = (blob.s, blob.s) if kind in ("spatter", "pore") else (blob.s_from, blob.s_to)
-            yield _make(
-                bead,
+            yield Draft(
                 kind,
                 blob.s,
                 blob.t,
@@ -317,7 +377,7 @@ _SPOT_WHY: dict[IndicationKind, str] = {
 }
 
 
-def _crater(bead: TracedBead) -> Iterator[Placed]:
+def _crater(bead: TracedBead) -> Iterator[Draft]:
     """An unfilled crater, and a crack in it, at the end of the bead; at both ends when the travel is only assumed."""
     rule, crack = (load("indications.toml")[k] for k in ("crater_unfilled", "crater_crack"))
     band = bead.band
@@ -338,8 +398,7 @@ def _crater(bead: TracedBead) -> Iterator[Placed]:
         size = quantity(
             spot.diameter, [row("edge of the hollow", math.hypot(rule["u"], rule["u_relative"] * spot.diameter))]
         )
-        yield _make(
-            bead,
+        yield Draft(
             "crater_unfilled",
             spot.s,
             spot.t,
@@ -355,8 +414,7 @@ def _crater(bead: TracedBead) -> Iterator[Placed]:
             rows, columns = np.nonzero(seen > 0.7 * crack["high"])
             length = float(np.hypot(np.ptp(rows), np.ptp(columns))) * step
             if length >= crack["least"]:
-                yield _make(
-                    bead,
+                yield Draft(
                     "crater_crack",
                     float(band.s[columns].mean()),
                     float(band.t[rows].mean()),
@@ -367,7 +425,7 @@ def _crater(bead: TracedBead) -> Iterator[Placed]:
                 )
 
 
-def _restarts(bead: TracedBead) -> Iterator[Placed]:
+def _restarts(bead: TracedBead) -> Iterator[Draft]:
     """Where the bead was stopped and started again badly."""
     rule = load("indications.toml")["poor_restart"]
     band = bead.band
@@ -383,8 +441,7 @@ def _restarts(bead: TracedBead) -> Iterator[Placed]:
     score = gaussian_filter1d(profile, rule["smooth"] / step)
     for run in runs(score, step, rule):
         at = run.first + int(np.argmax(score[run.first : run.last + 1]))
-        yield _make(
-            bead,
+        yield Draft(
             "poor_restart",
             float(s[at]),
             float(mid[at]),
@@ -394,7 +451,7 @@ def _restarts(bead: TracedBead) -> Iterator[Placed]:
         )
 
 
-def _irregular(bead: TracedBead, ripples: Ripples) -> Iterator[Placed]:
+def _irregular(bead: TracedBead, ripples: Ripples) -> Iterator[Draft]:
     """Irregular width and irregular surface, by rules of common practice."""
     rules = load("indications.toml")
     body = body_of(bead)
@@ -413,8 +470,7 @@ def _irregular(bead: TracedBead, ripples: Ripples) -> Iterator[Placed]:
         last = first + size - 1
         middle = (first + last) // 2
         sure = 0.5 * (1 + math.erf((widest - rule["share"] * mean) / (math.sqrt(2.0) * (u + 0.02 * mean))))
-        yield _make(
-            bead,
+        yield Draft(
             "irregular_width",
             float(s[middle]),
             0.0,
@@ -436,8 +492,7 @@ def _irregular(bead: TracedBead, ripples: Ripples) -> Iterator[Placed]:
             if variation / rule["variation"] >= coarse / rule["coarse"]
             else f"the ripples are coarse, {coarse:.2f} of the width apart"
         )
-        yield _make(
-            bead,
+        yield Draft(
             "irregular_surface",
             float((s[0] + s[-1]) / 2),
             0.0,
