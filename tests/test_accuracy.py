@@ -11,7 +11,7 @@ from rich.console import Console
 from skimage.draw import line as draw_line
 
 from drawn_beads import Drawing, Spoil, draw, result_of, truth_of
-from toeline.accuracy import inputs_of, photos_with_truth, print_tables, summarise
+from toeline.accuracy import foreign_files, inputs_of, photos_with_truth, print_tables, summarise
 from toeline.against_truth import Hits, compare, refused, to_line
 from toeline.errors import SettingsError
 from toeline.result import Cause
@@ -175,12 +175,22 @@ def test_the_tables_print_plainly_and_the_json_reads_back(drawn):
     assert {f["key"] for f in read["figures"]} >= {"found", "toe", "accepted"}
 
 
-def test_a_folder_without_truth_says_what_to_do(tmp_path):
+@pytest.mark.parametrize("beside", [None, "{}", "[1]", "not JSON", '{"usable": true}', '{"schema": "a result"}'])
+def test_a_folder_without_truth_says_what_to_do(tmp_path, beside):
     (tmp_path / "a.jpg").write_bytes(b"")
+    if beside is not None:
+        (tmp_path / "a.json").write_text(beside)
     with pytest.raises(SettingsError, match="truth file beside it"):
         photos_with_truth(tmp_path)
-    (tmp_path / "a.json").write_text("{}")
-    assert photos_with_truth(tmp_path) == [(tmp_path / "a.jpg", tmp_path / "a.json")]
+    assert foreign_files(tmp_path) == (() if beside is None else ("a.json",))
+
+
+def test_a_foreign_file_beside_a_photo_is_named_and_left_out(tmp_path, drawn):
+    for name, text in (("a", json.dumps(drawn[1])), ("b", '{"schema": "x"}'), ("c", '{"usable": false}')):
+        (tmp_path / f"{name}.jpg").write_bytes(b"")
+        (tmp_path / f"{name}.json").write_text(text)
+    assert [photo.stem for photo, _ in photos_with_truth(tmp_path)] == ["a", "c"]
+    assert foreign_files(tmp_path) == ("b.json",)
 
 
 def test_the_users_inputs_come_from_the_truth():

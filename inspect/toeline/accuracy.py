@@ -23,7 +23,7 @@ import multiprocessing
 import os
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -37,6 +37,8 @@ from toeline.errors import SettingsError, ToelineError
 from toeline.result import Joint
 
 _SUFFIXES = (".jpg", ".jpeg", ".png")
+#: What the truth of a usable photo has to say about its bead.
+_BEAD_KEYS = {"s_mm", "toes_px", "toes_seam_mm", "seam", "body", "toe_left", "toe_right", "ripples", "undercut"}
 _JOINTS: dict[str, Joint] = {"stringer": "bead", "weave": "bead", "cap": "butt", "fillet": "fillet"}
 
 
@@ -81,6 +83,7 @@ class Accuracy:
     wrongly_accepted: tuple[str, ...]
     wrongly_refused: tuple[str, ...]
     failed: dict[str, str]
+    foreign: tuple[str, ...] = ()
 
     def to_json(self) -> str:
         """The scoreboard as JSON text."""
@@ -105,23 +108,46 @@ def run_accuracy(
             scores.append(score)
             if progress:
                 progress(len(scores), len(pairs), score.name)
-    return summarise(scores)
+    return replace(summarise(scores), foreign=foreign_files(Path(folder)))
 
 
 def photos_with_truth(folder: Path) -> list[tuple[Path, Path]]:
-    """Photos and their truth files, by name.
+    """Photos and their truth files, by name; a photo whose JSON file is something else is not among them.
 
     Raises:
         SettingsError: there is none.
     """
-    files = sorted(folder.iterdir()) if folder.is_dir() else []
-    pairs = [(p, p.with_suffix(".json")) for p in files if p.suffix.lower() in _SUFFIXES]
-    pairs = [(photo, truth) for photo, truth in pairs if truth.is_file()]
+    pairs = [(photo, truth) for photo, truth in _with_json(folder) if _is_truth(truth)]
     if not pairs:
         raise SettingsError(
-            f"{folder} holds no photo with a truth file beside it; put NAME.json next to each NAME.jpg."
+            f"{folder} holds no photo with a truth file beside it; put NAME.json, which says what is true of the "
+            "photo, next to each NAME.jpg."
         )
     return pairs
+
+
+def foreign_files(folder: Path) -> tuple[str, ...]:
+    """Names of JSON files beside a photo that are no truth files, such as results."""
+    return tuple(truth.name for _, truth in _with_json(folder) if not _is_truth(truth))
+
+
+def _with_json(folder: Path) -> list[tuple[Path, Path]]:
+    files = sorted(folder.iterdir()) if folder.is_dir() else []
+    pairs = [(p, p.with_suffix(".json")) for p in files if p.suffix.lower() in _SUFFIXES]
+    return [(photo, beside) for photo, beside in pairs if beside.is_file()]
+
+
+def _is_truth(path: Path) -> bool:
+    """Whether a file says what is true of a photo, all that the comparison reads."""
+    try:
+        truth = json.loads(path.read_text("utf-8"))
+    except (UnicodeDecodeError, ValueError):
+        return False
+    if not isinstance(truth, dict) or "usable" not in truth:
+        return False
+    bead = truth.get("bead")
+    whole = isinstance(bead, dict) and bead.keys() >= _BEAD_KEYS and {"spatter", "image"} <= truth.keys()
+    return whole or not truth["usable"]
 
 
 def inputs_of(truth: dict[str, Any]) -> dict[str, Any]:
@@ -355,6 +381,7 @@ def _photo_table(accuracy: Accuracy) -> Table:
         "travel wrong": tuple(s.name for s in usable if s.travel == "wrong"),
         "travel only assumed": tuple(s.name for s in usable if s.found and s.travel == "assumed"),
         "crater wrong": tuple(s.name for s in usable if s.crater_right is False),
+        "left out: no truth file": accuracy.foreign,
         "worst toe line (median mm)": tuple(f"{name} {d:.2f}" for d, name in toes),
     }
     for what, names in rows.items():
