@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from toeline.errors import RecordError
+
 if TYPE_CHECKING:
     from toeline.record import Store
 
@@ -15,7 +17,11 @@ app = typer.Typer(help="Check, back up and restore the record; export or erase a
 
 _Where = Annotated[
     str | None,
-    typer.Option("--store", help="Folder, file or URL of the record; your own by default.", envvar="TOELINE_STORE"),
+    typer.Option(
+        "--store",
+        help="Folder, file or URL of the record; your own by default. A new path without an ending becomes a folder.",
+        envvar="TOELINE_STORE",
+    ),
 ]
 
 
@@ -26,13 +32,28 @@ def _store() -> type[Store]:
     return Store
 
 
+def _existing(where: str | None) -> str | None:
+    """The place of a record that is there: looking after one must not make an empty one at a mistyped path.
+
+    Raises:
+        RecordError: there is none.
+    """
+    from toeline.record.store import FILE, default_store
+
+    target = where or default_store()
+    path = Path(target).expanduser()
+    if "://" not in target and not path.is_file() and not (path / FILE).is_file():
+        raise RecordError(f"There is no record at {path}; name its folder, file or URL with --store.")
+    return where
+
+
 @app.command()
 def check(
     store: _Where = None,
     head: Annotated[str | None, typer.Option(help="A head digest noted earlier: the chain must still hold it.")] = None,
 ) -> None:
     """Check the digest chain and every photo."""
-    with _store().open(store) as opened:
+    with _store().open(_existing(store)) as opened:
         found = opened.check(head)
     typer.echo(found.model_dump_json(indent=2))
     if not found.ok:
@@ -42,7 +63,7 @@ def check(
 @app.command()
 def backup(archive: Annotated[Path, typer.Argument(help="Archive to write.")], store: _Where = None) -> None:
     """Write the whole record into one archive and verify it."""
-    with _store().open(store) as opened:
+    with _store().open(_existing(store)) as opened:
         typer.echo(opened.backup(archive).model_dump_json(indent=2))
 
 
@@ -57,7 +78,7 @@ def export(
     name: Annotated[str, typer.Argument(help="The person's name as it stands in the record.")], store: _Where = None
 ) -> None:
     """Everything the record holds about a person, as JSON."""
-    with _store().open(store) as opened:
+    with _store().open(_existing(store)) as opened:
         typer.echo(json.dumps(opened.export_person(name), indent=2, ensure_ascii=False))
 
 
@@ -70,5 +91,5 @@ def erase(
     """Erase a person's name from the record; inspections and chain stay."""
     if not yes:
         typer.confirm("The name goes for good. Erase it?", abort=True)
-    with _store().open(store) as opened:
+    with _store().open(_existing(store)) as opened:
         typer.echo(opened.erase_person(name).model_dump_json(indent=2))

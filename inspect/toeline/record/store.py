@@ -50,12 +50,16 @@ _PG_LOCK = 0x746F656C696E65
 _PATIENCE_S = 30
 
 
+#: The record's file in a folder of its own.
+FILE = "record.sqlite"
+
+
 def default_store() -> str:
     """Where the record lies unless told otherwise: ``TOELINE_STORE`` (a path or URL), else the XDG data folder."""
     if named := os.environ.get("TOELINE_STORE"):
         return named
     data = os.environ.get("XDG_DATA_HOME") or Path.home() / ".local" / "share"
-    return str(Path(data) / "toeline" / "record.sqlite")
+    return str(Path(data) / "toeline" / FILE)
 
 
 def settings_digest(settings: Settings, version: str) -> str:
@@ -81,6 +85,7 @@ class Store:
     def open(cls, where: str | os.PathLike[str] | None = None, photos: str | os.PathLike[str] | None = None) -> Self:
         """Open the store at a file's or folder's path (SQLite) or a URL, making or migrating it as needed.
 
+        A new path without an ending is made a folder.
         ``photos`` is the photo folder; by default ``photos`` beside an SQLite file, and for a server
         ``TOELINE_PHOTOS`` or a folder of the database's name in the data folder.
         """
@@ -119,7 +124,8 @@ class Store:
         target = os.fspath(where) if where is not None else default_store()
         if "://" not in target:
             path = Path(target).expanduser().absolute()
-            path = path / "record.sqlite" if path.is_dir() else path
+            # a new path without an ending is a folder to be
+            path = path / FILE if path.is_dir() or not (path.suffix or path.exists()) else path
             try:
                 path.parent.mkdir(parents=True, exist_ok=True)
             except OSError as error:
