@@ -272,7 +272,7 @@ def test_more_uncertainty_flattens_the_ranking(fault: dict[str, Any]) -> None:
 
 
 @given(value=st.floats(0.001, 100), u=st.floats(1e3, 1e6))
-@settings(max_examples=30)
+@settings(max_examples=30, deadline=None)
 def test_a_value_that_is_not_known_favours_no_state(value: float, u: float) -> None:
     for yardstick in normal().yardstick.values():
         likelihood = on_yardstick(yardstick, value, u * max(value, 1.0))
@@ -283,7 +283,7 @@ def test_a_value_that_is_not_known_favours_no_state(value: float, u: float) -> N
     factor=st.lists(st.floats(0.9, 1.1), min_size=len(GOOD), max_size=len(GOOD)),
     joint=st.sampled_from(["bead", "butt"]),
 )
-@settings(max_examples=40)
+@settings(max_examples=40, deadline=None)
 def test_silent_on_good_beads(factor: list[float], joint: str) -> None:
     measures = {name: value * by for (name, value), by in zip(GOOD.items(), factor, strict=True)}
     finding = rank_causes(result_of(measures, joint=joint))
@@ -296,7 +296,7 @@ def test_silent_on_good_beads(factor: list[float], joint: str) -> None:
     kinds=st.lists(st.sampled_from(["undercut", "overlap", "pore", "crater_unfilled", "poor_restart"]), max_size=6),
     side=st.sampled_from(["left", "right"]),
 )
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 def test_any_bead_gets_a_sound_answer(values: list[float], kinds: list[str], side: str) -> None:
     measures = {name: value * by for (name, value), by in zip(GOOD.items(), values, strict=True)}
     result = result_of(measures, tuple(seen(kind, side, 10.0, 20.0) for kind in kinds))

@@ -18,6 +18,7 @@ import card_scene
 import seen_photos
 from toeline.cli import main
 from toeline.photo import read_photo
+from toeline.record import Store
 from toeline.result import Result
 
 
@@ -212,7 +213,35 @@ def test_the_record_is_checked_and_backed_up(toeline, tmp_path):
     store, again, third = (tmp_path / name for name in ("store", "again", "third"))
     for folder in (store, again, third):
         folder.mkdir()
+    Store.open(store).close()
     assert toeline("record", "check", "--store", store).code == 0
     assert toeline("record", "backup", tmp_path / "b.zip", "--store", store).code == 0
     assert toeline("record", "restore", tmp_path / "b.zip", "--store", again).code == 0
     assert toeline("record", "restore", tmp_path / "nothing.zip", "--store", third).code == 2
+
+
+def test_a_new_record_goes_into_a_folder_and_none_is_made_by_looking(toeline, tmp_path):
+    """A mistyped place must not be answered with the check of a new and empty record."""
+    Store.open(tmp_path / "kept").close()
+    assert (tmp_path / "kept" / "record.sqlite").is_file()
+    assert toeline("record", "check", "--store", tmp_path / "kept").code == 0
+    for words in (("check",), ("backup", tmp_path / "x.zip"), ("export", "A. Person"), ("erase", "A. Person", "--yes")):
+        said = toeline("record", *words, "--store", tmp_path / "kpet")
+        assert said.code == 2
+        assert "There is no record at" in said.err
+    assert not (tmp_path / "kpet").exists()
+
+
+def test_what_can_be_gauged_is_listed(toeline):
+    said = toeline("criteria", "--gauges")
+    assert said.code == 0
+    assert "undercut_depth" in said.out
+    assert "± 0.2 mm" in said.out
+
+
+def test_accuracy_on_results_in_place_of_truth_says_so_in_one_sentence(toeline, folder, tmp_path):
+    (tmp_path / "a.jpg").write_bytes((folder / "good.jpg").read_bytes())
+    (tmp_path / "a.json").write_text('{"schema": "toeline.result/1"}')
+    said = toeline("accuracy", tmp_path)
+    assert said.code == 2
+    assert "no photo with a truth file" in said.err

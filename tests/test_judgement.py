@@ -88,7 +88,7 @@ def test_the_worst_window_is_found_anywhere() -> None:
 
 
 @given(st.lists(st.tuples(st.floats(0, 400), st.floats(0, 60)), max_size=6), st.floats(10, 300))
-@settings(max_examples=50)
+@settings(max_examples=50, deadline=None)
 def test_the_worst_window_beats_every_window_tried(runs: list[tuple[float, float]], window: float) -> None:
     spans = [(start, start + length) for start, length in runs]
     worst, _ = worst_length(spans, window)

@@ -43,7 +43,7 @@ def test_test_piece_limits() -> None:
 
 
 @given(slope=st.floats(-90, 90), rotation=st.floats(-180, 180), joint=st.sampled_from(["bead", "butt", "fillet"]))
-@settings(max_examples=100)
+@settings(max_examples=100, deadline=None)
 def test_every_pair_of_angles_has_a_position(slope: float, rotation: float, joint: Any) -> None:
     place = welding_position(slope, rotation, joint)
     assert place == welding_position(slope, -rotation, joint).model_copy(update={"rotation_deg": rotation})

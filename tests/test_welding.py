@@ -224,7 +224,7 @@ def test_advice_says_settings_in_the_users_unit() -> None:
     seconds=st.floats(5, 500),
     millimetres=st.floats(20, 500),
 )
-@settings(max_examples=40)
+@settings(max_examples=40, deadline=None)
 def test_heat_input_falls_with_speed_and_the_check_is_sound(
     current: float, volts: float, seconds: float, millimetres: float
 ) -> None:

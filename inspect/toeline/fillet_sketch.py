@@ -5,6 +5,7 @@ from __future__ import annotations
 from html import escape
 from math import atan2, cos, hypot, radians, sin
 
+from toeline.names import PLATES
 from toeline.result import Result
 from toeline.units import Unit, figure, say
 
@@ -40,8 +41,8 @@ def draw_cross_section(result: Result, unit: Unit = "mm") -> str | None:
     foot = _foot(toe, top)
     throat = result.measures.get("throat")
     words = [
-        f"z₁ leg on the base plate {say(base, unit)}",
-        f"z₂ leg on the upright plate {say(upright, unit)}",
+        f"z₁ leg on the {PLATES['base']} {say(base, unit)}",
+        f"z₂ leg on the {PLATES['upright']} {say(upright, unit)}",
         *([f"a throat from the legs {say(throat, unit)}"] if throat is not None and throat.known else []),
         f"θ joint angle {say(measured, unit) if known and measured is not None else f'{angle:g}° as said'}",
         *([f"dashed: the drawing's leg {figure(nominal, unit)}"] if nominal else []),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 from toeline.result import CauseId, IndicationKind
 
 MEASURES: dict[str, str] = {
@@ -24,16 +26,16 @@ MEASURES: dict[str, str] = {
     "undercut_length_total": "Undercut, both toes",
     "spatter_count": "Spatter, count",
     "spatter_per_100mm": "Spatter per 100 mm",
-    "leg_base": "Leg on the base plate",
-    "leg_upright": "Leg on the upright plate",
-    "leg_base_min": "Leg on the base plate, least",
-    "leg_upright_min": "Leg on the upright plate, least",
-    "leg_base_max": "Leg on the base plate, greatest",
-    "leg_upright_max": "Leg on the upright plate, greatest",
-    "leg_base_sd": "Leg on the base plate, spread",
-    "leg_upright_sd": "Leg on the upright plate, spread",
-    "leg_base_min_at": "Leg on the base plate, where least",
-    "leg_upright_min_at": "Leg on the upright plate, where least",
+    "leg_base": "Leg on the base plate (card A)",
+    "leg_upright": "Leg on the upright plate (card B)",
+    "leg_base_min": "Leg on the base plate (card A), least",
+    "leg_upright_min": "Leg on the upright plate (card B), least",
+    "leg_base_max": "Leg on the base plate (card A), greatest",
+    "leg_upright_max": "Leg on the upright plate (card B), greatest",
+    "leg_base_sd": "Leg on the base plate (card A), spread",
+    "leg_upright_sd": "Leg on the upright plate (card B), spread",
+    "leg_base_min_at": "Leg on the base plate (card A), where least",
+    "leg_upright_min_at": "Leg on the upright plate (card B), where least",
     "undersize_share": "Length with a leg under the drawing's, share",
     "leg_inequality": "Difference of the mean legs",
     "leg_inequality_max": "Difference of the legs, greatest",
@@ -75,6 +77,17 @@ CAUSES: dict[CauseId, str] = {
     "damp_or_dirty": "Damp electrode or dirty plate",
     "uneven_hand": "Uneven hand",
 }
+
+
+#: The plates of a fillet. Which is which is what the cards say: a photo cannot tell whether they were laid swapped.
+PLATES: dict[Literal["base", "upright"], str] = {
+    "base": "base plate (card A)",
+    "upright": "upright plate (card B)",
+}
+PLATES_ASSUMED = (
+    "The base plate is the one with card A, the upright the one with card B: that the cards lie so is taken as said, "
+    "for the photo cannot show it."
+)
 
 
 def measure_name(name: str) -> str:

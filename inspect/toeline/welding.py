@@ -8,8 +8,8 @@ from typing import Any
 
 from toeline import datafile
 from toeline.errors import SettingsError
-from toeline.position import WeldingPosition
-from toeline.result import Joint, Model, Settings
+from toeline.position import WeldingPosition, settings_position
+from toeline.result import Joint, Model, Result, Settings
 from toeline.units import length
 
 
@@ -248,3 +248,12 @@ def check_settings(settings: Settings, position: WeldingPosition | None) -> Sett
         notes=tuple(notes),
         sources=tuple(sources),
     )
+
+
+def check_result(result: Result) -> SettingsCheck:
+    """The settings of a result checked, its measured length standing for a bead length that nobody typed."""
+    settings, measured = result.settings, result.measures.get("length")
+    if settings.welding.bead_length_mm is None and measured is not None and measured.value:
+        welding = settings.welding.model_copy(update={"bead_length_mm": measured.value})
+        settings = settings.model_copy(update={"welding": welding})
+    return check_settings(settings, settings_position(settings))

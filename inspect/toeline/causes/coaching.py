@@ -8,10 +8,10 @@ from typing import Any
 from toeline import datafile
 from toeline.causes.chart import Trouble, placeholders
 from toeline.causes.signs import Reading, size_of
-from toeline.position import settings_position
+from toeline.names import PLATES
 from toeline.result import Model, Result
 from toeline.units import length, span
-from toeline.welding import SettingsCheck, check_settings
+from toeline.welding import SettingsCheck, check_result
 
 
 class CoachingSheet(Model):
@@ -60,7 +60,6 @@ def _current_changes(current: float, check: SettingsCheck) -> dict[str, str]:
 
 def _sides(result: Result, readings: Iterable[Reading]) -> dict[str, str]:
     """What the arc was probably pointed at, and the other side: from one-sided undercut, else from a fillet's legs."""
-    plates = {"base": "base plate", "upright": "upright plate"}
     by_sign = {reading.sign: reading for reading in readings}
     undercut, legs = by_sign.get("undercut"), by_sign.get("legs")
     if undercut and undercut.side:
@@ -75,14 +74,14 @@ def _sides(result: Result, readings: Iterable[Reading]) -> dict[str, str]:
         plate = "base" if base > upright else "upright"
     else:
         return {}
-    return {"side": plates[plate], "other": plates["upright" if plate == "base" else "base"]}
+    return {"side": PLATES[plate], "other": PLATES["upright" if plate == "base" else "base"]}
 
 
 def _figures(trouble: Trouble, result: Result, readings: Iterable[Reading]) -> dict[str, str]:
     """The figures known for a trouble's remedies, by placeholder."""
     settings, unit = result.settings, result.settings.unit
     weld = settings.welding
-    check = check_settings(settings, settings_position(settings))
+    check = check_result(result)
     angles = datafile.load("coaching.toml")["work_angle"]
     known = {"work_angle": angles["fillet" if settings.joint == "fillet" else "other"]}
     if trouble.where:
@@ -159,7 +158,7 @@ def _settings_lines(check: SettingsCheck, result: Result) -> tuple[str, ...]:
 
 def advice_of(result: Result) -> dict[str, Any]:
     """The ``advice`` of a result: what its settings say, as figures and as lines; empty where none were given."""
-    check = check_settings(result.settings, settings_position(result.settings))
+    check = check_result(result)
     lines = _settings_lines(check, result)
     figures = check.model_dump(mode="json", exclude_defaults=True)
     return {"settings": figures, "settings_lines": list(lines)} if figures else {}
@@ -168,7 +167,7 @@ def advice_of(result: Result) -> dict[str, Any]:
 def coaching_sheet(result: Result) -> CoachingSheet:
     """The coaching sheet of a result whose causes are ranked: one change, the reasons, what comes after, cautions."""
     data = datafile.load("coaching.toml")
-    check = check_settings(result.settings, settings_position(result.settings))
+    check = check_result(result)
     settings = _settings_lines(check, result)
     named = {cause.cause for cause in result.causes}
     cautions = tuple(each["text"] for each in data["caution"] if not each.get("causes") or named & set(each["causes"]))

@@ -14,10 +14,10 @@ from typing import Literal
 from scipy.stats import betabinom, poisson
 
 from toeline.causes.chart import Normal, Yardstick
-from toeline.position import settings_position
+from toeline.names import PLATES
 from toeline.result import Indication, IndicationKind, Quantity, Result, Side
 from toeline.units import length, span
-from toeline.welding import SettingsCheck, check_settings
+from toeline.welding import SettingsCheck, check_result
 
 Likelihood = Mapping[str, float]
 Place = Literal["along", "start", "end", "both_ends"]
@@ -341,7 +341,7 @@ def _size(seen: Seen) -> list[Reading]:
     base, upright = seen.measure("leg_base"), seen.measure("leg_upright")
     if base is not None and upright is not None:
         longer, shorter = max(base, upright), min(base, upright)
-        text = f"{seen.length(base[0])} on the base plate, {seen.length(upright[0])} on the upright"
+        text = f"{seen.length(base[0])} on the {PLATES['base']}, {seen.length(upright[0])} on the {PLATES['upright']}"
         readings += _on(seen, "leg_ratio", _ratio(longer, shorter), lambda _: text)
     heights = [each for each in seen.result.settings.gauge if each.name == "reinforcement_height"]
     width = seen.measure("width_mean")
@@ -377,6 +377,6 @@ def _settings(seen: Seen) -> list[Reading]:
 
 def read_signs(result: Result, normal: Normal) -> tuple[Reading, ...]:
     """Every sign that ``result`` gives, as soft states; signs it cannot give are left out."""
-    seen = Seen(result, normal, check_settings(result.settings, settings_position(result.settings)))
+    seen = Seen(result, normal, check_result(result))
     readers = (_width, _shape, _undercut, _overlap, _spatter, _spots, _size, _settings)
     return tuple(reading for reader in readers for reading in reader(seen))

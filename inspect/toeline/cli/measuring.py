@@ -50,7 +50,10 @@ class Done:
     bug: bool = False
 
 
-_GAUGE_HELP = "A gauge reading: NAME=VALUE or NAME=VALUE@PLACE along the seam, such as undercut_depth=0.4@37."
+_GAUGE_HELP = (
+    "A gauge reading: NAME=VALUE or NAME=VALUE@PLACE along the seam, such as undercut_depth=0.4@37; with the gauge's "
+    "own uncertainty (k = 2) undercut_depth=0.4±0.1@37 or 0.4+-0.1@37. Names: toeline criteria --gauges."
+)
 
 
 def measure(
@@ -67,7 +70,12 @@ def measure(
     current: Annotated[float | None, typer.Option(help="Welding current, A.")] = None,
     polarity: Annotated[Literal["DC+", "DC-", "AC"] | None, typer.Option(help="Polarity at the electrode.")] = None,
     voltage: Annotated[float | None, typer.Option(help="Arc voltage, V.")] = None,
-    arc_time: Annotated[float | None, typer.Option(help="Arc time of this bead, s.")] = None,
+    arc_time: Annotated[
+        float | None, typer.Option(help="Arc time of this bead, s; its measured length then gives the travel speed.")
+    ] = None,
+    intended_width: Annotated[
+        float | None, typer.Option(help="Width that the bead was meant to have, in the unit.")
+    ] = None,
     position: Annotated[
         str | None,
         typer.Option(help='"flat", or slope of the weld axis and rotation of the face in degrees: "10,180".'),
@@ -131,6 +139,7 @@ def measure(
             polarity=polarity,
             voltage_v=_positive("voltage", voltage),
             arc_time_s=_positive("arc-time", arc_time),
+            intended_width_mm=_positive("intended-width", mm(intended_width)),
             slope_deg=slope_rotation[0],
             rotation_deg=slope_rotation[1],
         ),

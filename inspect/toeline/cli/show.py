@@ -10,14 +10,17 @@ from toeline.judgement import RULE_NAMES, summary_lines
 from toeline.names import CAUSES, measure_name
 from toeline.picture import keyed_indications
 from toeline.result import Result
-from toeline.short import first_change, severest_first
+from toeline.short import first_change, measures_to_read, severest_first
 from toeline.units import say
 
 #: What is worth a line without --verbose.
 _SHORT = (
     "length", "width_mean", "width_sd", "left_edge_deviation", "right_edge_deviation", "ripple_pitch",
-    "ripple_variation", "undercut_length_total", "spatter_count", "leg_base", "leg_upright", "throat", "joint_angle",
+    "ripple_variation", "undercut_length_total", "spatter_count", "leg_base", "leg_upright", "leg_base_min",
+    "leg_upright_min", "throat", "face_width", "joint_angle", "undersize_share",
 )  # fmt: skip
+#: What is told also where it could not be had, with the reason.
+_ALWAYS = ("length", "width_mean", "leg_base")
 
 
 def show_result(result: Result, *, verbose: bool = False, console: Console | None = None) -> None:
@@ -57,8 +60,8 @@ def _measures(result: Result, out: Console, verbose: bool) -> None:
     table = Table(box=None, show_header=False, pad_edge=False)
     table.add_column("measure")
     table.add_column("value", justify="right")
-    for name, quantity in result.measures.items():
-        if verbose or (name in _SHORT and (quantity.known or name in ("length", "width_mean"))):
+    for name, quantity in measures_to_read(result).items():
+        if verbose or (name in _SHORT and (quantity.known or name in _ALWAYS)):
             told = say(quantity, result.settings.unit) if quantity.known else f"not had: {quantity.why}"
             table.add_row(f"  {measure_name(name)}", told)
     out.print(table)

@@ -71,11 +71,17 @@ def criteria(
     copy: Annotated[
         Path | None, typer.Option(help="Write a file that rests on this set, to be changed and given to --criteria.")
     ] = None,
+    readings: Annotated[
+        bool, typer.Option("--gauges", help="List what can be gauged or stated, with the uncertainty taken for it.")
+    ] = False,
 ) -> None:
     """List acceptance criteria, show one as a table, check a file of your own, copy one to change it."""
     from toeline.criteria import criteria_table, differences, list_criteria, load_criteria, own_copy
 
     out = Console(highlight=False, soft_wrap=True)
+    if readings:
+        _list_gauges(out, unit)
+        return
     if which is None:
         if copy is not None:
             raise typer.BadParameter("name the set to copy, such as iso5817-2023-c.", param_hint="--copy")
@@ -104,6 +110,19 @@ def criteria(
         for line in differences(chosen, load_criteria(chosen.base)):
             out.print(Text(f"Differs from {chosen.base}: {line}"))
     typer.echo(f"{len(rows)} lines, no fault found; digest {chosen.digest}.")
+
+
+def _list_gauges(out: Console, unit: Literal["mm", "in"]) -> None:
+    """Every name that measure --gauge takes."""
+    from toeline.gauge import gauges
+    from toeline.units import figure
+
+    for gauge in gauges().values():
+        if gauge.statement:
+            doubt = "yes or no" if gauge.permission else "count"
+        else:
+            doubt = f"± {gauge.U:g}°" if gauge.unit == "deg" else f"± {figure(gauge.U, unit)}"
+        out.print(Text(f"{gauge.name:<24} {doubt:<12} {gauge.meaning}"))
 
 
 def _write_new(path: Path, text: str) -> None:

@@ -32,6 +32,7 @@ from toeline.judgement.needs import Need, Step, told
 from toeline.judgement.pores import judge_sized, judge_window
 from toeline.judgement.presence import judge_application, judge_presence
 from toeline.judgement.scalar import judge_scalar
+from toeline.names import PLATES_ASSUMED
 from toeline.result import JudgedLine, Judgement, Outcome, Result, Settings
 from toeline.units import length
 
@@ -200,6 +201,8 @@ def _cautions(
         notes.append(f"Not judged, as the face does not show it or the contract decides it: {'; '.join(hidden)}.")
     if settings.joint == "bead":
         notes.append("A bead on a plate is no joint that a code covers; only rows for a weld's surface are judged.")
+    if settings.joint == "fillet" and evidence.result.scale.cards:
+        notes.append(PLATES_ASSUMED)
     memory = [line.id for line in lines if line.confidence == "C"]
     if memory:
         notes.append(f"Limits from memory, to be checked against the governing edition: {', '.join(memory)}.")
