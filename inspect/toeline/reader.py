@@ -6,13 +6,13 @@ package and run on the CPU.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import cache
 from importlib.resources import files
 
 import cv2
 import numpy as np
 import onnxruntime as ort
-from numpy.typing import NDArray
 
 from toeline.band import F32, MAP_NAMES, U8
 
@@ -31,16 +31,19 @@ def _network(name: str) -> ort.InferenceSession:
 
 
 def _run(name: str, image: U8) -> tuple[F32, F32]:
-    """Both outputs of a network as probabilities (C, H, W) and (C, H/2, W/2), for a BGR picture (H, W, 3)."""
+    """Both outputs of a network as logits (C, H, W) and (C, H/2, W/2), for a BGR picture (H, W, 3)."""
     h, w = image.shape[:2]
     padded = cv2.copyMakeBorder(image, 0, -h % _FOLD, 0, -w % _FOLD, cv2.BORDER_REPLICATE)
     tensor = np.ascontiguousarray(padded[None, :, :, ::-1].transpose(0, 3, 1, 2), np.float32) / np.float32(255)
     fine, coarse = _network(name).run(None, {"image": tensor})
-    return _sigmoid(fine[0, :, :h, :w]), _sigmoid(coarse[0, :, : (h + 1) // 2, : (w + 1) // 2])
+    return fine[0, :, :h, :w], coarse[0, :, : (h + 1) // 2, : (w + 1) // 2]
 
 
 def _sigmoid(logits: F32) -> F32:
-    return np.asarray(1 / (1 + np.exp(-logits.clip(-30, 30))), np.float32)
+    p = np.clip(logits, -30, 30)
+    np.exp(np.negative(p, out=p), out=p)
+    p += 1
+    return np.reciprocal(p, out=p)
 
 
 def see_kinds(image: U8) -> tuple[dict[str, F32], float]:
@@ -49,20 +52,21 @@ def see_kinds(image: U8) -> tuple[dict[str, F32], float]:
     h, w = (max(round(side / shrink), 8) for side in image.shape[:2])
     small = np.asarray(cv2.resize(image, (w, h), interpolation=cv2.INTER_AREA), np.uint8)
     fine, _ = _run("finder", small)
-    return dict(zip(KINDS, fine, strict=True)), shrink
+    return dict(zip(KINDS, _sigmoid(fine), strict=True)), shrink
 
 
-def read_band(image: U8) -> dict[str, F32]:
-    """The maps of :data:`toeline.band.MAP_NAMES` (H, W) 0..1 over a straightened band (H, W, 3) at 10 px per mm."""
+def read_band(image: U8, names: Sequence[str] = MAP_NAMES) -> dict[str, F32]:
+    """Maps of :data:`toeline.band.MAP_NAMES` (H, W) 0..1 over a straightened band (H, W, 3) at 10 px per mm."""
     fine, coarse = _run("reader", image)
     h, w = image.shape[:2]
-    rest = {
-        name: np.asarray(_doubled(layer, h, w), np.float32) for name, layer in zip(MAP_NAMES[1:], coarse, strict=True)
+    logits = dict(zip(MAP_NAMES, [fine[0], *coarse], strict=True))
+    return {
+        name: _sigmoid(logits[name]) if name == MAP_NAMES[0] else _doubled(_sigmoid(logits[name]), h, w)
+        for name in names
     }
-    return {"face": fine[0], **rest}
 
 
-def _doubled(layer: F32, h: int, w: int) -> NDArray[np.float32]:
+def _doubled(layer: F32, h: int, w: int) -> F32:
     """A half-size map at full size; pixel (i, j) covers the four pixels (2i, 2j) .. (2i + 1, 2j + 1)."""
     up = cv2.resize(layer, (2 * layer.shape[1], 2 * layer.shape[0]), interpolation=cv2.INTER_LINEAR)
     return np.asarray(up[:h, :w], np.float32)

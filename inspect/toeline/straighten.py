@@ -39,26 +39,39 @@ def lay_band(image: U8, frame: SurfaceFrame, seam: F64, reach_mm: float) -> Band
     return Band(straight, read_band(straight), s, t[keep], seen[keep], at, left)
 
 
+#: What is looked for far off the bead; everything else lies on the face or along its toes.
+_FAR = ("spatter", "arc_strike")
+
+
 def widen(image: U8, frame: SurfaceFrame, band: Band, reach_mm: float) -> Band:
-    """The same band drawn out to ``reach_mm`` on both sides, where spatter and arc strikes lie."""
+    """The same band drawn out to ``reach_mm`` on both sides, where spatter and arc strikes lie: only they are read
+    there, the other maps are 0."""
     step = 1.0 / band.px_per_mm
     lap = int(load("bead.toml")["band"]["lap_mm"] * band.px_per_mm)
-    out = band
-    for up in (True, False):
-        edge = band.t[0] if up else band.t[-1]
-        count = int((reach_mm - abs(edge)) / step)
-        if count < lap:
-            continue
-        t = edge + step * np.arange(count, -lap, -1) if up else edge - step * np.arange(1 - lap, count + 1)
-        straight, seen = _straighten(image, frame, band.seam, band.left, t)
-        h = len(straight)
-        maps = read_band(straight)
-        new = slice(0, h - lap) if up else slice(lap, h)  # the lap only gave the reader its surroundings
-        parts = [(straight[new], out.image), (seen[new], out.seen), (t[new], out.t)]
-        image_, seen_, t_ = (np.concatenate(p if up else p[::-1]) for p in parts)
-        both = {k: np.concatenate([m[new], out.maps[k]] if up else [out.maps[k], m[new]]) for k, m in maps.items()}
-        out = replace(out, image=image_, seen=seen_, t=t_, maps=both)
-    return out
+    counts = [int((reach_mm - abs(edge)) / step) for edge in (band.t[0], band.t[-1])]
+    above, below = (n if n >= lap else 0 for n in counts)
+    h, w = len(band.t), len(band.s)
+    core = slice(above, above + h)
+    t = np.concatenate(
+        [band.t[0] + step * np.arange(above, 0, -1), band.t, band.t[-1] - step * np.arange(1, below + 1)]
+    )
+    wide = np.empty((len(t), w, 3), np.uint8)
+    seen = np.empty((len(t), w), bool)
+    maps = {name: np.zeros((len(t), w), np.float32) for name in band.maps}
+    wide[core], seen[core] = band.image, band.seen
+    for name, layer in band.maps.items():
+        maps[name][core] = layer
+    for new, read in (
+        (slice(0, above), slice(0, above + lap)),
+        (slice(above + h, len(t)), slice(max(above + h - lap, 0), len(t))),
+    ):
+        if new.stop > new.start:  # the lap only gives the reader its surroundings
+            straight, seen_ = _straighten(image, frame, band.seam, band.left, t[read])
+            own = slice(new.start - read.start, new.stop - read.start)
+            wide[new], seen[new] = straight[own], seen_[own]
+            for name, layer in read_band(straight, _FAR).items():
+                maps[name][new] = layer[own]
+    return replace(band, image=wide, seen=seen, t=t, maps=maps)
 
 
 def _straighten(image: U8, frame: SurfaceFrame, seam: F64, left: F64, t: F64) -> tuple[U8, NDArray[np.bool_]]:
@@ -71,9 +84,12 @@ def _straighten(image: U8, frame: SurfaceFrame, seam: F64, left: F64, t: F64) ->
     gx, gy = np.meshgrid(x, y)
     px = np.asarray(cv2.remap(knots.astype(np.float32), gx, gy, cv2.INTER_LINEAR), np.float32)
     h, w = image.shape[:2]
-    with np.errstate(invalid="ignore"):
-        seen = (px[..., 0] > 0) & (px[..., 0] < w - 1) & (px[..., 1] > 0) & (px[..., 1] < h - 1)
-    straight = cv2.remap(image, px[..., 0], px[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    if ((knots > 0) & (knots < [w - 1, h - 1])).all():  # as a rule all of it is in the picture
+        seen = np.ones(px.shape[:2], bool)
+    else:
+        with np.errstate(invalid="ignore"):
+            seen = (px[..., 0] > 0) & (px[..., 0] < w - 1) & (px[..., 1] > 0) & (px[..., 1] < h - 1)
+    straight = cv2.remap(image, px, None, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)  # type: ignore[call-overload]
     return np.asarray(straight, np.uint8), seen
 
 
