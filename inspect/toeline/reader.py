@@ -50,9 +50,16 @@ def see_kinds(image: U8) -> tuple[dict[str, F32], float]:
     """Where each kind of thing lies: maps (h, w) 0..1 over the photo made smaller, and how many times smaller."""
     shrink = max(max(image.shape[:2]) / _FINDER_SIDE, 1.0)
     h, w = (max(round(side / shrink), 8) for side in image.shape[:2])
-    small = np.asarray(cv2.resize(image, (w, h), interpolation=cv2.INTER_AREA), np.uint8)
-    fine, _ = _run("finder", small)
+    fine, _ = _run("finder", shrunk(image, w, h))
     return dict(zip(KINDS, _sigmoid(fine), strict=True)), shrink
+
+
+def shrunk(image: U8, width: int, height: int) -> U8:
+    """A picture made smaller by area averages: halved as often as it can be, which is many times quicker, then once."""
+    while min(image.shape[0] / height, image.shape[1] / width) >= 4:
+        even = image[: image.shape[0] // 2 * 2, : image.shape[1] // 2 * 2]
+        image = np.asarray(cv2.resize(even, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), np.uint8)
+    return np.asarray(cv2.resize(image, (width, height), interpolation=cv2.INTER_AREA), np.uint8)
 
 
 def read_band(image: U8, names: Sequence[str] = MAP_NAMES) -> dict[str, F32]:
