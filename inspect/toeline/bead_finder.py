@@ -6,11 +6,12 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from toeline.band import F32, F64, U8
 from toeline.datafile import load
 from toeline.reader import see_kinds
+
+_MARGIN = 4  # px round a region: what closing its gaps can reach
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,25 +70,31 @@ def _prevails(candidate: Candidate, maps: dict[str, F32], shrink: float) -> bool
 def _candidates(kind: str, probability: F32, shrink: float, rule: dict[str, float]) -> list[Candidate]:
     """Elongated connected regions of a probability map, as mid lines in photo px."""
     mask = (probability > rule["threshold"]).astype(np.uint8)
+    x0, y0, w, h = cv2.boundingRect(mask)  # most kinds show nowhere, the others in a small part of the photo
+    if not w:
+        return []
+    x0, y0 = max(x0 - _MARGIN, 0), max(y0 - _MARGIN, 0)
+    mask = mask[y0 : y0 + h + 2 * _MARGIN, x0 : x0 + w + 2 * _MARGIN]
     joined = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5)))
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(joined)
+    count, labels, boxes, _ = cv2.connectedComponentsWithStats(joined)
     found = []
     for label in range(1, count):
-        if stats[label, cv2.CC_STAT_AREA] < rule["least_area_px"]:
+        left, top, wide, high, area = boxes[label]
+        if area < rule["least_area_px"]:
             continue
-        region = (labels == label) & (mask > 0)
-        candidate = _mid_line(kind, region, probability, shrink, rule)
+        box = slice(top, top + high), slice(left, left + wide)
+        y, x = np.nonzero((labels[box] == label) & (mask[box] > 0))
+        y, x = y + top + y0, x + left + x0
+        candidate = _mid_line(
+            kind, np.stack([x, y], axis=1).astype(float), probability[y, x].astype(float), shrink, rule
+        )
         if candidate is not None:
             found.append(candidate)
     return _joined(found, rule)
 
 
-def _mid_line(
-    kind: str, region: NDArray[np.bool_], probability: F32, shrink: float, rule: dict[str, float]
-) -> Candidate | None:
-    y, x = np.nonzero(region)
-    weight = probability[region].astype(float)
-    points = np.stack([x, y], axis=1).astype(float)
+def _mid_line(kind: str, points: F64, weight: F64, shrink: float, rule: dict[str, float]) -> Candidate | None:
+    """The candidate that a region's pixels (N, 2) with their probabilities (N,) make, if they lie along a line."""
     centre = np.average(points, axis=0, weights=weight)
     _, axes = np.linalg.eigh(np.cov((points - centre).T, aweights=weight) + 1e-9 * np.eye(2))
     along, across = (points - centre) @ axes[:, 1], (points - centre) @ axes[:, 0]
