@@ -130,13 +130,10 @@ def _follow(band: Band, frame: SurfaceFrame, face: Mask, confidence: float) -> T
     )
     columns = np.flatnonzero(face.any(axis=0))
     lo, hi = int(columns[0]), int(columns[-1])
-    top, bottom = np.full(hi - lo + 1, np.nan), np.full(hi - lo + 1, np.nan)
-    for k in range(lo, hi + 1):
-        rows = np.flatnonzero(face[:, k])
-        if len(rows):
-            top[k - lo] = _edge(smooth[:, k], band.t, int(rows[0]), -1)
-            bottom[k - lo] = _edge(smooth[:, k], band.t, int(rows[-1]), 1)
-    s = band.s[lo : hi + 1]
+    along = slice(lo, hi + 1)
+    top = _edges(smooth[:, along], band.t, face[:, along])
+    bottom = _edges(smooth[::-1, along], band.t[::-1], face[::-1, along])
+    s = band.s[along]
     for edge in (top, bottom):
         edge[_strays(edge, top, bottom, band.px_per_mm)] = np.nan
     gaps = ~(np.isfinite(top) & np.isfinite(bottom))
@@ -175,20 +172,26 @@ def _logit(p: F32) -> F32:
     return np.asarray(np.log(q / (1 - q)), np.float32)
 
 
-def _edge(logit: F64, t: F64, row: int, way: int) -> float:
-    """Where the face ends in a column, by linear interpolation of the logit at 0, from its outermost row outwards."""
-    a = row
-    while 0 <= a - way < len(logit) and logit[a] <= 0:
-        a -= way  # the closed region may reach a little too far
-    b = a + way
-    while 0 <= b < len(logit) and logit[b] > 0:
-        a, b = b, b + way
-    if not 0 <= b < len(logit):
-        return float(t[a])
-    if logit[a] <= 0:
-        return float("nan")
-    share = logit[a] / (logit[a] - logit[b])
-    return float(t[a] + share * (t[b] - t[a]))
+def _edges(logit: F64, t: F64, face: Mask) -> F64:
+    """Where the face (H, n) ends upwards in each column (n,), by linear interpolation of the logit at 0; NaN where not.
+
+    From the outermost row of the face the edge lies outwards; where the closed region reaches too far, inwards.
+    """
+    rows, cols = np.arange(len(t))[:, None], np.arange(face.shape[1])
+    first = face.argmax(axis=0)
+    positive = logit > 0
+    above = np.maximum.accumulate(np.where(positive, -1, rows), axis=0)[first, cols]  # the last row above that is not
+    below = np.minimum.accumulate(np.where(positive, rows, len(t))[::-1], axis=0)[::-1][
+        first, cols
+    ]  # the first that is
+    outwards = positive[first, cols]
+    b = np.where(outwards, above, below - 1)
+    known = face.any(axis=0) & (below < len(t))
+    a = np.minimum(b + 1, len(t) - 1)
+    inner, outer = logit[a, cols], logit[np.maximum(b, 0), cols]
+    share = np.divide(inner, inner - outer, out=np.zeros(len(cols)), where=known & (b >= 0))
+    edge = np.where(b < 0, t[0], t[a] + share * (t[np.maximum(b, 0)] - t[a]))
+    return np.where(known, edge, np.nan)
 
 
 def _doubt(band: Band, logit: F64, s: F64, toe: F64, rule: dict[str, Any]) -> tuple[F64, F64]:
@@ -251,10 +254,10 @@ def _with_travel(bead: TracedBead) -> TracedBead:
 def turn_round(bead: TracedBead) -> TracedBead:
     """The same bead travelled the other way: left becomes right, start becomes end."""
     band, length = bead.band, float(bead.s[-1])
-    maps = {k: np.ascontiguousarray(m[::-1, ::-1]) for k, m in band.maps.items()}
+    maps = {k: np.asarray(cv2.flip(m, -1), np.float32) for k, m in band.maps.items()}
     maps["forward"] = 1 - maps["forward"]
     turned = Band(
-        image=np.ascontiguousarray(band.image[::-1, ::-1]), maps=maps, s=(length - band.s)[::-1], t=(-band.t)[::-1],
+        image=np.asarray(cv2.flip(band.image, -1), np.uint8), maps=maps, s=(length - band.s)[::-1], t=(-band.t)[::-1],
         seen=band.seen[::-1, ::-1], seam=band.seam[::-1], left=-band.left[::-1],
     )  # fmt: skip
     return replace(
