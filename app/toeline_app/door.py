@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from html import escape
 from http.cookies import CookieError, SimpleCookie
 from importlib import resources
@@ -29,12 +30,14 @@ LONGEST_FORM = 1000
 
 
 class Door:
-    """ASGI middleware. ``gate`` asks for the access code; without one only this machine's own names are answered."""
+    """ASGI middleware. ``gate`` asks for the access code; ``loopback_only`` answers only this machine's own names;
+    ``has_room`` says whether another upload may come in."""
 
-    def __init__(self, app: ASGIApp, gate: Gate | None, loopback_only: bool) -> None:
+    def __init__(self, app: ASGIApp, gate: Gate | None, loopback_only: bool, has_room: Callable[[], bool]) -> None:
         self._app = app
         self._gate = gate
         self._loopback_only = loopback_only
+        self._has_room = has_room
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let a request through, ask for the code, or refuse."""
@@ -44,12 +47,13 @@ class Door:
         headers = Headers(scope=scope)
         if self._loopback_only and _host(headers) not in LOOPBACK:
             await _refuse(scope, receive, send, 421, "Open the app under http://localhost.")
-        elif self._gate is None:
-            await self._app(scope, receive, _with_policy(send))
-        elif scope["type"] == "http" and scope["path"] == PATH:
+        elif self._gate is not None and scope["type"] == "http" and scope["path"] == PATH:
             await (await _ask(Request(scope, receive), self._gate))(scope, receive, _with_policy(send))
-        elif self._gate.knows(_cookie(headers)):
-            await self._app(scope, receive, _with_policy(send))
+        elif self._gate is None or self._gate.knows(_cookie(headers)):
+            if scope.get("method") == "PUT" and not self._has_room():
+                await _refuse(scope, receive, send, 507, "The app holds as many uploads as it may. Try again soon.")
+            else:
+                await self._app(scope, receive, _with_policy(send))
         elif scope["type"] == "http" and "text/html" in headers.get("accept", ""):
             await RedirectResponse(PATH, 303)(scope, receive, send)
         else:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from html import escape
 from pathlib import Path
 
@@ -13,10 +14,12 @@ from toeline.errors import ToelineError
 from toeline.names import CAUSES, measure_name
 from toeline.result import GaugeReading, Point, Quantity, Result
 from toeline.short import first_change, severest_first, worst_lines
+from toeline.text import capital, sentence
 from toeline.units import MM_PER_INCH, Unit, say
 from toeline_app import service, ui
 from toeline_app.photos import Shown
 
+PDF = "application/pdf"
 _PAGES = "pages"
 #: Measures shown first where no criteria judge the weld.
 _FIRST_MEASURES = ("width_mean", "leg_base", "leg_upright", "throat", "length", "width_variation", "ripple_pitch")
@@ -98,12 +101,14 @@ def folded(result: Result, unit: Unit) -> None:
         with st.expander("All measures", icon=":material/square_foot:"):
             rows = [(measure_name(name), say(quantity, unit)) for name, quantity in result.measures.items()]
             ui.table(("Measure", "Value with U (k = 2)"), rows)
+            if drawing := service.cross_section(result, unit):
+                ui.sketch(drawing, "The fillet's cross-section to scale; its figures stand in the table above.")
     if result.judgement:
         with st.expander(f"All {len(result.judgement.lines)} criteria lines", icon=":material/rule:"):
             judged = result.judgement
             st.text(f"{judged.title}, {judged.edition}. Rule: {judged.rule}. File digest {judged.digest[:12]}.")
             for line in worst_lines(judged, len(judged.lines)):
-                ui.line(line.outcome, f"{line.imperfection}: {line.limit}", f"{line.why} ({line.source})")
+                ui.line(line.outcome, f"{line.imperfection}: {line.limit}", f"{sentence(line.why)} {line.source}")
     if result.indications:
         with st.expander(f"{len(result.indications)} indications", icon=":material/pin_drop:"):
             ui.table(("No.", "What", "Where and how large"), service.numbered_indications(result, unit))
@@ -116,11 +121,16 @@ def folded(result: Result, unit: Unit) -> None:
                 _listed("Try, first thing first", cause.try_)
                 if cause.told_apart_by:
                     st.text(f"Told apart by: {cause.told_apart_by}")
-    notes = [one for one in result.photo.problems if one.severity == "note"]
+    notes(result)
+
+
+def notes(result: Result) -> None:
+    """What makes the measures less sure, and what a photo cannot show, folded away."""
+    noted = [one for one in result.photo.problems if one.severity == "note"]
     cautions = (*result.cautions, *(result.judgement.cautions if result.judgement else ()))
-    if notes or cautions:
+    if noted or cautions:
         with st.expander("Notes and what this photo cannot show", icon=":material/info:"):
-            ui.problems(notes)
+            ui.problems(noted)
             for caution in dict.fromkeys(cautions):
                 st.text("• " + caution)
 
@@ -161,8 +171,8 @@ def read_ends(text: str) -> tuple[Point, Point] | None:
 
 def gauge_form(names: dict[str, str], key: str, unit: Unit) -> GaugeReading | None:
     """A reading just typed, checked, or None."""
-    with st.form(f"{key}_form", clear_on_submit=True):
-        name = st.selectbox("What was gauged", list(names), format_func=names.__getitem__)
+    name = st.selectbox("What was gauged", list(names), format_func=lambda one: capital(names[one]), key=f"{key}_name")
+    with st.form(f"{key}_form", clear_on_submit=True):  # the choice stands before it, as it says the reading's unit
         value = st.number_input(f"Reading ({service.gauge_unit(name, unit)})", min_value=0.0, step=0.1, format="%.2f")
         at = st.number_input(f"Where: distance from the bead's start ({unit})", min_value=0.0, value=None, step=1.0)
         if not st.form_submit_button("Add the reading", width="stretch"):
@@ -174,28 +184,31 @@ def gauge_form(names: dict[str, str], key: str, unit: Unit) -> GaugeReading | No
         return None
 
 
+def download(
+    label: str, make: Callable[[], bytes | str], file: str, mime: str, *, key: str | None = None, primary: bool = False
+) -> None:
+    """A button that has a file made when it is pressed, and hands it over."""
+    st.download_button(
+        label,
+        make,
+        file,
+        mime,
+        key=key,
+        on_click="ignore",
+        type="primary" if primary else "secondary",
+        width="stretch",
+    )
+
+
 def downloads(shown: Shown, unit: Unit) -> None:
     """The report and the data, made when asked for."""
-    result = shown.result
+    result, photo = shown.result, shown.photo
     if result is None or shown.picture is None:
         return
-    stem = Path(shown.photo.name).stem or "weld"
-    picture = shown.picture
+    stem = Path(photo.name).stem or "weld"
     with st.expander("Report and data", icon=":material/download:"):
-        st.download_button(
-            "PDF report",
-            lambda: service.pdf(result, picture.read_bytes(), unit),
-            f"{stem}.pdf",
-            "application/pdf",
-            on_click="ignore",
-            width="stretch",
-        )
-        st.download_button(
-            "Picture", picture.read_bytes(), f"{stem}-measured.jpg", "image/jpeg", on_click="ignore", width="stretch"
-        )
-        st.download_button(
-            "CSV", lambda: service.csv(result), f"{stem}.csv", "text/csv", on_click="ignore", width="stretch"
-        )
-        st.download_button(
-            "JSON", lambda: result.to_json(), f"{stem}.json", "application/json", on_click="ignore", width="stretch"
-        )
+        download("PDF report", lambda: service.pdf(result, photo.path, unit), f"{stem}.pdf", PDF)
+        download("HTML, one page", lambda: service.html(result, photo.path, unit), f"{stem}.html", "text/html")
+        download("Picture", shown.picture.read_bytes, f"{stem}-measured.jpg", "image/jpeg")
+        download("CSV", lambda: service.csv(result), f"{stem}.csv", "text/csv")
+        download("JSON", result.to_json, f"{stem}.json", "application/json")

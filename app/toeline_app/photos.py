@@ -7,17 +7,22 @@ import time
 from collections.abc import Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, wait
 from dataclasses import dataclass
+from itertools import count
 from pathlib import Path
 
 import streamlit as st
 from streamlit.runtime.uploaded_file_manager import UploadedFile
 
 from toeline.result import Result, Settings
+from toeline.text import one_line
 from toeline_app import service
-from toeline_app.service import Examined
 from toeline_app.uploads import TooMuch, let_go, session_id
+from toeline_app.work import Examined
 
 _SHOWN = "examined"
+_SAID = "photos_said"
+#: Where pages hold photos; a photo that none of them holds is let go.
+HOLDS = ("bench_photos", "coupons_photos", "repeat_photos", "reference_photos")
 #: Photos of one session in line at once: with two, both cores work and nobody else waits behind a whole batch.
 IN_LINE = 2
 LONGEST_NAME = 120
@@ -48,24 +53,69 @@ class Shown:
     code: int | None = None
 
 
-def take_in(files: Sequence[UploadedFile]) -> list[Photo]:
-    """Keep uploaded photos on disk and free the server's own copies; too many are said to be too many."""
+def take_in(files: Sequence[UploadedFile], into: str, *, kept: Sequence[Photo] = ()) -> None:
+    """Hold uploaded photos under the name ``into``, behind those ``kept``, and free the server's own copies.
+
+    What no page holds any more is let go. Photos of one name are numbered, and the same photo is held once; too many
+    are said to be too many.
+    """
     session = session_id()
-    taken = []
+    held = {photo.sha256: photo for photo in kept}
+    st.session_state[into] = list(kept)
+    _let_go_of_unused(session)
     for file in files:
         try:
-            taken.append(Photo(_name(file.name), service.uploads().keep(session, file.getvalue())))
+            path = service.uploads().keep(session, file.getvalue())
         except TooMuch as error:
-            st.error(str(error))
+            st.session_state[_SAID] = str(error)
             break
-        finally:
-            let_go(session, file.file_id)
-    return taken
+        if path.stem not in held:
+            held[path.stem] = Photo(_own_name(plain_name(file.name), {one.name for one in held.values()}), path)
+    free(files)
+    st.session_state[into] = list(held.values())
 
 
-def _name(text: str) -> str:
-    bare = text.replace("\\", "/").rsplit("/", 1)[-1]
-    return "".join(letter for letter in bare if letter.isprintable())[:LONGEST_NAME] or "photo"
+def holding(name: str) -> list[Photo]:
+    """The photos held under a name; what kept some from being taken in is said once."""
+    if said := st.session_state.pop(_SAID, None):
+        st.error(said)
+    found: list[Photo] = st.session_state.get(name, [])
+    return found
+
+
+def take_up(data: bytes, name: str, into: str) -> Photo:
+    """Hold one photo that is on record under the name ``into``. Raises TooMuch."""
+    photo = Photo(plain_name(name), service.uploads().keep(session_id(), data))
+    st.session_state[into] = [photo]
+    return photo
+
+
+def free(files: Sequence[UploadedFile]) -> None:
+    """Free the server's own copies of uploaded files."""
+    for file in files:
+        let_go(session_id(), file.file_id)
+
+
+def _let_go_of_unused(session: str) -> None:
+    used = {photo.sha256 for name in HOLDS for photo in st.session_state.get(name, [])}
+    for key in [key for key, shown in _shown().items() if shown.photo.sha256 not in used]:
+        gone = _shown().pop(key)
+        for path in (gone.picture, gone.overview, gone.picture and _small(gone.picture)):
+            if path is not None:
+                path.unlink(missing_ok=True)
+    service.uploads().keep_only(session, used)
+
+
+def plain_name(text: str) -> str:
+    """A file's name as the browser gave it, without folders and control characters, cut to a sensible length."""
+    return one_line(text.replace("\\", "/").rsplit("/", 1)[-1])[:LONGEST_NAME] or "photo"
+
+
+def _own_name(name: str, taken: set[str]) -> str:
+    """``name``, numbered where it is taken: every photo of a phone's camera may be called image.jpg."""
+    stem, dot, ending = name.rpartition(".")
+    numbered = (f"{stem or ending} {number}{dot}{ending if stem else ''}" for number in count(2))
+    return name if name not in taken else next(one for one in numbered if one not in taken)
 
 
 def _key(photo: Photo, settings: Settings) -> str:
@@ -140,7 +190,11 @@ def thumbnail(shown: Shown) -> bytes | None:
     """A small copy of a measurement's picture, kept beside it."""
     if shown.picture is None:
         return None
-    small = shown.picture.with_suffix(".small.jpg")
+    small = _small(shown.picture)
     if not small.exists():
         small.write_bytes(service.thumbnail(shown.picture.read_bytes()))
     return small.read_bytes()
+
+
+def _small(picture: Path) -> Path:
+    return picture.with_suffix(".small.jpg")

@@ -25,6 +25,8 @@ class Preferences(BaseModel):
     criteria: Annotated[str | None, Field(pattern=r"^[a-z0-9.-]{1,60}$")] = None
     unit: Literal["mm", "in"] = "mm"
     check_line_mm: Annotated[float | None, Field(ge=45.0, le=55.0)] = None
+    drawing_size_mm: Annotated[float | None, Field(ge=1.0, le=100.0)] = None
+    joint_angle_deg: Annotated[float | None, Field(ge=30.0, le=150.0)] = None
 
 
 def read_cookie(text: str | None) -> Preferences:

@@ -17,6 +17,7 @@ from streamlit.logger import set_log_level
 
 from toeline_app.access import Gate, new_code
 from toeline_app.door import PATH, Door
+from toeline_app.uploads import room_for_uploads
 
 LARGEST_UPLOAD_MB = 60
 #: How long a phone may be away (its camera app open, its screen locked) before its session ends, s.
@@ -66,7 +67,7 @@ def launch(port: int = 8501, host: str = "127.0.0.1", *, code: str | None = None
     _say_hello(port, serving)
     if open_browser:
         Timer(2.0, webbrowser.open, [f"http://localhost:{port}"]).start()
-    app = st.App(_SCRIPT, middleware=[Middleware(Door, gate=gate, loopback_only=loopback)])
+    app = st.App(_SCRIPT, middleware=[Middleware(Door, gate=gate, loopback_only=loopback, has_room=room_for_uploads)])
     app.run(config=_config(port, host))
 
 

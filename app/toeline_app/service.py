@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import io
 import logging
+from collections.abc import Sequence
 from concurrent.futures import Future
-from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -17,7 +17,9 @@ from toeline import __version__
 from toeline.coupons import ClassScores, Measured, score_class, to_csv, to_xlsx
 from toeline.criteria import list_criteria, load_criteria
 from toeline.errors import ToelineError
+from toeline.fillet_sketch import draw_cross_section
 from toeline.gauge import check_reading, gauges
+from toeline.judgement.needs import spoken
 from toeline.record import (
     CheckReport,
     Decision,
@@ -33,60 +35,27 @@ from toeline.record import (
 )
 from toeline.repeatability import Spread
 from toeline.repeatability import spreads as spreads_of
-from toeline.result import GaugeReading, Point, Result, Settings
+from toeline.result import GaugeReading, Point, Quantity, Result, Settings
 from toeline.roster import Roster, coupon_of, name_from_file, read_roster
 from toeline.rubric import Rubric, load_rubric, shipped_rubrics
 from toeline.rubric import read_rubric as rubric_of
 from toeline.rubric import rubric_text as shipped_text
-from toeline.units import MM_PER_INCH, Unit
+from toeline.text import capital
+from toeline.units import MM_PER_INCH, Unit, length, say
+from toeline_app import work
 from toeline_app.measuring import Measuring
 from toeline_app.uploads import Uploads, is_alive, start_sweeping
 
 _LOG = logging.getLogger(__name__)
-OVERVIEW_PX = 1200
 THUMBNAIL_PX = 240
+FURTHER_PX = 900
 ROWS_A_PAGE = 20
-
-
-@dataclass(frozen=True, slots=True)
-class Examined:
-    """A measured photo with its pictures as JPEG: the bead turned level, annotated, and the whole photo small."""
-
-    result: Result
-    picture: bytes
-    overview: bytes
-    code: int | None = None
-
-
-def examine(
-    path: Path, name: str, settings: Settings, known: Result | None = None, with_code: bool = False
-) -> Examined:
-    """Measure one photo, unless it is ``known``, and draw it; runs in a worker process.
-
-    Raises ToelineError with a sentence for the user.
-    """
-    from toeline.photo import read_photo
-    from toeline.picture import draw_overview, draw_picture, encode
-    from toeline.pipeline import measure_with
-    from toeline.roster import coupon_code
-
-    photo = read_photo(path, name)
-    result = known or measure_with(photo, settings)
-    picture = encode(draw_picture(photo, result, unit=settings.unit))
-    overview = encode(draw_overview(photo, result, width=OVERVIEW_PX))
-    return Examined(result, picture, overview, coupon_code(photo.image) if with_code else None)
-
-
-def warm_up() -> None:
-    """Load what measuring needs, so that a worker's first photo is as quick as its second."""
-
-
-_MEASURING = Measuring(warm_up)
+_WORKERS = Measuring(work.warm_up)
 
 
 def start_measuring() -> None:
     """Start the worker processes now, so that the first photo need not wait for them."""
-    _MEASURING.start()
+    _WORKERS.start()
 
 
 @st.cache_resource
@@ -99,9 +68,9 @@ def uploads() -> Uploads:
 
 def submit(
     path: Path, name: str, settings: Settings, known: Result | None = None, with_code: bool = False
-) -> Future[Examined]:
+) -> Future[work.Examined]:
     """Put a photo in line to be measured and drawn, or only drawn where its result is ``known``."""
-    return _MEASURING.submit(examine, path, name, settings, known, with_code)
+    return _WORKERS.submit(work.examine, path, name, settings, known, with_code)
 
 
 def remembered(sha256: str, name: str, settings: Settings) -> Result | None:
@@ -155,11 +124,7 @@ def with_mark(overview: bytes, at: Point | None, photo_width: int) -> Image.Imag
 
 def thumbnail(picture: bytes) -> bytes:
     """A small copy of a picture."""
-    image = Image.open(io.BytesIO(picture))
-    image.thumbnail((THUMBNAIL_PX, THUMBNAIL_PX))
-    out = io.BytesIO()
-    image.convert("RGB").save(out, "JPEG", quality=80)
-    return out.getvalue()
+    return work.thumbnail(picture, THUMBNAIL_PX)
 
 
 # -- gauge readings and reports ----------------------------------------------------------------------------------
@@ -172,13 +137,32 @@ def numbered_indications(result: Result, unit: Unit) -> list[tuple[str, str, str
     return [(str(one.number), one.title, one.detail) for one in keyed_indications(result, unit)]
 
 
+def needs(result: Result) -> list[str]:
+    """What would settle the judgement, in plain words."""
+    return [spoken(need) for need in result.judgement.needs] if result.judgement else []
+
+
 def gauge_names(result: Result) -> dict[str, str]:
     """What can be gauged or stated to settle this result's lines: name to meaning."""
     if result.judgement is None:
         return {}
     known = gauges()
     wanted = [line.gauge for line in result.judgement.lines if line.gauge in known]
-    return {str(name): known[str(name)].meaning for name in dict.fromkeys(wanted)}
+    at_once = [name for name, one in known.items() if len(set(one.covers) & set(wanted)) > 1]
+    return {str(name): known[str(name)].meaning for name in dict.fromkeys([*at_once, *wanted])}
+
+
+def gauge_rows(result: Result, unit: Unit) -> list[tuple[str, str]]:
+    """The gauge readings of a result: what was gauged, the reading and where."""
+    return [gauge_row(one, unit) for one in result.settings.gauge]
+
+
+def gauge_row(one: GaugeReading, unit: Unit) -> tuple[str, str]:
+    """A gauge reading: what was gauged, the reading and where."""
+    known = gauges()
+    what = known[one.name].meaning if one.name in known else one.name.replace("_", " ")
+    where = "" if one.at is None else f", {length(one.at, unit)} from the start"
+    return capital(what), say(Quantity(value=one.value, U=one.U, unit=one.unit), unit) + where
 
 
 def gauge_unit(name: str, unit: Unit) -> str:
@@ -195,11 +179,9 @@ def gauge_reading(name: str, value: float, at: float | None, unit: Unit) -> Gaug
     return check_reading(GaugeReading(name=name, value=typed, at=None if at is None else at * factor, unit=own))
 
 
-def pdf(result: Result, picture: bytes, unit: Unit, inspection: Inspection | None = None) -> bytes:
-    """The PDF report of a result, or of an inspection on record."""
-    from toeline.report import pdf_report
-
-    return pdf_report(result, picture, inspection=inspection, unit=unit)
+def pdf(result: Result, photo: Path | bytes, unit: Unit, inspection: Inspection | None = None) -> bytes:
+    """The PDF report of a result, or of an inspection on record, its picture drawn from the original photo."""
+    return _WORKERS.submit(work.pdf, result, photo, unit, inspection).result()
 
 
 def csv(result: Result, identity: Identity | None = None) -> bytes:
@@ -209,11 +191,14 @@ def csv(result: Result, identity: Identity | None = None) -> bytes:
     return csv_text(csv_rows(result, identity)).encode("utf-8-sig")
 
 
-def html(result: Result, picture: bytes, unit: Unit, inspection: Inspection) -> bytes:
-    """The one-page HTML report of an inspection on record."""
-    from toeline.report import html_report
+def html(result: Result, photo: Path | bytes, unit: Unit, inspection: Inspection | None = None) -> bytes:
+    """The one-page HTML report of a result, or of an inspection on record."""
+    return _WORKERS.submit(work.html, result, photo, unit, inspection).result()
 
-    return html_report(result, picture, inspection=inspection, unit=unit).encode()
+
+def cross_section(result: Result, unit: Unit) -> str | None:
+    """A fillet's cross-section as SVG, its words escaped; None where a leg is not known."""
+    return draw_cross_section(result, unit)
 
 
 # -- the class ----------------------------------------------------------------------------------------------------
@@ -290,27 +275,70 @@ def store() -> Store:
     return Store.open()
 
 
-def save(result: Result, photo: bytes, identity: Identity, *, remarks: str, decision: NewDecision | None) -> Inspection:
+def save(
+    result: Result,
+    photo: bytes,
+    identity: Identity,
+    *,
+    more_photos: Sequence[tuple[str, bytes]] = (),
+    remarks: str,
+    decision: NewDecision | None,
+) -> Inspection:
     """Put an inspection on record. Raises RecordError."""
     return store().save_inspection(
-        result, photo, identity, remarks=remarks or None, criteria=_criteria_text(result), decision=decision
-    )
-
-
-def supersede(
-    old: str, result: Result, photo: bytes, identity: Identity, *, why: str, remarks: str, decision: NewDecision | None
-) -> Inspection:
-    """Put an inspection in the place of an earlier one. Raises RecordError."""
-    return store().supersede(
-        old,
         result,
         photo,
         identity,
-        why=why,
+        more_photos=more_photos,
         remarks=remarks or None,
         criteria=_criteria_text(result),
         decision=decision,
     )
+
+
+def supersede(
+    old: Inspection,
+    result: Result,
+    photo: bytes,
+    identity: Identity,
+    *,
+    why: str,
+    more_photos: Sequence[tuple[str, bytes]] = (),
+    remarks: str,
+    decision: NewDecision | None,
+) -> Inspection:
+    """Put an inspection in the place of an earlier one. Raises RecordError.
+
+    Where the result is the earlier one's, the criteria stay those that it was judged by.
+    """
+    same = result == old.result
+    return store().supersede(
+        old.id,
+        result,
+        photo,
+        identity,
+        why=why,
+        more_photos=more_photos,
+        remarks=remarks or None,
+        criteria=old.criteria if same else _criteria_text(result),
+        decision=decision,
+    )
+
+
+def recorded_photo(sha256: str) -> bytes:
+    """The original bytes of a photo on record. Raises RecordError where it is missing or damaged."""
+    return store().photo(sha256)
+
+
+def small_copy(photo: bytes, name: str) -> bytes:
+    """A further photo, decoded within the limits, as a small JPEG. Raises PhotoError where it is none."""
+    return _WORKERS.submit(work.small_copy, photo, name, FURTHER_PX).result()
+
+
+@st.cache_data(max_entries=40, show_spinner=False)
+def recorded_small_copy(sha256: str) -> bytes:
+    """A further photo on record as a small JPEG."""
+    return small_copy(store().photo(sha256), "The photo")
 
 
 def _criteria_text(result: Result) -> str | None:
@@ -363,14 +391,7 @@ def erase_person(name: str) -> Erasure:
 @st.cache_data(max_entries=40, show_spinner="Drawing the picture")
 def recorded_picture(sha256: str, result_json: str, unit: Unit) -> bytes:
     """The annotated picture of a photo on record."""
-    return _MEASURING.submit(_draw, store().photo(sha256), result_json, unit).result()
-
-
-def _draw(photo: bytes, result_json: str, unit: Unit) -> bytes:
-    from toeline.photo import read_photo
-    from toeline.picture import draw_picture, encode
-
-    return encode(draw_picture(read_photo(photo), Result.model_validate_json(result_json), unit=unit))
+    return _WORKERS.submit(work.draw, store().photo(sha256), result_json, unit).result()
 
 
 # -- the cards ----------------------------------------------------------------------------------------------------

@@ -12,6 +12,7 @@ from pathlib import Path
 import streamlit as st
 
 from toeline.result import Outcome, Problem
+from toeline.text import sentence
 
 #: An outcome is a word and a sign as well as a colour.
 OUTCOMES: dict[Outcome | str, tuple[str, str]] = {
@@ -32,8 +33,13 @@ def style() -> None:
 
 
 def drawing(name: str, alt: str) -> None:
-    """One of the app's own line drawings, black on its own white ground."""
-    url = "data:image/svg+xml;base64," + b64encode((_STATIC / f"{name}.svg").read_bytes()).decode()
+    """One of the app's own line drawings."""
+    sketch((_STATIC / f"{name}.svg").read_text("utf-8"), alt)
+
+
+def sketch(svg: str, alt: str) -> None:
+    """A line drawing, black on its own white ground."""
+    url = "data:image/svg+xml;base64," + b64encode(svg.encode()).decode()
     st.html(f'<img class="tl-drawing" src="{url}" alt="{escape(alt)}">')
 
 
@@ -64,10 +70,10 @@ def problems(found: Sequence[Problem]) -> None:
 
 
 def line(outcome: str, title: str, text: str, *, chip: str | None = None) -> None:
-    """One judged line: its outcome as sign and word (or another word), its title, one sentence."""
+    """One judged line: its outcome as sign and word (or another word), its title, what is said of it."""
     st.html(
         f'<div class="tl-line"><span class="tl-chip tl-{outcome}">{escape(chip or outcome_word(outcome))}</span>'
-        f"<div><strong>{escape(title)}</strong><p>{escape(text)}</p></div></div>"
+        f"<div><strong>{escape(title)}</strong><p>{escape(sentence(text))}</p></div></div>"
     )
 
 
@@ -91,6 +97,11 @@ def table(
     title = f"<caption>{escape(caption)}</caption>" if caption else ""
     kind = "tl-table tl-pairs" if len(head) == 2 else "tl-table"
     st.html(f'<table class="{kind}">{title}<thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>')
+
+
+def moment(at: str) -> str:
+    """A time of the record as people read it; the record keeps times in UTC."""
+    return at[:16].replace("T", " ") + " UTC"
 
 
 def plain(text: str | None) -> str:

@@ -17,13 +17,15 @@ from streamlit.runtime.scriptrunner import get_script_run_ctx
 MOST_PHOTOS = 120
 MOST_BYTES = 1_500_000_000
 MOST_BYTES_OF_ALL = 8_000_000_000
+#: Uploads in the server's memory, of all sessions together, that no page has taken yet.
+MOST_BYTES_WAITING = 1_500_000_000
 #: Looked through this often, and let go this long after the session was last seen alive, s.
 EVERY_S = 20.0
 AWAY_S = 660.0
 
 
 class TooMuch(Exception):
-    """A session, or all of them together, holds as many photos as it may; the text says what to do."""
+    """A photo cannot be held: a session, all of them or the disk hold as much as they may; the text says what to do."""
 
 
 class Uploads:
@@ -52,12 +54,22 @@ class Uploads:
             return path
         held = [one.stat().st_size for one in folder.glob("*.photo")]
         if len(held) >= MOST_PHOTOS or sum(held) + len(data) > MOST_BYTES:
-            raise TooMuch("This session holds as many photos as it may. Remove some, or reload the page to start anew.")
+            raise TooMuch("This session holds as many photos as it may. Choose fewer, or reload the page.")
         everyone = sum(one.stat().st_size for one in Path(self._folder.name).glob("*/*.photo"))
         if everyone + len(data) > MOST_BYTES_OF_ALL:
             raise TooMuch("The app holds as many photos as it may. Try again in a few minutes.")
-        path.write_bytes(data)
+        try:
+            path.write_bytes(data)
+        except OSError:
+            path.unlink(missing_ok=True)
+            raise TooMuch("There is no room on the disk for this photo. Tell whoever runs the app.") from None
         return path
+
+    def keep_only(self, session: str, digests: set[str]) -> None:
+        """Let go of the session's photos but these."""
+        for path in self.folder(session).glob("*.photo"):
+            if path.stem not in digests:
+                path.unlink(missing_ok=True)
 
     def close(self) -> None:
         """Let go of everything."""
@@ -101,6 +113,14 @@ def session_id() -> str:
 def is_alive(session: str) -> bool:
     """Whether a session's browser is connected."""
     return exists() and get_instance().is_active_session(session)
+
+
+def room_for_uploads() -> bool:
+    """Whether the server's own memory may take another upload; what is waiting there no page has taken yet."""
+    if not (exists() and isinstance(held := get_instance().uploaded_file_mgr, MemoryUploadedFileManager)):
+        return True
+    waiting = sum(len(one.data) for files in list(held.file_storage.values()) for one in list(files.values()))
+    return waiting < MOST_BYTES_WAITING
 
 
 def let_go(session: str, file_id: str) -> None:

@@ -74,9 +74,11 @@ def test_a_pass_is_good_for_its_own_gate_only():
 class Visitor:
     """Speaks ASGI with the door; keeps the cookie it is given."""
 
-    def __init__(self, gate: Gate | None, *, loopback_only: bool = False, host: str = "testserver"):
+    def __init__(
+        self, gate: Gate | None, *, loopback_only: bool = False, host: str = "testserver", has_room: bool = True
+    ):
         inside = Starlette(routes=[Route("/{rest:path}", lambda request: PlainTextResponse("inside"), methods=METHODS)])
-        self._app = Door(inside, gate, loopback_only)
+        self._app = Door(inside, gate, loopback_only, lambda: has_room)
         self._host = host
         self.cookie = ""
 
@@ -132,6 +134,26 @@ def test_a_long_form_is_cut_and_nothing_given_comes_back_as_markup():
     status, _, text = visitor.ask("GET", "/access?code=%3Cscript%3Ealert(1)%3C/script%3E")
     assert (status, "<script>alert" in text) == (403, False)
     assert visitor.ask("POST", "/access", b"code=" + b"A" * 5_000_000)[0] == 403
+
+
+def test_uploads_wait_while_the_server_holds_as_many_as_it_may():
+    visitor = Visitor(None, has_room=False)
+    assert visitor.ask("PUT", "/_stcore/upload_file/x/y", b"x")[0] == 507
+    assert visitor.ask("GET", "/")[2] == "inside"
+
+
+def test_a_full_disk_is_one_sentence_and_leaves_nothing_half_there(monkeypatch):
+    uploads = Uploads(lambda session: True)
+
+    def full(path, data):
+        path.touch()
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("pathlib.Path.write_bytes", full)
+    with pytest.raises(TooMuch, match="no room on the disk"):
+        uploads.keep("one", b"photo")
+    assert list(uploads.folder("one").iterdir()) == []
+    uploads.close()
 
 
 def test_pages_may_load_nothing_from_elsewhere():

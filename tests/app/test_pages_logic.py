@@ -8,9 +8,10 @@ from streamlit.testing.v1 import AppTest
 from invented import IDENTITY, photo_bytes, result
 from toeline.problems import problem
 from toeline.record import NewDecision
-from toeline_app import parts, service, ui
+from toeline_app import parts, photos, service, ui
 from toeline_app.pages.bench import to_settings
 from toeline_app.prefs import Preferences
+from toeline_app.uploads import Uploads
 
 
 def run(name: str) -> AppTest:
@@ -80,6 +81,91 @@ def test_an_inspection_is_opened_decided_on_and_needs_a_reason():
     assert [one.decision for one in service.inspection(saved.id).decisions] == ["accept"]
 
 
+def button(app: AppTest, label: str):
+    """The button of that label."""
+    return next(one for one in app.button if one.label == label)
+
+
+def opened(inspection: str) -> AppTest:
+    """The record's page, showing one inspection."""
+    app = page("record")
+    app.session_state["inspection"] = inspection
+    return app.run()
+
+
+def test_a_wrong_inspection_is_superseded_and_each_leads_to_the_other():
+    old = service.store().save_inspection(
+        result(), photo_bytes(), IDENTITY, more_photos=[("gauge.jpg", photo_bytes(5))], remarks="Preheated."
+    )
+    app = opened(old.id)
+    next(field for field in app.text_input if field.label == "Part").set_value("Plate 4")
+    button(app, "Save the inspection").click().run()
+    assert any("Say why" in one.value for one in app.error)
+    assert service.inspection(old.id).superseded_by is None
+    next(area for area in app.text_area if "earlier one" in area.label).set_value("Wrong plate was written down.")
+    button(app, "Save the inspection").click().run()
+    assert not app.exception
+    new = service.inspection(service.inspection(old.id).superseded_by)
+    assert (new.identity.part, new.identity.weld, new.remarks) == ("Plate 4", IDENTITY.weld, "Preheated.")
+    assert new.result == old.result
+    assert [one.name for one in new.photos] == ["ada_brandt_3.jpg", "gauge.jpg"]
+    assert app.session_state["inspection"] == new.id
+    assert any("Wrong plate was written down." in one.value for one in app.text)
+    button(app, "Open the earlier one").click().run()
+    assert any("superseded" in one.value for one in app.warning)
+    assert not any(one.label == "Save the inspection" for one in app.button)  # it is superseded once only
+    button(app, "Open the one in its place").click().run()
+    assert app.session_state["inspection"] == new.id
+
+
+def test_an_inspection_in_the_address_gives_way_to_the_one_opened():
+    old = service.store().save_inspection(result(), photo_bytes(), IDENTITY)
+    new = service.store().supersede(old.id, result(), photo_bytes(), IDENTITY, why="wrong part")
+    app = page("record")
+    app.query_params["inspection"] = old.id
+    app.run()
+    button(app, "Open the one in its place").click().run()
+    assert app.session_state["inspection"] == new.id
+    assert not any("superseded" in one.value for one in app.warning)
+
+
+def test_gauge_readings_of_the_record_are_shown_in_the_users_unit(monkeypatch):
+    said = []
+    monkeypatch.setattr(ui.st, "html", said.append)
+    saved = service.store().save_inspection(result(), photo_bytes(), IDENTITY)
+    app = page("record")
+    app.session_state["inspection"] = saved.id
+    app.session_state["preferences"] = Preferences(unit="in")
+    app.run()
+    assert any("0.055 ± 0.008 in, 1.57 in from the start" in one for one in said)
+
+
+def test_photos_of_one_name_are_told_apart_and_what_no_page_holds_is_let_go(tmp_path, monkeypatch):
+    uploads = Uploads(lambda session: True)
+    monkeypatch.setattr(service, "uploads", lambda: uploads)
+    monkeypatch.setattr(photos.st, "session_state", {})
+    files = [Uploaded(name, data) for name, data in (("image.jpg", b"a"), ("C:\\x\\image.jpg", b"b"), ("b.jpg", b"b"))]
+    photos.take_in(files, "coupons_photos")
+    first = photos.holding("coupons_photos")
+    assert [one.name for one in first] == ["image.jpg", "image 2.jpg"]
+    photos.take_in([Uploaded("c.jpg", b"c")], "bench_photos")
+    assert all(one.path.exists() for one in first)
+    photos.take_in([Uploaded("image.jpg", b"d")], "coupons_photos", kept=first[1:])
+    assert [one.name for one in photos.holding("coupons_photos")] == ["image 2.jpg", "image.jpg"]
+    assert [one.path.exists() for one in first] == [False, True]
+    uploads.close()
+
+
+class Uploaded:
+    """A file as the chooser of files hands it over."""
+
+    def __init__(self, name: str, data: bytes):
+        self.name, self.file_id, self._data = name, name, data
+
+    def getvalue(self) -> bytes:
+        return self._data
+
+
 def test_the_record_is_searched_and_names_are_not_markup():
     odd = IDENTITY.model_copy(update={"weld": "W **9** <b>x</b>"})
     service.store().save_inspection(result(), photo_bytes(), odd, decision=NewDecision(decision="refer"))
@@ -97,7 +183,7 @@ def test_trends_list_each_inspection():
         service.store().save_inspection(result(seed, width=8.0 + seed), photo_bytes(seed), IDENTITY)
     app = run("trends")
     assert not app.exception
-    assert sum("No. " in button.label for button in app.button) == 3
+    assert sum("Entry " in button.label for button in app.button) == 3
 
 
 def test_a_person_is_erased_after_being_sure():

@@ -213,7 +213,7 @@ def test_record_journey_to_a_pdf_that_reads_back(visitors, pictures, size):
     look(page, "trends")
     no_sideways_scroll(page)
     page.locator("summary", has_text="as a list").click()
-    page.get_by_role("button", name=re.compile("No. ")).first.click()
+    page.get_by_role("button", name=re.compile("Entry ")).first.click()
     page.get_by_role("button", name="Back to the list").wait_for()
 
 

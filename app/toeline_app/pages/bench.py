@@ -7,6 +7,7 @@ from typing import get_args
 
 import streamlit as st
 
+from toeline.record import Inspection
 from toeline.result import Joint, Point, Result, Settings, Welding
 from toeline.units import Unit, length
 from toeline_app import parts, photos, prefs, saving, service, ui
@@ -17,6 +18,7 @@ MOST_AT_ONCE = 12
 JOINTS: dict[Joint, str] = {"bead": "Bead on plate", "butt": "Butt joint", "fillet": "Fillet"}
 #: Core diameters in mm as boxes of electrodes are sold.
 ELECTRODES = (2.0, 2.5, 3.2, 4.0, 5.0, 6.0)
+HOLD_AS = "bench_photos"
 HOLD = "Phone square above the bead, 20 to 30 cm away. Card flat beside the bead. Lamp low from the side."
 
 
@@ -44,26 +46,31 @@ def _choose() -> list[Photo]:
     )
     if files:
         if len(files) > MOST_AT_ONCE:
-            st.warning(f"Only the first {MOST_AT_ONCE} photos are taken. For a whole class use the page Coupons.")
-        st.session_state["bench_photos"] = photos.take_in(files[:MOST_AT_ONCE])
+            st.toast(f"Only the first {MOST_AT_ONCE} photos are taken. For a whole class use the page Coupons.")
+        photos.take_in(files[:MOST_AT_ONCE], HOLD_AS)
         st.session_state["bench_turn"] = turn + 1
         st.rerun()
-    kept: list[Photo] = st.session_state.get("bench_photos", [])
-    return kept
+    return photos.holding(HOLD_AS)
 
 
 def _settings() -> Settings:
     """The few settings, folded, with what is set in the fold's title."""
     now = prefs.preferences()
-    with st.expander(f"Settings: {_in_words(now)}", icon=":material/tune:"):
-        prefs.remember(_edit(now))
-    return to_settings(prefs.preferences())
+    with st.expander(f"Settings: {in_words(now)}", icon=":material/tune:", key="settings"):
+        edited = _edit(now)
+    if edited != now:  # drawn anew, as the title says what is set
+        prefs.remember(edited)
+        st.rerun()
+    return to_settings(now)
 
 
-def _in_words(now: Preferences) -> str:
+def in_words(now: Preferences) -> str:
+    """What is set, for a title."""
     words = [JOINTS[now.joint]]
     if now.thickness_mm is not None:
         words.append(f"{length(now.thickness_mm, now.unit)} thick")
+    if now.joint == "fillet" and now.drawing_size_mm is not None:
+        words.append(f"leg {length(now.drawing_size_mm, now.unit)}")
     if now.electrode_mm is not None:
         words.append(f"electrode {length(now.electrode_mm, now.unit)}")
     titles = service.criteria_titles()
@@ -89,6 +96,19 @@ def _edit(now: Preferences) -> Preferences:
         placeholder="Not given",
         key="set_electrode",
     )
+    size, angle = now.drawing_size_mm, now.joint_angle_deg
+    if joint == "fillet":
+        size = parts.length_input("Leg on the drawing", size, now.unit, 1.0, 100.0, "set_size")
+        angle = st.number_input(
+            "Angle between the plates, degrees, if only card A is used",
+            min_value=30.0,
+            max_value=150.0,
+            value=angle,
+            step=1.0,
+            format="%.0f",
+            placeholder="Measured from both cards",
+            key="set_angle",
+        )
     titles = service.criteria_titles()
     criteria = st.selectbox(
         "Acceptance criteria",
@@ -114,6 +134,8 @@ def _edit(now: Preferences) -> Preferences:
         criteria=criteria,
         unit="in" if unit == "in" else "mm",
         check_line_mm=check_line,
+        drawing_size_mm=size,
+        joint_angle_deg=angle,
     )
 
 
@@ -125,8 +147,23 @@ def to_settings(now: Preferences) -> Settings:
         check_line_mm=now.check_line_mm,
         criteria=now.criteria,
         unit=now.unit,
+        drawing_size_mm=now.drawing_size_mm if now.joint == "fillet" else None,
+        joint_angle_deg=now.joint_angle_deg if now.joint == "fillet" else None,
         welding=Welding(electrode_mm=now.electrode_mm),
     )
+
+
+def measure_again(inspection: Inspection) -> None:
+    """Take the photo of an inspection up again, with the settings it was measured with."""
+    first, said = inspection.photos[0], inspection.result.settings
+    photo = photos.take_up(service.recorded_photo(first.sha256), first.name or "photo", HOLD_AS)
+    st.session_state[f"ends_{photo.sha256}"] = said.ends_px
+    st.session_state[f"gauge_{photo.sha256}"] = list(said.gauge)
+    now = prefs.preferences()
+    then = {name: getattr(said, name) for name in ("joint", "thickness_mm", "check_line_mm", "criteria")}
+    fillet = {name: getattr(said, name) for name in ("drawing_size_mm", "joint_angle_deg")}
+    electrode = {"electrode_mm": said.welding.electrode_mm}
+    prefs.remember(Preferences.model_validate(now.model_dump() | then | fillet | electrode))
 
 
 def _with_ends(photo: Photo, settings: Settings) -> Settings:
@@ -171,14 +208,17 @@ def _detail(shown: Shown, settings: Settings) -> None:
         return
     result = shown.result
     parts.headline(result, shown.picture, settings.unit)
-    if parts.outcome(result) == "retake":
+    state = parts.outcome(result)
+    if state == "retake":
         ui.drawing("hold", HOLD)
     _correct(shown, result)
+    if state in ("retake", "which"):
+        parts.notes(result)
+        return
     parts.folded(result, settings.unit)
-    if result.bead.found:
-        _gauge(shown, result)
-        parts.downloads(shown, settings.unit)
-        saving.save_form(shown)
+    _gauge(shown, result)
+    parts.downloads(shown, settings.unit)
+    saving.save_form(shown)
 
 
 def _correct(shown: Shown, result: Result) -> None:
@@ -255,17 +295,14 @@ def _gauge(shown: Shown, result: Result) -> None:
     if not names:
         return
     with st.expander(f"Gauge readings ({len(readings)})", icon=":material/straighten:"):
-        for need in result.judgement.needs if result.judgement else ():
-            st.text("• " + need)
-        added = parts.gauge_form(names, key, prefs.preferences().unit)
+        st.text("\n".join(f"• {need}" for need in service.needs(result)))
+        unit = prefs.preferences().unit
+        added = parts.gauge_form(names, key, unit)
         if added is not None:
             st.session_state[key] = [*readings, added]
             st.rerun()
         for number, one in enumerate(readings):
-            where = "" if one.at is None else f" at {one.at:g} mm"
-            if st.button(
-                f"Remove {names.get(one.name, one.name)}: {one.value:g} {one.unit}{where}", key=f"{key}_{number}"
-            ):
+            if st.button(f"Remove {': '.join(service.gauge_row(one, unit))}", key=f"{key}_{number}", width="stretch"):
                 st.session_state[key] = readings[:number] + readings[number + 1 :]
                 st.rerun()
 

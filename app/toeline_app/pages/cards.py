@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import streamlit as st
 
-from toeline_app import prefs, service
+from toeline_app import parts, prefs, service
 
 
 def page() -> None:
@@ -17,15 +19,7 @@ def page() -> None:
         "Paper", ("a4", "us-letter"), format_func={"a4": "A4", "us-letter": "Letter"}.__getitem__, horizontal=True
     )
     for name, (label, file) in service.CARDS.items():
-        st.download_button(
-            label,
-            lambda name=name: service.card_pdf(name, paper),  # type: ignore[misc]
-            file,
-            "application/pdf",
-            on_click="ignore",
-            width="stretch",
-            key=f"card_{name}",
-        )
+        parts.download(label, partial(service.card_pdf, name, paper), file, parts.PDF, key=f"card_{name}")
     st.header("Print")
     st.markdown(
         "1. Print at 100 %, without “fit to page”, on matt white paper or card.\n"

@@ -15,10 +15,12 @@ from toeline.roster import Roster
 from toeline.rubric import Rubric
 from toeline.units import Unit, say
 from toeline_app import parts, photos, prefs, service, ui
-from toeline_app.pages.bench import to_settings
+from toeline_app.pages.bench import in_words, to_settings
 from toeline_app.photos import Photo, Shown
 
 MOST_COUPONS = 100
+XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
+HOLD_AS = "coupons_photos"
 SORTS = {"points": "Points, most first", "name": "Name", "outcome": "Outcome"}
 
 
@@ -27,7 +29,9 @@ def page() -> None:
     st.title("Coupons")
     rubric = _rubric()
     roster = _roster()
-    settings = to_settings(prefs.preferences())
+    now = prefs.preferences()
+    settings = to_settings(now)
+    st.text(f"Measured as set on the page Measure: {in_words(now)}.")
     reference = _reference(rubric, settings) if rubric else None
     chosen = _choose()
     if rubric is None or not chosen or (rubric.needs_reference and reference is None):
@@ -74,7 +78,7 @@ def _rubric() -> Rubric | None:
         )
         ui.table(("What counts", "Points", "Why"), [(item.title, f"{item.weight:g}", item.why) for item in rubric.item])
         ui.table(("Fails outright", "Why"), [(rule.title, rule.why) for rule in rubric.fails])
-        st.download_button("Keep this rubric as a file", text, f"{rubric.id}.toml", on_click="ignore", width="stretch")
+        parts.download("Keep this rubric as a file", lambda: text, f"{rubric.id}.toml", "application/toml")
         if text != service.rubric_text(chosen) and st.button("Back to the rubric as shipped", width="stretch"):
             own.pop(chosen)
             st.session_state["rubric_turn"] = st.session_state.get("rubric_turn", 0) + 1
@@ -98,13 +102,8 @@ def _roster() -> Roster | None:
             return None
         st.text(f"{len(roster.names)} names.")
         if roster.by_code:
-            st.download_button(
-                "Tags to print, one for each code",
-                lambda: service.tag_sheets(roster),
-                "tags.pdf",
-                "application/pdf",
-                on_click="ignore",
-                width="stretch",
+            parts.download(
+                "Tags to print, one for each code", lambda: service.tag_sheets(roster), "tags.pdf", parts.PDF
             )
     return roster
 
@@ -116,8 +115,8 @@ def _reference(rubric: Rubric, settings: Settings) -> Result | None:
     file = st.file_uploader("Photo of the reference bead", type="image", key="reference_file")
     if file is not None and st.session_state.get("reference_id") != file.file_id:
         st.session_state["reference_id"] = file.file_id
-        st.session_state["reference_photo"] = photos.take_in([file])[0]
-    photo: Photo | None = st.session_state.get("reference_photo")
+        photos.take_in([file], "reference_photos")
+    photo = next(iter(photos.holding("reference_photos")), None)
     if photo is None:
         st.info("This rubric compares with a reference bead: choose its photo.")
         return None
@@ -132,7 +131,7 @@ def _reference(rubric: Rubric, settings: Settings) -> Result | None:
 
 def _choose() -> list[Photo]:
     turn = st.session_state.setdefault("coupons_turn", 0)
-    kept: list[Photo] = st.session_state.get("coupons_photos", [])
+    kept = photos.holding(HOLD_AS)
     files = st.file_uploader(
         "Photos of the coupons, one each" if not kept else "More photos",
         type="image",
@@ -140,15 +139,13 @@ def _choose() -> list[Photo]:
         key=f"coupons_files_{turn}",
     )
     if files:
-        taken = photos.take_in(files[: MOST_COUPONS - len(kept)])
         if len(files) > MOST_COUPONS - len(kept):
-            st.warning(f"At most {MOST_COUPONS} coupons at once.")
-        known = {photo.sha256 for photo in kept}
-        st.session_state["coupons_photos"] = kept + [photo for photo in taken if photo.sha256 not in known]
+            st.toast(f"At most {MOST_COUPONS} coupons at once.")
+        photos.take_in(files[: MOST_COUPONS - len(kept)], HOLD_AS, kept=kept)
         st.session_state["coupons_turn"] = turn + 1
         st.rerun()
     if kept and st.button(f"Start a new class ({len(kept)} photos go)", width="stretch"):
-        st.session_state["coupons_photos"] = []
+        photos.take_in((), HOLD_AS)
         st.rerun()
     return kept
 
@@ -207,33 +204,14 @@ def _table(scores: ClassScores, shown: dict[str, Shown]) -> None:
 
 
 def _exports(scores: ClassScores, shown: list[Shown], unit: Unit) -> None:
+    def sheets() -> bytes:
+        pictures = {one.photo.name: one.picture.read_bytes() for one in shown if one.picture}
+        return service.sheets(scores, pictures, unit)
+
     with st.expander("Class list and sheets to print", icon=":material/download:", expanded=True):
-        st.download_button(
-            "Sheets for all (PDF)",
-            lambda: service.sheets(
-                scores, {one.photo.name: one.picture.read_bytes() for one in shown if one.picture}, unit
-            ),
-            "coupons.pdf",
-            "application/pdf",
-            on_click="ignore",
-            width="stretch",
-        )
-        st.download_button(
-            "Class list (XLSX)",
-            lambda: service.class_xlsx(scores),
-            "coupons.xlsx",
-            "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
-            on_click="ignore",
-            width="stretch",
-        )
-        st.download_button(
-            "Class list (CSV)",
-            lambda: service.class_csv(scores),
-            "coupons.csv",
-            "text/csv",
-            on_click="ignore",
-            width="stretch",
-        )
+        parts.download("Sheets for all (PDF)", sheets, "coupons.pdf", parts.PDF)
+        parts.download("Class list (XLSX)", lambda: service.class_xlsx(scores), "coupons.xlsx", XLSX)
+        parts.download("Class list (CSV)", lambda: service.class_csv(scores), "coupons.csv", "text/csv")
 
 
 def _breakdown(scores: ClassScores, shown: dict[str, Shown], unit: Unit) -> None:

@@ -7,15 +7,15 @@ import json
 import streamlit as st
 
 from toeline.errors import ToelineError
-from toeline_app import service
+from toeline_app import parts, service
 
 
 def page() -> None:
     """The page."""
     st.title("Personal data")
     st.write(
-        "Names of welders and inspectors are personal data. Here a person's entries can be handed over or erased. "
-        "The chain of digests stays whole: it covers salted digests of the names, and the salts are erased too."
+        "Names of welders and inspectors are personal data. Here all that names a person can be handed over or erased. "
+        "Inspections, photos and decisions stay, and the record can still be checked; only the names go."
     )
     if message := st.session_state.pop("erased", None):
         st.success(message)
@@ -30,14 +30,7 @@ def page() -> None:
         return
     count = len(found["inspections"])
     st.text(f"{count} {'inspection names' if count == 1 else 'inspections name'} this person.")
-    st.download_button(
-        "Hand over as JSON",
-        json.dumps(found, indent=2),
-        "personal-data.json",
-        "application/json",
-        on_click="ignore",
-        width="stretch",
-    )
+    parts.download("Hand over as JSON", lambda: json.dumps(found, indent=2), "personal-data.json", "application/json")
     st.warning("Erasing cannot be undone. Remarks, reasons and file names that mention the person go as well.")
     sure = st.checkbox("I am sure, erase this person", key=f"sure_{name}")
     if st.button("Erase", disabled=not sure, type="primary", width="stretch"):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from functools import partial
 from typing import get_args
 
 import streamlit as st
@@ -11,6 +12,8 @@ from toeline.errors import ToelineError
 from toeline.record import Filters, Inspection, Summary
 from toeline.result import Outcome
 from toeline_app import parts, prefs, saving, service, ui
+from toeline_app.pages import bench
+from toeline_app.uploads import TooMuch
 
 SORTS = {
     "created": "When recorded",
@@ -25,6 +28,7 @@ SORTS = {
     "undercut_length_total": "Undercut length",
 }
 DECISION_WORDS = {"accept": "accepted", "reject": "rejected", "refer": "referred", None: "not decided"}
+ENDINGS = {f"image/{kind}": f".{kind}" for kind in ("jpeg", "png", "heic", "webp", "tiff")}
 _OPEN = "inspection"
 
 
@@ -45,6 +49,7 @@ def page() -> None:
 
 def open_inspection(wanted: str) -> None:
     """Show one inspection from now on."""
+    st.query_params.clear()
     st.session_state[_OPEN] = wanted
 
 
@@ -110,14 +115,8 @@ def _filters() -> tuple[Filters, str, bool]:
     return filters, sort, descending
 
 
-def title(number: int, identity: object) -> str:
-    """An inspection in a few words: number, weld, welder, date. User text, to be escaped where markup is read."""
-    said = [str(value) for name in ("weld", "job", "welder", "date") if (value := getattr(identity, name))]
-    return ", ".join([f"No. {number}", *said])
-
-
 def _row(row: Summary) -> None:
-    label = f"{ui.outcome_word(row.outcome)} · {ui.plain(title(row.number, row.identity))}"
+    label = f"{ui.outcome_word(row.outcome)} · {ui.plain(saving.title(row.number, row.identity))}"
     tail = f" · {DECISION_WORDS[row.decision]}" + (" · superseded" if row.superseded else "")
     if st.button(label + tail, key=f"open_{row.id}", width="stretch"):
         open_inspection(row.id)
@@ -143,36 +142,98 @@ def _one(inspection: Inspection) -> None:
     result = inspection.result
     if st.button("Back to the list", icon=":material/arrow_back:", width="stretch"):
         _close()
-    st.header(ui.plain(title(inspection.number, inspection.identity)))
-    if inspection.superseded_by:
-        st.warning("This inspection was superseded.")
-        if st.button("Open the one in its place", width="stretch"):
-            open_inspection(inspection.superseded_by)
-            st.rerun()
-    picture = service.recorded_picture(inspection.photos[0].sha256, result.to_json(None), unit)
+    st.header(ui.plain(saving.title(inspection.number, inspection.identity)))
+    _neighbours(inspection)
     state = parts.outcome(result)
     ui.badge(
         state,
         f"Tool: {result.judgement.title if result.judgement else 'no criteria'}. "
         f"Person: {DECISION_WORDS[inspection.decision.decision if inspection.decision else None]}.",
     )
-    st.image(picture, width="stretch", alt="The bead turned level, with both toes and numbered indications.")
+    st.image(
+        service.recorded_picture(inspection.photos[0].sha256, result.to_json(None), unit),
+        width="stretch",
+        alt="The bead turned level, with both toes and numbered indications.",
+    )
     rows = [(label, str(getattr(inspection.identity, name) or "–")) for name, label in saving.FIELDS]
-    rows += [("Date of inspection", str(inspection.identity.date or "–")), ("Recorded", inspection.created_at)]
+    rows += [
+        ("Date of inspection", str(inspection.identity.date or "–")),
+        ("Recorded", ui.moment(inspection.created_at)),
+    ]
     rows += [("Remarks", inspection.remarks or "–"), ("Chain digest", inspection.digest)]
     if inspection.erased:
-        rows.append(("Erased", ", ".join(inspection.erased)))
+        rows.append(("Erased", ", ".join(one.replace("_", " ") for one in inspection.erased)))
     ui.table(("Field", "Value"), rows)
+    if inspection.gauge:
+        ui.table(("Gauged", "Reading"), service.gauge_rows(result, unit), caption="Gauge readings")
     _decisions(inspection)
-    _reports(inspection, picture)
+    _reports(inspection)
+    _photos(inspection)
     parts.folded(result, unit)
+    if not inspection.superseded_by:
+        _supersede(inspection)
+
+
+def _neighbours(inspection: Inspection) -> None:
+    """The inspection that took this one's place, and the one whose place it took."""
+    if inspection.superseded_by:
+        st.warning("This inspection was superseded and no longer holds.")
+        if st.button("Open the one in its place", width="stretch"):
+            open_inspection(inspection.superseded_by)
+            st.rerun()
+    if inspection.supersedes:
+        st.text(f"It supersedes an earlier inspection: {inspection.why_superseded or 'the reason was erased'}")
+        if st.button("Open the earlier one", width="stretch"):
+            open_inspection(inspection.supersedes)
+            st.rerun()
+
+
+def _photos(inspection: Inspection) -> None:
+    """The original photos, as they came."""
+    with st.expander(f"Original photos ({len(inspection.photos)})", icon=":material/photo_library:"):
+        for number, one in enumerate(inspection.photos, start=1):
+            name = one.name or f"inspection-{inspection.number}-{number}{ENDINGS.get(one.media_type, '')}"
+            if number > 1:
+                st.image(service.recorded_small_copy(one.sha256), width="stretch", alt=f"Further photo {number - 1}.")
+            parts.download(
+                f"{ui.plain(name)}, {one.size / 1e6:.1f} MB",
+                partial(service.recorded_photo, one.sha256),
+                name,
+                one.media_type,
+                key=f"original_{one.sha256}",
+            )
+
+
+def _supersede(inspection: Inspection) -> None:
+    """A wrong inspection is kept; a right one takes its place."""
+    with st.expander("Correct it", icon=":material/edit:"):
+        st.write("What is recorded stays. The corrected inspection takes its place, and both say so.")
+        if st.button("Measure the photo again first", width="stretch"):
+            try:
+                bench.measure_again(inspection)
+            except (ToelineError, TooMuch) as error:
+                st.error(str(error))
+                return
+            saving.supersede_with_next(inspection)
+            st.switch_page(parts.page(""))
+        filled = saving.inspection_form(f"supersede_{inspection.id}", inspection)
+        if filled is None:
+            return
+        photo = service.recorded_photo(inspection.photos[0].sha256)
+        saved = saving.record(photo, inspection.result, filled, inspection)
+        if saved is not None:
+            open_inspection(saved.id)
+            st.rerun()
 
 
 def _decisions(inspection: Inspection) -> None:
     if inspection.decisions:
         ui.table(
             ("Decision", "By", "Reason", "When"),
-            [(DECISION_WORDS[one.decision], one.by or "–", one.reason or "–", one.at) for one in inspection.decisions],
+            [
+                (DECISION_WORDS[one.decision], one.by or "–", one.reason or "–", ui.moment(one.at))
+                for one in inspection.decisions
+            ],
             caption="Decisions, the last one holds",
         )
     if inspection.superseded_by:
@@ -193,40 +254,21 @@ def _decisions(inspection: Inspection) -> None:
             st.rerun()
 
 
-def _reports(inspection: Inspection, picture: bytes) -> None:
-    stem = f"inspection-{inspection.number}"
-    unit = prefs.preferences().unit
+def _reports(inspection: Inspection) -> None:
+    stem, result, unit = f"inspection-{inspection.number}", inspection.result, prefs.preferences().unit
+
+    def photo() -> bytes:
+        return service.recorded_photo(inspection.photos[0].sha256)
+
+    def data() -> str:
+        return json.dumps(inspection.model_dump(mode="json", by_alias=True), indent=2)
+
     with st.expander("Report and data", icon=":material/download:", expanded=True):
-        st.download_button(
-            "PDF report",
-            lambda: service.pdf(inspection.result, picture, unit, inspection),
-            f"{stem}.pdf",
-            "application/pdf",
-            on_click="ignore",
-            type="primary",
-            width="stretch",
+        parts.download(
+            "PDF report", lambda: service.pdf(result, photo(), unit, inspection), f"{stem}.pdf", parts.PDF, primary=True
         )
-        st.download_button(
-            "HTML, one page",
-            lambda: service.html(inspection.result, picture, unit, inspection),
-            f"{stem}.html",
-            "text/html",
-            on_click="ignore",
-            width="stretch",
+        parts.download(
+            "HTML, one page", lambda: service.html(result, photo(), unit, inspection), f"{stem}.html", "text/html"
         )
-        st.download_button(
-            "CSV",
-            lambda: service.csv(inspection.result, inspection.identity),
-            f"{stem}.csv",
-            "text/csv",
-            on_click="ignore",
-            width="stretch",
-        )
-        st.download_button(
-            "JSON",
-            lambda: json.dumps(inspection.model_dump(mode="json", by_alias=True), indent=2),
-            f"{stem}.json",
-            "application/json",
-            on_click="ignore",
-            width="stretch",
-        )
+        parts.download("CSV", lambda: service.csv(result, inspection.identity), f"{stem}.csv", "text/csv")
+        parts.download("JSON", data, f"{stem}.json", "application/json")

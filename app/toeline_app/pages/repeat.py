@@ -12,6 +12,7 @@ from toeline_app.pages.bench import to_settings
 from toeline_app.photos import Photo
 
 MOST_PHOTOS = 60
+HOLD_AS = "repeat_photos"
 
 
 def page() -> None:
@@ -52,11 +53,10 @@ def _choose() -> list[Photo]:
         "Photos, several of each coupon", type="image", accept_multiple_files=True, key=f"repeat_files_{turn}"
     )
     if files:
-        st.session_state["repeat_photos"] = photos.take_in(files[:MOST_PHOTOS])
+        photos.take_in(files[:MOST_PHOTOS], HOLD_AS)
         st.session_state["repeat_turn"] = turn + 1
         st.rerun()
-    kept: list[Photo] = st.session_state.get("repeat_photos", [])
-    return kept
+    return photos.holding(HOLD_AS)
 
 
 def _table(spreads: tuple[Spread, ...], unit: Unit) -> None:

@@ -66,7 +66,7 @@ def _plot(points: list[TrendPoint], measure: str, unit: Unit) -> None:
         )
         bars = alt.Chart(frame).mark_rule(color="#7f8c99").encode(x=across, y="low:Q", y2="high:Q")
         chart = bars + points_layer
-    chart = chart.properties(height=320).configure_legend(orient="top", labelLimit=120)
+    chart = chart.properties(height=320).configure_legend(orient="top", columns=2)
     event = st.altair_chart(chart, width="stretch", on_select="rerun", selection_mode="picked", key=f"trend_{measure}")
     st.text("Bars show U (k = 2). Tap a point to open its inspection.")
     chosen = event["selection"].get("picked") or []
@@ -97,7 +97,7 @@ def _open(points: list[TrendPoint]) -> None:
     with st.expander(f"The {len(points)} inspections as a list", icon=":material/list:"):
         for point in reversed(points):
             value = "" if point.value is None else f" · {point.value:.2f} {point.unit if point.unit != '1' else ''}"
-            label = f"{ui.outcome_word(point.outcome)} · No. {point.number}, {point.at}{value}"
+            label = f"{ui.outcome_word(point.outcome)} · Entry {point.number}, {point.at}{value}"
             if st.button(label, key=f"trend_{point.inspection}", width="stretch"):
                 record.open_inspection(point.inspection)
                 st.switch_page(parts.page("record"))

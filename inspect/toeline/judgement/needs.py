@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
@@ -54,6 +55,13 @@ def told(needs: Sequence[Need], unit: Unit) -> tuple[str, ...]:
         elif not known[name].statement:
             texts.append(f"Gauge {name}{_at(spots, unit)}: {known[name].meaning}.")
     return tuple(dict.fromkeys(texts))
+
+
+def spoken(need: str) -> str:
+    """A need without the command line's own words, for a page or a report."""
+    need = re.sub(r" \(\w+=0@[^)]*\)", "", need)
+    need = re.sub(r"; state \w+=0( and \w+=0)* where there are none", "; note 0 where there are none", need)
+    return re.sub(r"\b[a-z]+(_[a-z]+)+\b", lambda name: _words(name[0]) if name[0] in gauges() else name[0], need)
 
 
 def _look(names: Sequence[str]) -> list[str]:

@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING
 
 from toeline.fillet_sketch import draw_cross_section
 from toeline.judgement.decision import RULE_MEANINGS, RULE_NAMES
+from toeline.judgement.needs import spoken
 from toeline.names import CAUSES, measure_name
 from toeline.picture import keyed_indications
 from toeline.result import BudgetRow, JudgedLine, Quantity, Result
+from toeline.text import sentence
 from toeline.units import Unit, convert, say
 
 if TYPE_CHECKING:
@@ -152,7 +154,7 @@ def report_content(
         measures=tuple(_measure(name, quantity, unit) for name, quantity in result.measures.items()),
         criteria=_criteria(result),
         lines=tuple(_line(line, unit) for line in judgement.lines) if judgement else (),
-        needs=judgement.needs if judgement else (),
+        needs=tuple(map(spoken, judgement.needs)) if judgement else (),
         gauge=tuple(_gauge(result, unit)),
         calibration=_calibration(result, unit),
         budget_title=budget_title,
@@ -255,7 +257,7 @@ def _criteria(result: Result) -> tuple[Row, ...]:
         return ()
     rows = [
         ("Criteria", f"{judgement.title} ({judgement.criteria}), edition {judgement.edition}"),
-        ("Decision rule", _sentence(f"{RULE_NAMES[judgement.rule]}: {RULE_MEANINGS[judgement.rule]}")),
+        ("Decision rule", sentence(f"{RULE_NAMES[judgement.rule]}: {RULE_MEANINGS[judgement.rule]}")),
     ]
     if judgement.differs_from:
         differences = "; ".join(judgement.differences) or "see the file"
@@ -275,15 +277,9 @@ def _line(line: JudgedLine, unit: Unit) -> LineRow:
         limit=line.limit,
         measured=say(line.measured, unit) if line.measured is not None and line.measured.known else "–",
         outcome=_OUTCOMES[line.outcome].lower(),
-        why=_sentence(line.why) + where,
+        why=sentence(line.why) + where,
         source=line.source,
     )
-
-
-def _sentence(text: str) -> str:
-    """``text`` with a capital at its start and a full stop at its end."""
-    text = text.strip()
-    return text if not text else text[0].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
 
 
 def _gauge(result: Result, unit: Unit) -> list[tuple[str, str, str]]:

@@ -1,0 +1,92 @@
+"""What worker processes do: measure, draw, typeset. Nothing here knows of the web.
+
+The heavy parts are loaded where they are used, as the app itself names these functions and runs none of them.
+"""
+
+from __future__ import annotations
+
+import io
+from dataclasses import dataclass
+from pathlib import Path
+
+from PIL import Image
+
+from toeline.photo import read_photo
+from toeline.record import Inspection
+from toeline.result import Result, Settings
+from toeline.roster import coupon_code
+from toeline.units import Unit
+
+OVERVIEW_PX = 1200
+
+
+@dataclass(frozen=True, slots=True)
+class Examined:
+    """A measured photo with its pictures as JPEG: the bead turned level, annotated, and the whole photo small."""
+
+    result: Result
+    picture: bytes
+    overview: bytes
+    code: int | None = None
+
+
+def warm_up() -> None:
+    """Load what measuring needs, so that a worker's first photo is as quick as its second."""
+    import toeline.pipeline
+    import toeline.report  # noqa: F401
+    from toeline.reader import read_band, see_kinds
+
+    blank = io.BytesIO()
+    Image.new("RGB", (256, 256), "grey").save(blank, "PNG")
+    image = read_photo(blank.getvalue(), "blank").image
+    see_kinds(image)
+    read_band(image)
+
+
+def examine(path: Path, name: str, settings: Settings, known: Result | None, with_code: bool) -> Examined:
+    """Measure one photo, unless it is ``known``, and draw it. Raises ToelineError with a sentence for the user."""
+    from toeline.picture import draw_overview, draw_picture, encode
+    from toeline.pipeline import measure_with
+
+    photo = read_photo(path, name)
+    result = known or measure_with(photo, settings)
+    picture = encode(draw_picture(photo, result, unit=settings.unit))
+    overview = encode(draw_overview(photo, result, width=OVERVIEW_PX))
+    return Examined(result, picture, overview, coupon_code(photo.image) if with_code else None)
+
+
+def draw(photo: bytes, result_json: str, unit: Unit) -> bytes:
+    """The annotated picture of a photo measured before."""
+    from toeline.picture import draw_picture, encode
+
+    return encode(draw_picture(read_photo(photo), Result.model_validate_json(result_json), unit=unit))
+
+
+def pdf(result: Result, photo: Path | bytes, unit: Unit, inspection: Inspection | None) -> bytes:
+    """The PDF report, its picture drawn from the original photo."""
+    from toeline.report import pdf_report
+
+    return pdf_report(result, read_photo(photo, result.photo.name), inspection=inspection, unit=unit)
+
+
+def html(result: Result, photo: Path | bytes, unit: Unit, inspection: Inspection | None) -> bytes:
+    """The one-page HTML report, its picture drawn from the original photo."""
+    from toeline.report import html_report
+
+    return html_report(result, read_photo(photo, result.photo.name), inspection=inspection, unit=unit).encode()
+
+
+def small_copy(photo: bytes, name: str, longest: int) -> bytes:
+    """Any photo as a JPEG of ``longest`` px at most. Raises PhotoError where it is no photo."""
+    from toeline.picture import encode
+
+    return thumbnail(encode(read_photo(photo, name).image), longest)
+
+
+def thumbnail(picture: bytes, longest: int) -> bytes:
+    """A small copy of a picture of our own."""
+    image = Image.open(io.BytesIO(picture))
+    image.thumbnail((longest, longest))
+    out = io.BytesIO()
+    image.convert("RGB").save(out, "JPEG", quality=80)
+    return out.getvalue()
