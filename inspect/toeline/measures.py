@@ -19,7 +19,6 @@ from typing import Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm
 
 from toeline.band import F64, TracedBead
 from toeline.body import body_of, typical_width
@@ -116,36 +115,46 @@ class Stretch:
 def body_statistics(stretch: Stretch, left: F64, right: F64) -> Statistics:
     """Means, extremes and variances of toes ``left``, ``right`` (..., N) over a stretch; values (...)."""
     width = left - right
-    known = width[..., stretch.sure]
+    known = width if stretch.sure.all() else width[..., stretch.sure]
+    n, mean = width.shape[-1], width.mean(axis=-1)
     out = {
-        "mean": width.mean(axis=-1),
+        "mean": mean,
         "min": known.min(axis=-1),
         "max": known.max(axis=-1),
-        "var": width.var(axis=-1, ddof=1),
+        "var": n / (n - 1) * (_mean_square(width) - mean**2),
     }
     half = round(load("measures.toml")["edge"]["window"] / (stretch.s[1] - stretch.s[0]) / 2)
     for side, toe in (("left", left), ("right", right)):
         edge = toe + stretch.wander[0]
-        out[f"{side}_edge"] = ((edge - moving_mean(edge, half)) ** 2).mean(axis=-1)
-        out[f"{side}_line"] = (_off_line(stretch.s, toe + stretch.wander[1]) ** 2).mean(axis=-1)
+        out[f"{side}_edge"] = _mean_square(edge - moving_mean(edge, half))
+        out[f"{side}_line"] = _off_line(stretch.s, toe + stretch.wander[1])
     return out
+
+
+def _mean_square(values: F64) -> F64:
+    """Mean of the squares along the last axis."""
+    return np.asarray(np.einsum("...i,...i->...", values, values) / values.shape[-1])
 
 
 def moving_mean(values: F64, half: int) -> F64:
     """Centred moving mean along the last axis over ``2 * half + 1`` stations, the window shrinking symmetrically to
     what is left at either end."""
     n = values.shape[-1]
-    at = np.arange(n)
-    reach = np.minimum(np.minimum(at, n - 1 - at), half)
-    total = np.concatenate([np.zeros((*values.shape[:-1], 1)), np.cumsum(values, axis=-1)], axis=-1)
-    return np.asarray((total[..., at + reach + 1] - total[..., at - reach]) / (2 * reach + 1))
+    half = min(half, (n - 1) // 2)
+    total = np.zeros((*values.shape[:-1], n + 1))
+    np.cumsum(values, axis=-1, out=total[..., 1:])
+    out = np.empty(values.shape)
+    shrunk = np.arange(1, 2 * half, 2)  # the windows at the ends
+    out[..., :half] = total[..., shrunk] / shrunk
+    out[..., n - half :] = ((total[..., n:] - total[..., n - shrunk]) / shrunk)[..., ::-1]
+    out[..., half : n - half] = (total[..., 2 * half + 1 :] - total[..., : n - 2 * half]) / (2 * half + 1)
+    return out
 
 
 def _off_line(s: F64, values: F64) -> F64:
-    """What is left of ``values`` (..., N) once their least-squares straight line is taken out."""
+    """Mean square of ``values`` (..., N) about their least-squares straight line."""
     x = s - s.mean()
-    slope = (values * x).sum(axis=-1, keepdims=True) / (x * x).sum()
-    return np.asarray(values - values.mean(axis=-1, keepdims=True) - slope * x)
+    return np.asarray(_mean_square(values) - values.mean(axis=-1) ** 2 - (values @ x) ** 2 / (x @ x) / len(s))
 
 
 def _seam_wander(bead: TracedBead, s: F64, degree: int) -> F64:
@@ -193,30 +202,27 @@ def _body_measures(bead: TracedBead) -> dict[str, Quantity]:
     added = {k: v.mean() - raw[k] for k, v in drawn.items()}
     taken = {k: toe["noise_net"] * v for k, v in added.items()}
 
-    def shifted(moves: F64) -> Statistics:
-        """Half the change over ± moves (M, 2, N) of the left and right toe."""
-        plus, minus = (
-            finish(body_statistics(base, base.left + k * moves[:, 0], base.right + k * moves[:, 1]), taken)
-            for k in (1.0, -1.0)
-        )
-        return {name: (plus[name] - minus[name]) / 2.0 for name in plus}
+    moves = {"toe reader": _reader_moves(base), **_frame_moves(bead, base)}
+    every = np.concatenate(list(moves.values()))
+    either = np.concatenate([every, -every])
+    moved = finish(body_statistics(base, base.left + either[:, 0], base.right + either[:, 1]), taken)
+    changes = {name: (v[: len(every)] - v[len(every) :]) / 2.0 for name, v in moved.items()}
+    cuts = np.cumsum([len(m) for m in moves.values()])[:-1]
 
     values = finish(raw, taken)
     spread = finish(drawn, {k: v + taken[k] for k, v in added.items()})
     most = (toe["noise_most"] / toe["noise_share"]) ** 2
     none, all_ = finish(raw), finish(raw, {k: most * v for k, v in added.items()})
-    sources = {"toe reader": shifted(_reader_moves(base))}
-    sources |= {name: shifted(moves) for name, moves in _frame_moves(bead, base).items()}
     ends = [Stretch.of(bead, body[0] + a, body[1] + b) for a, b in _end_moves(bead)]
-    moved = [finish(body_statistics(e, e.left, e.right), taken) for e in ends]
+    at_ends = [finish(body_statistics(e, e.left, e.right), taken) for e in ends]
     return {
         name: quantity(
             float(values[name]),
             [
                 row("toe localisation", float(spread[name].std())),
                 row("noise correction", abs(float(none[name] - all_[name])) / 2.0),
-                row("bead ends", math.sqrt(sum(float(m[name] - values[name]) ** 2 for m in moved) / 2.0)),
-                *(row(label, float(np.linalg.norm(change[name]))) for label, change in sources.items()),
+                row("bead ends", math.sqrt(sum(float(m[name] - values[name]) ** 2 for m in at_ends) / 2.0)),
+                *(row(k, float(np.linalg.norm(c))) for k, c in zip(moves, np.split(changes[name], cuts), strict=True)),
             ],
             unit,
             len(base.s),
@@ -366,7 +372,8 @@ def _counts(bead: TracedBead, indications: Sequence[Indication]) -> dict[str, Qu
     sizes = [(i.confidence, i.size.value, i.size.U) for i in indications if i.kind == "spatter" and i.size]
     balls = [(sure, d, big_u) for sure, d, big_u in sizes if d is not None and big_u]
     count = sum(1 for _, d, _ in balls if d >= least)
-    chances = [sure * float(norm.cdf((d - least) / (big_u / COVERAGE))) for sure, d, big_u in balls]
+    # the chance that a ball is there and as large as counts, its diameter being normal
+    chances = [sure * 0.5 * math.erfc((least - d) / (big_u / COVERAGE) / math.sqrt(2.0)) for sure, d, big_u in balls]
     u = math.sqrt(sum(p * (1.0 - p) for p in chances))
     share = 100.0 / float(bead.s[-1] - bead.s[0])
     label = "balls near the size that counts"

@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Mapping
+from itertools import pairwise
 from typing import Literal, Protocol, runtime_checkable
 
 import numpy as np
-from scipy.signal import lfilter
 
 from toeline.band import F64, SurfaceFrame
 from toeline.result import BudgetRow, Quantity
@@ -73,10 +73,12 @@ def correlated_noise(s: F64, u: F64, length: float, pairs: int, rng: np.random.G
     """Draws (2 * pairs, N) of noise of standard deviation ``u`` (N,) at even stations ``s`` (N,), correlated over
     ``length`` (exponential). Every draw comes with its mirror image, so that linear effects cancel exactly in means."""
     rho = math.exp(-(s[1] - s[0]) / length)
-    white = rng.standard_normal((pairs, len(s)))
-    white[:, 1:] *= math.sqrt(1.0 - rho * rho)
-    noise = u * lfilter([1.0], [1.0, -rho], white, axis=1)
-    return np.concatenate([noise, -noise])
+    noise = np.ascontiguousarray(rng.standard_normal((pairs, len(s))).T)
+    noise[1:] *= math.sqrt(1.0 - rho * rho)
+    for before, here in pairwise(noise):
+        here += rho * before
+    drawn = u * noise.T
+    return np.concatenate([drawn, -drawn])
 
 
 def row(label: str, u: float, distribution: Distribution = "normal") -> BudgetRow:
@@ -90,6 +92,8 @@ def combined(rows: Iterable[BudgetRow]) -> float:
 
 
 def quantity(value: float, rows: Iterable[BudgetRow], unit: str = "mm", n: int | None = None) -> Quantity:
-    """A known quantity with its budget; U at k = 2. Rows that contribute nothing are left out."""
-    kept = tuple(r for r in rows if r.u > 0.0)
+    """A known quantity with its budget; U at k = 2. Rows that contribute nothing but rounding are left out."""
+    rows = tuple(rows)
+    rounding = 1e-9 * combined(rows)
+    kept = tuple(r for r in rows if r.u > rounding)
     return Quantity(value=float(value), U=COVERAGE * combined(kept), k=COVERAGE, unit=unit, n=n, budget=kept)
