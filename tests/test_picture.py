@@ -12,7 +12,7 @@ import invented
 from toeline import picture
 from toeline.errors import ReportError
 from toeline.photo import Photo
-from toeline.picture import draw_overview, draw_picture, draw_width_profile, encode, keyed_indications
+from toeline.picture import draw_overview, draw_picture, encode, keyed_indications
 from toeline.result import Indication, Result
 
 
@@ -137,10 +137,8 @@ def test_without_a_card_there_are_no_millimetres():
     result = invented.result()
     bead = result.bead.model_copy(update={"left_toe": (), "right_toe": ()})
     bare_scale = result.scale.model_copy(update={"state": "none", "print_scale": None, "px_per_mm": None})
-    lines = picture._profile_lines(result.model_copy(update={"bead": bead, "scale": bare_scale}), "mm")
-    assert lines is not None
-    ((name, values),), unit = lines
-    assert (unit, name) == ("", "width, relative to its mean")
+    title, values = picture._width_line(result.model_copy(update={"bead": bead, "scale": bare_scale}), "mm")
+    assert title == "Width, relative to its mean"
     assert values.mean() == pytest.approx(1)
     draw_picture(invented.photo(), result.model_copy(update={"bead": bead, "scale": bare_scale}))
 
@@ -162,17 +160,17 @@ def test_overview_letters_the_other_beads():
     assert np.abs(alone[40:80].astype(int) - both[40:80]).max() > 100
 
 
-def test_width_profile_of_nothing_says_so():
-    result = invented.result()
-    assert draw_width_profile(result, width=600, height=200).shape == (200, 600, 3)
-    empty = result.bead.model_copy(update={"s": ()})
-    with pytest.raises(ReportError, match="no traced bead"):
-        draw_width_profile(result.model_copy(update={"bead": empty}))
-
-
 @pytest.mark.parametrize("kind", ["jpeg", "png"])
 def test_encoded_picture_reads_back(kind):
     drawn = draw_picture(invented.photo(), invented.result(), width=600)
     back = cv2.imdecode(np.frombuffer(encode(drawn, kind), np.uint8), cv2.IMREAD_COLOR)
     assert back.shape == drawn.shape
     assert np.abs(back.astype(int) - drawn).mean() < 5
+
+
+def test_a_fillet_has_no_width_profile():
+    # its result tells both toes on the base plate alone: a leg of the upright cannot be read from them
+    butt = invented.result()
+    fillet = butt.model_copy(update={"bead": butt.bead.model_copy(update={"joint": "fillet"})})
+    tall, flat = (draw_picture(invented.photo(), one).shape[0] for one in (butt, fillet))
+    assert flat < tall

@@ -15,7 +15,7 @@ from streamlit.runtime.uploaded_file_manager import UploadedFile
 
 from toeline.result import Result, Settings
 from toeline.text import one_line
-from toeline_app import service
+from toeline_app import service, ui
 from toeline_app.uploads import TooMuch, let_go, session_id
 from toeline_app.work import Examined
 
@@ -63,22 +63,27 @@ def take_in(files: Sequence[UploadedFile], into: str, *, kept: Sequence[Photo] =
     held = {photo.sha256: photo for photo in kept}
     st.session_state[into] = list(kept)
     _let_go_of_unused(session)
+    twice = []
     for file in files:
         try:
             path = service.uploads().keep(session, file.getvalue())
         except TooMuch as error:
             st.session_state[_SAID] = str(error)
             break
-        if path.stem not in held:
+        if path.stem in held:
+            twice.append(f"{plain_name(file.name)} is the same photo as {held[path.stem].name} and is taken once.")
+        else:
             held[path.stem] = Photo(_own_name(plain_name(file.name), {one.name for one in held.values()}), path)
     free(files)
     st.session_state[into] = list(held.values())
+    if twice:
+        st.session_state.setdefault(_SAID, " ".join(twice))
 
 
 def holding(name: str) -> list[Photo]:
     """The photos held under a name; what kept some from being taken in is said once."""
     if said := st.session_state.pop(_SAID, None):
-        st.error(said)
+        st.warning(ui.plain(said))
     found: list[Photo] = st.session_state.get(name, [])
     return found
 

@@ -23,6 +23,8 @@ OUTCOMES: dict[Outcome | str, tuple[str, str]] = {
     "retake": ("↺", "Take it again"),
     "which": ("?", "Which bead is meant?"),
 }
+#: A value up to this long stands on the right of its name on a narrow screen; a longer one reads as a text.
+LONGEST_IN_A_PAIR = 70
 _SIGNS = {"stop": "✕", "warning": "!", "note": "i"}
 _STATIC = resources.files("toeline_app") / "static"
 
@@ -95,7 +97,8 @@ def table(
         for first, row in zip(before, rows, strict=True)
     )
     title = f"<caption>{escape(caption)}</caption>" if caption else ""
-    kind = "tl-table tl-pairs" if len(head) == 2 else "tl-table"
+    short = len(head) == 2 and all(len(row[1]) <= LONGEST_IN_A_PAIR for row in rows)
+    kind = "tl-table tl-pairs" if short else "tl-table"
     st.html(f'<table class="{kind}">{title}<thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>')
 
 

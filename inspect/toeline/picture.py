@@ -124,21 +124,6 @@ def draw_overview(photo: Photo, result: Result, *, width: int = 1200, text_px: f
     return picture
 
 
-def draw_width_profile(
-    result: Result, *, width: int = 1200, height: int = 260, text_px: float | None = None, unit: Unit = "mm"
-) -> U8:
-    """The width between the toes along the seam (``height``, ``width``, 3) BGR; for a fillet both legs.
-
-    Raises ``ReportError`` where no bead was traced.
-    """
-    s = np.asarray(result.bead.s, float)
-    if len(s) < 2:
-        raise ReportError("There is no traced bead to draw a width profile of.")
-    text = text_px or width * 0.032
-    x = 4.2 * text + (s - s[0]) / (s[-1] - s[0]) * (width - 5.2 * text)
-    return _draw_profile(result, x, width, height, text, unit)
-
-
 def encode(picture: U8, kind: Literal["jpeg", "png"] = "jpeg") -> bytes:
     """The picture as a JPEG or PNG file's bytes."""
     options = [cv2.IMWRITE_JPEG_QUALITY, 88] if kind == "jpeg" else []
@@ -366,37 +351,32 @@ def _seam_scale(result: Result, view: _View, width: int, text: float, unit: Unit
     return strip
 
 
-def _profile_lines(result: Result, unit: Unit) -> tuple[list[tuple[str, F64]], str] | None:
-    """What to plot along the seam, each (name, value per station), and the unit; None where there is nothing."""
+def _width_line(result: Result, unit: Unit) -> tuple[str, F64] | None:
+    """The width at each station and what it is called; None where there is nothing to plot."""
     bead = result.bead
+    if bead.joint == "fillet":
+        return None  # its toes are told on the base plate alone, from which no leg can be read
     if result.scale.state == "card" and bead.left_toe and len(bead.left_toe) == len(bead.right_toe) == len(bead.s):
         left, right = np.asarray(bead.left_toe, float), np.asarray(bead.right_toe, float)
-        per = MM_PER_INCH if unit == "in" else 1.0
-        if bead.joint == "fillet":
-            legs = result.measures.get("leg_base"), result.measures.get("leg_upright")
-            if not all(leg is not None and leg.known for leg in legs):
-                return None
-            base, upright = (left, right) if np.median(left[:, 1]) > 0 else (right, left)
-            return [("leg, base plate", base[:, 1] / per), ("leg, upright", -upright[:, 1] / per)], unit
-        return [("width", np.linalg.norm(left - right, axis=1) / per)], unit
+        return f"Width, {unit}", np.linalg.norm(left - right, axis=1) / (MM_PER_INCH if unit == "in" else 1.0)
     left, right = _toes_px(result)
-    if bead.joint == "fillet" or len(left) != len(bead.s):
+    if len(left) != len(bead.s):
         return None
     across = np.linalg.norm(left - right, axis=1)
-    return [("width, relative to its mean", across / across.mean())], ""
+    return "Width, relative to its mean", across / across.mean()
 
 
 def _draw_profile(result: Result, x: F64, width: int, height: int, text: float, unit: Unit) -> U8:
-    """The strip with the width (or a fillet's legs) over the stations' places ``x``, px."""
-    found = _profile_lines(result, unit)
+    """The strip with the width over the stations' places ``x``, px."""
+    found = _width_line(result, unit)
     if found is None or len(x) != len(result.bead.s):
         return np.zeros((0, width, 3), np.uint8)
-    lines, said = found
+    title, values = found
     strip = np.full((height, width, 3), 255, np.uint8)
     top, bottom = 1.6 * text, height - 0.5 * text
     body = _body(result)
-    inside = [values[body] for _, values in lines if body.any()] or [values for _, values in lines]
-    low, high = min(float(v.min()) for v in inside), max(float(v.max()) for v in inside)
+    inside = values[body] if body.any() else values
+    low, high = float(inside.min()), float(inside.max())
     step = _round_step(max(high - low, 0.05 * abs(high), 1e-6) / 2)
     low, high = floor(low / step - 0.2) * step, ceil(high / step + 0.2) * step
 
@@ -412,14 +392,10 @@ def _draw_profile(result: Result, x: F64, width: int, height: int, text: float, 
         cv2.line(strip, _ipoint(x[0], at), _ipoint(x[-1], at), PALE, _thick(text, 0.04), cv2.LINE_AA)
         label = f"{value:.{max(0, -floor(log10(step)))}f}"
         _text(strip, (max(2.0, float(x[0]) - 0.6 * text * len(label)), at + 0.3 * text), label, text * 0.8)
-    for k, (_, values) in enumerate(lines):
-        shown = (values >= low) & (values <= high)  # the ends taper off below
-        for run in np.split(np.arange(len(x)), np.flatnonzero(np.diff(shown)) + 1):
-            if shown[run[0]] and len(run) > 1:
-                path = np.column_stack([x[run], y(values[run])])
-                _line(strip, path, BLACK, text, dashed=k == 1, casing=False)
-    title = " · ".join(f"{name} {'- -' if k else '—'}" if len(lines) > 1 else name for k, (name, _) in enumerate(lines))
-    title = title[0].upper() + title[1:] + (f", {said}" if said else "")
+    shown = (values >= low) & (values <= high)  # the ends taper off below
+    for run in np.split(np.arange(len(x)), np.flatnonzero(np.diff(shown)) + 1):
+        if shown[run[0]] and len(run) > 1:
+            _line(strip, np.column_stack([x[run], y(values[run])]), BLACK, text, casing=False)
     note = "  (grey: the body)" if body.any() else ""
     _text(strip, (float(x[0]), 1.1 * text), title + note, text * 0.92)
     return strip

@@ -157,7 +157,8 @@ def measure_again(inspection: Inspection) -> None:
     """Take the photo of an inspection up again, with the settings it was measured with."""
     first, said = inspection.photos[0], inspection.result.settings
     photo = photos.take_up(service.recorded_photo(first.sha256), first.name or "photo", HOLD_AS)
-    st.session_state[f"ends_{photo.sha256}"] = said.ends_px
+    if said.ends_px is not None:
+        st.session_state[f"ends_{photo.sha256}"] = said.ends_px
     st.session_state[f"gauge_{photo.sha256}"] = list(said.gauge)
     now = prefs.preferences()
     then = {name: getattr(said, name) for name in ("joint", "thickness_mm", "check_line_mm", "criteria")}

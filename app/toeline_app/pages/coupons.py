@@ -163,14 +163,16 @@ def _overview(scores: ClassScores) -> None:
     if not scores.scored:
         return
     bars = pd.DataFrame(
-        [(f"{one.low:g} to {one.high:g}", one.low, one.count) for one in scores.distribution()],
+        [(f"{one.low:g}–{one.high:g}", one.low, one.count) for one in scores.distribution()],
         columns=["points", "low", "coupons"],
     )
     chart = (
         alt.Chart(bars)
         .mark_bar(color="#3a8fc7")
         .encode(
-            x=alt.X("points:N", sort=alt.SortField("low"), title="Points", axis=alt.Axis(labelAngle=-60)),
+            x=alt.X(
+                "points:N", sort=alt.SortField("low"), title="Points", axis=alt.Axis(labelAngle=-60, labelOverlap=False)
+            ),
             y=alt.Y("coupons:Q", title="Coupons", axis=alt.Axis(tickMinStep=1, format="d")),
         )
         .properties(height=220)

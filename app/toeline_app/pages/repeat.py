@@ -71,11 +71,11 @@ def _table(spreads: tuple[Spread, ...], unit: Unit) -> None:
                 "–" if one.found.ev is None else _length(one.found.ev, one.unit, unit),
                 _length(one.found.least_difference, one.unit, unit),
                 "–" if one.stated_U is None else _length(one.stated_U, one.unit, unit),
-                f"{one.found.readings} in {one.found.groups}",
+                f"{one.found.readings} of {one.found.groups} {'coupon' if one.found.groups == 1 else 'coupons'}",
             )
         )
     ui.table(
-        ("Measure", "Spread s", "EV (AIAG)", "Differences mean something from", "U as stated", "Photos in coupons"),
+        ("Measure", "Spread s", "EV (AIAG)", "Differences mean something from", "U as stated", "Photos used"),
         rows,
     )
     st.text(

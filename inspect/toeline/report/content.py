@@ -366,4 +366,5 @@ def _digests(result: Result, inspection: Inspection | None) -> tuple[Row, ...]:
     if inspection is not None:
         rows.append((f"Record, entry {inspection.number}", inspection.digest))
         rows.append(("Inspection", inspection.id))
+        rows += [(f"Further photo {k}, SHA-256", one.sha256) for k, one in enumerate(inspection.photos[1:], start=1)]
     return tuple(rows)
