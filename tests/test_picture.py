@@ -10,7 +10,6 @@ from hypothesis import strategies as st
 
 import invented
 from toeline import picture
-from toeline.errors import ReportError
 from toeline.photo import Photo
 from toeline.picture import draw_overview, draw_picture, encode, keyed_indications
 from toeline.result import Indication, Result

@@ -16,7 +16,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from toeline.errors import ReportError
 from toeline.names import INDICATIONS
 from toeline.photo import Photo
 from toeline.result import Indication, Quantity, Result
