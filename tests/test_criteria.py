@@ -19,6 +19,7 @@ from toeline.criteria import (
     list_criteria,
     load_criteria,
     own_copy,
+    symbols,
 )
 from toeline.criteria.expression import condition, expression
 from toeline.errors import CriteriaError
@@ -174,10 +175,21 @@ def test_the_table_prints_each_column_as_the_standard_does() -> None:
     inches = {row.id: row for row in criteria_table(load_criteria("aws-d1.1-static"), "in")}
     assert metric["7a-undercut"].limit == "h ≤ 1 mm; h ≤ 2 mm over at most 50 mm in any 300 mm"
     assert inches["7a-undercut"].limit == "h ≤ 1/32 in; h ≤ 1/16 in over at most 2 in in any 12 in"
+    assert metric["6-undersize-large"].limit == "h ≤ 3 mm over at most 10 % of the weld's length, none elsewhere"
+    assert (metric["6-undersize-large"].when, metric["2-fusion"].joints) == ("z ≥ 8 mm", "every joint")
+    short = {row.id: row for row in criteria_table(load_criteria("iso5817-2014-c"))}["1.14-underfill"].limit
+    assert short == "h ≤ min(0.1 t, 1) mm over at most 25 mm in any 100 mm (25 % of a shorter weld), none elsewhere"
     iso = {row.id: row for row in criteria_table(load_criteria("iso5817-2014-c"), "in", thickness=8)}
     assert iso["1.7-undercut"].limit == "h ≤ min(0.1 t, 0.5) mm = 0.02 in"
     assert "1.7-undercut-thin" not in iso  # 8 mm plate
     assert iso["1.6-root-penetration"].limit == "not visible from the face"
+
+
+def test_the_names_in_limits_are_explained() -> None:
+    meanings = " ".join(symbols(load_criteria("iso5817-2023-d")))
+    assert "aA actual throat of a fillet" in meanings
+    assert "z nominal leg" not in meanings  # no limit names it
+    assert symbols(load_criteria("workmanship")) == ()
 
 
 # A user's own

@@ -76,7 +76,7 @@ def criteria(
     ] = False,
 ) -> None:
     """List acceptance criteria, show one as a table, check a file of your own, copy one to change it."""
-    from toeline.criteria import criteria_table, differences, list_criteria, load_criteria, own_copy
+    from toeline.criteria import criteria_table, differences, list_criteria, load_criteria, own_copy, symbols
 
     out = Console(highlight=False, soft_wrap=True)
     if readings:
@@ -104,6 +104,10 @@ def criteria(
         table.add_row(*(Text(cell) for cell in (row.id, what, row.limit, row.evidence, row.source)))
     out.print(Text(f"{chosen.id}: {chosen.title}, {chosen.edition}"))
     out.print(table, soft_wrap=False)
+    if meanings := symbols(chosen):
+        out.print(Text(f"Where {'; '.join(meanings)}."))
+    for name, meaning in chosen.conditions.items():
+        out.print(Text(f"Say with --condition {name}=yes or =no: {meaning}."))
     for caution in chosen.cautions:
         out.print(Text(caution))
     if chosen.base is not None:

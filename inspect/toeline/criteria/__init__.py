@@ -1,6 +1,6 @@
 """Acceptance criteria as data: reading, checking, listing and comparing sets."""
 
-from toeline.criteria.listing import Row, criteria_table, own_copy
+from toeline.criteria.listing import Row, criteria_table, own_copy, symbols
 from toeline.criteria.load import differences, is_shipped, list_criteria, load_criteria
 from toeline.criteria.model import QUANTITIES, VARIABLES, Criteria, Line
 
@@ -16,4 +16,5 @@ __all__ = [
     "list_criteria",
     "load_criteria",
     "own_copy",
+    "symbols",
 ]

@@ -5,8 +5,11 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import get_args
 
-from toeline.criteria.model import Criteria, Line, PerLength
+from toeline.criteria.expression import expression
+from toeline.criteria.model import VARIABLES, Criteria, Line, PerLength, limit
+from toeline.result import Joint
 from toeline.units import MM_PER_INCH, Unit, figure
 
 _EVIDENCE = {
@@ -50,13 +53,15 @@ def _holds(line: Line, unit: Unit, thickness: float | None) -> bool:
 def _row(line: Line, unit: Unit, thickness: float | None) -> Row:
     values = {} if thickness is None else {"t": thickness, "s": thickness}
     condition = ", ".join(
-        part for part in (line.when and f"{line.when}{_in(line, unit)}", line.only_if and f"if {line.only_if}") if part
+        part
+        for part in (line.when and f"{_signs(line.when)}{_in(line, unit)}", line.only_if and f"if {line.only_if}")
+        if part
     )
     return Row(
         line.id,
         line.imperfection,
         line.iso6520 or "",
-        ", ".join(line.joints),
+        "every joint" if set(line.joints) == set(get_args(Joint)) else ", ".join(line.joints),
         condition,
         limit_text(line, unit, values),
         _EVIDENCE[line.evidence],
@@ -87,10 +92,19 @@ def limit_text(line: Line, unit: Unit, values: Mapping[str, float]) -> str:
         parts.append(f"counted from {_plain(line.counts_from, line, unit)}")
     if per:
         inner = _bound(line, per.limit or line.limit, unit, values)
-        span = "a weld of length l" if per.window == "l" else f"any {_plain(per.window, line, unit)}"
-        most = per.length.replace("*", " ") if per.window == "l" else _plain(per.length, line, unit)
-        parts.append(f"{inner} over at most {most} in {span}")
+        parts.append(f"{inner} over at most {_extent(per, line, unit)}{', none elsewhere' if limit.word else ''}")
     return "; ".join(parts)
+
+
+def _extent(per: PerLength, line: Line, unit: Unit) -> str:
+    """``25 mm in any 100 mm (25 % of a shorter weld)`` or ``10 % of the weld's length``."""
+    if per.window == "l":
+        whole = expression(per.length, VARIABLES.keys())
+        if whole.names != {"l"}:
+            return f"{_plain(per.length, line, unit)} in the whole weld"
+        return f"{100 * whole.value({'l': 1.0}):g} % of the weld's length"
+    shorter = "" if per.share is None else f" ({100 * per.share:g} % of a shorter weld)"
+    return f"{_plain(per.length, line, unit)} in any {_plain(per.window, line, unit)}{shorter}"
 
 
 def _plain(text: str, line: Line, unit: Unit) -> str:
@@ -100,7 +114,7 @@ def _plain(text: str, line: Line, unit: Unit) -> str:
 def _bound(line: Line, text: str, unit: Unit, values: Mapping[str, float]) -> str:
     """``h <= min(0.2 t, 1) mm``, and what that comes to."""
     from_line = line.model_copy(update={"limit": text, "per_length": None}).parsed()
-    written = text.replace("<=", "≤").replace(">=", "≥").replace("*", " ").replace("alpha", "α")
+    written = _signs(text)
     if line.kind.unit == "deg":
         return f"{written}°"
     suffix = "" if line.kind.unit == "1" else _in(line, unit)
@@ -114,6 +128,22 @@ def _bound(line: Line, text: str, unit: Unit, values: Mapping[str, float]) -> st
     factor = MM_PER_INCH if line.in_inches(unit) else 1
     value = bound.value({name: values[name] / factor for name in bound.names})
     return f"{written}{suffix} = {figure(value * factor, unit) if line.kind.unit == 'mm' else f'{value:g}'}"
+
+
+def _signs(text: str) -> str:
+    """An expression as it is printed."""
+    return text.replace("<=", "≤").replace(">=", "≥").replace("*", " ").replace("alpha", "α")
+
+
+def symbols(criteria: Criteria) -> tuple[str, ...]:
+    """What the names in the set's limits and conditions mean, as far as they are used: ``t plate thickness``."""
+    used: set[str] = set()
+    for line in criteria.lines:
+        when, per = line.condition(), line.per_length
+        written = [line.limit, *([per.limit] if per and per.limit else [])]
+        used |= when.names if when else set()
+        used = used.union(*(limit(text, line.kind.symbol).expression.names for text in written))
+    return tuple(f"{name} {meaning}" for name, meaning in VARIABLES.items() if name in used)
 
 
 def own_copy(criteria: Criteria) -> str:
