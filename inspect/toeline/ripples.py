@@ -60,6 +60,14 @@ C64 = NDArray[np.complex64]
 C128 = NDArray[np.complex128]
 
 
+def _phases(turns: F64) -> C64:
+    """exp(2 pi i ``turns``), in single precision, which is plenty."""
+    angle = (2.0 * np.pi * turns).astype(np.float32)
+    factors = np.empty(angle.shape, np.complex64)
+    factors.real, factors.imag = np.cos(angle), np.sin(angle)
+    return factors
+
+
 @dataclass(frozen=True)
 class _Waves:
     """Both witnesses unrolled between the toes, as spectra along the seam.
@@ -77,7 +85,7 @@ class _Waves:
 
     def turned(self, shape: F64) -> C64:
         """Phase factors (K, F) that shift rows back by ``shape`` (K,) mm."""
-        return np.asarray(np.exp(2j * np.pi * np.outer(shape, self.f)), np.complex64)
+        return _phases(np.outer(shape, self.f))
 
     def along(self, spectrum: C128) -> C128:
         """The analytic signal (L,) of a spectrum (F,)."""
@@ -151,15 +159,18 @@ class _Shape:
         return self.rise * ((1.0 - self.vee) * x * x + self.vee * np.abs(x)) + self.lean * x
 
 
-def _powers(spectra: C64) -> F64:
-    """What rows (2, K, F) hold in common: power (2, 2) of the right and the left arm, for each witness.
+def _powers(right: C64, left: C64) -> F64:
+    """What the rows summed over the right and over the left arm (2, F, ...) hold in common: power (2, 2, ...) of either
+    arm, for each witness.
 
     The arms are summed apart, for light from one side puts them out of step.
     """
-    middle = spectra.shape[1] // 2
-    right, left = spectra[:, : middle + 1].sum(axis=1), spectra[:, middle:].sum(axis=1)
-    both = 0.5 * np.sum(np.abs(right + left) ** 2, axis=1)
-    return np.stack([np.sum(np.abs(arm) ** 2, axis=1) + both for arm in (right, left)], axis=1).astype(float)
+
+    def power(spectra: C64) -> F64:
+        return np.asarray(np.sum(spectra.real**2 + spectra.imag**2, axis=1, dtype=float))
+
+    both = 0.5 * power(right + left)
+    return np.stack([power(right) + both, power(left) + both], axis=1)
 
 
 def _shape(waves: _Waves) -> tuple[_Shape, float]:
@@ -171,20 +182,24 @@ def _shape(waves: _Waves) -> tuple[_Shape, float]:
     total = np.sum(np.abs(waves.witness) ** 2, axis=(1, 2), keepdims=True)
     spectra = np.asarray(waves.witness / np.sqrt(total + 1e-9), np.complex64)
 
-    def power(shape: _Shape) -> F64:
-        return _powers(spectra * waves.turned(shape.at(waves.x) * waves.half))
+    middle = len(waves.x) // 2
 
-    best, best_power = _Shape(0.0, 0.0, 0.0), -1.0
+    def power(shape: _Shape) -> F64:
+        level = spectra * waves.turned(shape.at(waves.x) * waves.half)
+        return _powers(level[:, : middle + 1].sum(axis=1), level[:, middle:].sum(axis=1))
+
+    # without a lean both arms are alike, so all rises go through one product: frequency, witness and arm, row
+    arms = np.stack([spectra[:, : middle + 1], spectra[:, : middle - 1 : -1]], axis=1)
+    arms = np.ascontiguousarray(arms.transpose(3, 1, 0, 2)).reshape(len(waves.f), 4, middle + 1)
     rises = np.arange(-rule["most"], rule["most"] + rule["step"] / 2, rule["step"])
+    best, best_power = _Shape(0.0, 0.0, 0.0), -1.0
     for vee in rule["vees"]:
-        # the phase factors of even steps are powers of one factor, so each step costs one product
-        turn = waves.turned(_Shape(float(rises[0]), vee, 0.0).at(waves.x) * waves.half)
-        further = waves.turned(_Shape(rule["step"], vee, 0.0).at(waves.x) * waves.half)
-        for rise in rises:
-            here = float(_powers(spectra * turn).sum())
-            if here > best_power:
-                best, best_power = _Shape(float(rise), vee, 0.0), here
-            turn = turn * further
+        ahead = _Shape(1.0, vee, 0.0).at(waves.x[: middle + 1]) * waves.half
+        summed = (arms @ _phases(np.multiply.outer(waves.f, np.multiply.outer(ahead, rises)))).swapaxes(0, 1)
+        each = _powers(summed[:2], summed[2:]).sum(axis=(0, 1))
+        top = int(each.argmax())
+        if each[top] > best_power:
+            best, best_power = _Shape(float(rises[top]), vee, 0.0), float(each[top])
     steps = {"lean": 0.1, "rise": rule["step"], "vee": 0.2}
     for _ in range(rule["rounds"]):
         for name, step in steps.items():
@@ -197,9 +212,9 @@ def _shape(waves: _Waves) -> tuple[_Shape, float]:
                     best, best_power = tried, here
         steps = {name: step / 2.0 for name, step in steps.items()}
     around = best.rise + rule["step"] * np.arange(-4, 5)
-    each = np.stack([power(replace(best, rise=float(rise))) for rise in around])
+    apart = np.stack([power(replace(best, rise=float(rise))) for rise in around])
     seen = total.ravel() > 0
-    single = around[each.argmax(axis=0)][seen]
+    single = around[apart.argmax(axis=0)][seen]
     return best, float(np.hypot(np.std(single), rule["step"] / 4.0))
 
 
