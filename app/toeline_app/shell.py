@@ -40,6 +40,9 @@ def run() -> None:
     parts.set_pages({page.url_path: page for section in sections.values() for page in section})
     current.run()
     prefs.keep_on_device()
+    if server.signs_in_elsewhere():
+        st.text(f"Signed in as {st.user.get('name') or st.user.get('email') or 'someone without a name'}.")
+        st.button("Sign out", on_click=st.logout, width="stretch")
 
 
 def _may_come_in() -> bool:

@@ -17,7 +17,8 @@ SCREENS = ROOT / "out" / "screens"
 SIZES = {"phone": (360, 740), "desk": (1280, 800)}
 
 
-def _free_port() -> int:
+def free_port() -> int:
+    """A port nobody listens on."""
     with socket.socket() as one:
         one.bind(("127.0.0.1", 0))
         return one.getsockname()[1]
@@ -34,7 +35,7 @@ class Server:
 
 def serve(folder: Path, **options: object) -> Server:
     """Start the app in its own process, with its own record."""
-    port = _free_port()
+    port = options.pop("port", None) or free_port()
     words = ", ".join(f"{name}={value!r}" for name, value in {"port": port, **options}.items())
     said = folder / "said.txt"
     env = os.environ | {"TOELINE_STORE": str(folder / "record.sqlite"), "HOME": str(folder)}
