@@ -1,12 +1,11 @@
-"""The two trained networks: what lies where in a photo, and what is what along the straightened bead.
+"""The three trained networks: what lies where in a photo, what is what along the straightened bead and beside it.
 
-Both are small U-nets trained on rendered beads of our own making (demo_images/training), stored as ONNX in the
+They are small U-nets trained on rendered beads of our own making (demo_images/training), stored as ONNX in the
 package and run on the CPU.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from functools import cache
 from importlib.resources import files
 
@@ -50,27 +49,26 @@ def see_kinds(image: U8) -> tuple[dict[str, F32], float]:
     """Where each kind of thing lies: maps (h, w) 0..1 over the photo made smaller, and how many times smaller."""
     shrink = max(max(image.shape[:2]) / _FINDER_SIDE, 1.0)
     h, w = (max(round(side / shrink), 8) for side in image.shape[:2])
-    fine, _ = _run("finder", shrunk(image, w, h))
+    small = np.asarray(cv2.resize(image, (w, h), interpolation=cv2.INTER_AREA), np.uint8)
+    fine, _ = _run("finder", small)
     return dict(zip(KINDS, _sigmoid(fine), strict=True)), shrink
 
 
-def shrunk(image: U8, width: int, height: int) -> U8:
-    """A picture made smaller by area averages: halved as often as it can be, which is many times quicker, then once."""
-    while min(image.shape[0] / height, image.shape[1] / width) >= 4:
-        even = image[: image.shape[0] // 2 * 2, : image.shape[1] // 2 * 2]
-        image = np.asarray(cv2.resize(even, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), np.uint8)
-    return np.asarray(cv2.resize(image, (width, height), interpolation=cv2.INTER_AREA), np.uint8)
-
-
-def read_band(image: U8, names: Sequence[str] = MAP_NAMES) -> dict[str, F32]:
-    """Maps of :data:`toeline.band.MAP_NAMES` (H, W) 0..1 over a straightened band (H, W, 3) at 10 px per mm."""
+def read_band(image: U8) -> dict[str, F32]:
+    """The maps of :data:`toeline.band.MAP_NAMES` (H, W) 0..1 over a straightened band (H, W, 3) at 10 px per mm."""
     fine, coarse = _run("reader", image)
+    return {"face": _sigmoid(fine[0]), **_at_full_size(MAP_NAMES[1:], coarse, image)}
+
+
+def read_plate(image: U8) -> dict[str, F32]:
+    """The maps "spatter" and "arc_strike" (H, W) 0..1 over a straightened view (H, W, 3) at 5 px per mm."""
+    fine, coarse = _run("plate", image)
+    return {"spatter": _sigmoid(fine[0]), **_at_full_size(("arc_strike",), coarse, image)}
+
+
+def _at_full_size(names: tuple[str, ...], coarse: F32, image: U8) -> dict[str, F32]:
     h, w = image.shape[:2]
-    logits = dict(zip(MAP_NAMES, [fine[0], *coarse], strict=True))
-    return {
-        name: _sigmoid(logits[name]) if name == MAP_NAMES[0] else _doubled(_sigmoid(logits[name]), h, w)
-        for name in names
-    }
+    return {name: _doubled(_sigmoid(layer), h, w) for name, layer in zip(names, coarse, strict=True)}
 
 
 def _doubled(layer: F32, h: int, w: int) -> F32:
