@@ -1,9 +1,11 @@
-"""Time per stage and peak memory of the whole job at several sizes of one photo; run by hand.
+"""Time per stage and peak memory of the whole job at several sizes of one photo; run by hand on an idle Linux machine.
 
-    python tests/benchmarks/bench_pipeline.py [PHOTO] [--json FILE]
+    python tests/benchmarks/bench_pipeline.py [PHOTO] [--json FILE] [--runs N]
 
-Each size runs in a process of its own, so that its peak memory is its own. The ratio is to decoding the same JPEG and
-finding the card in it, in the same process.
+Each size runs in a process of its own, so that its peak memory is its own. Decoding the JPEG and finding the card in it
+is timed in turn with the whole job, so that what else the machine does falls on both; the ratio is of their medians.
+"networks" is the time in the networks, part of "find" and "trace". "first" is the job as a new process does it, with
+the networks still to load; imports come before it.
 """
 
 from __future__ import annotations
@@ -11,7 +13,7 @@ from __future__ import annotations
 import argparse
 import json
 import multiprocessing
-import resource
+import statistics
 import sys
 import tempfile
 import time
@@ -26,7 +28,6 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 import seen_photos
 
 MEGAPIXELS = (3, 8, 12, 24, 48)
-RUNS = 3
 
 
 def scaled(photo: Path, megapixels: float, folder: Path) -> Path:
@@ -43,30 +44,64 @@ def scaled(photo: Path, megapixels: float, folder: Path) -> Path:
     return out
 
 
-def run(photo: Path, megapixels: int) -> dict[str, float | bool]:
-    """Best of a few runs, ms; peak resident memory, MB, before and after measuring."""
+def run(photo: Path, megapixels: int, runs: int) -> dict[str, float | bool]:
+    """Medians of the runs, ms; peak resident memory, MB, after the imports, after decoding and the card, and in all."""
+    start = time.perf_counter()
+    from toeline import reader
     from toeline.card import find_cards
     from toeline.photo import read_photo
     from toeline.pipeline import measure
 
-    find_cards(read_photo(photo))  # warm up
-    loaded = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    base = float("inf")
-    for _ in range(RUNS):
+    imports = _ms_since(start)
+    imported = _peak_mb()
+    find_cards(read_photo(photo))
+    loaded = _peak_mb()
+    networks = [0.0]
+    inner = reader._run
+
+    def timed(name: str, image: reader.U8) -> tuple[reader.F32, reader.F32]:
+        began = time.perf_counter()
+        out = inner(name, image)
+        networks[0] += _ms_since(began)
+        return out
+
+    reader._run = timed
+    start = time.perf_counter()
+    found = measure(photo).bead.found
+    first = _ms_since(start)
+    rows = []
+    for _ in range(runs):
         start = time.perf_counter()
         find_cards(read_photo(photo))
-        base = min(base, 1000 * (time.perf_counter() - start))
-    results = [measure(photo) for _ in range(RUNS)]
-    best = min(results, key=lambda r: r.timing_ms["total"])
+        base = _ms_since(start)
+        networks[0] = 0.0
+        start = time.perf_counter()
+        result = measure(photo)
+        total = _ms_since(start)
+        rows.append({"decode + card": base, **result.timing_ms, "total": total, "networks": networks[0]})
+    middle = {name: statistics.median(row.get(name, 0.0) for row in rows) for name in rows[0]}
     return {
         "megapixels": megapixels,
-        "found": best.bead.found,
-        "decode and card": base,
-        **best.timing_ms,
-        "ratio": best.timing_ms["total"] / base,
-        "peak MB": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
-        "of it decode and card MB": loaded,
+        "MB of JPEG": photo.stat().st_size / 1e6,
+        "found": found,
+        "imports": imports,
+        "first": first,
+        **middle,
+        "ratio": middle["total"] / middle["decode + card"],
+        "imports MB": imported,
+        "decode + card MB": loaded,
+        "peak MB": _peak_mb(),
     }
+
+
+def _ms_since(start: float) -> float:
+    return 1000 * (time.perf_counter() - start)
+
+
+def _peak_mb() -> float:
+    """Of this process alone: getrusage would begin with what the parent held."""
+    status = Path("/proc/self/status").read_text("utf-8")
+    return next(float(line.split()[1]) for line in status.splitlines() if line.startswith("VmHWM")) / 1024
 
 
 def main() -> None:
@@ -74,6 +109,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("photo", nargs="?", type=Path, help="a photo with a bead and a card; a demo photo by default")
     parser.add_argument("--json", type=Path, help="also write the figures here")
+    parser.add_argument("--runs", type=int, default=7, help="timed runs of each size")
     words = parser.parse_args()
     known = seen_photos.photos() + seen_photos.photos(("stringer",), "poor_restart")
     photo = words.photo or known[0][0]
@@ -82,13 +118,14 @@ def main() -> None:
         for megapixels in MEGAPIXELS:
             file = scaled(photo, megapixels, Path(folder))
             with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn")) as pool:
-                rows.append(pool.submit(run, file, megapixels).result())
-    table = Table(title=f"{photo.name}: ms, best of {RUNS}")
-    for name in rows[0]:
-        table.add_column(name, justify="right")
+                rows.append(pool.submit(run, file, megapixels, words.runs).result())
+    table = Table(title=f"{photo.name}: ms, median of {words.runs}; MB resident")
+    table.add_column("")
     for row in rows:
-        table.add_row(*(f"{v:.1f}" if isinstance(v, float) else str(v) for v in row.values()))
-    Console(width=200).print(table)
+        table.add_column(f"{row['megapixels']} MP", justify="right")
+    for name in list(rows[0])[1:]:
+        table.add_row(name, *(f"{row[name]:.1f}" if isinstance(row[name], float) else str(row[name]) for row in rows))
+    Console().print(table)
     if words.json:
         words.json.write_text(json.dumps({"photo": photo.name, "runs": rows}, indent=2) + "\n", "utf-8")
 
