@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import logging
 import sqlite3
@@ -14,7 +15,7 @@ from alembic.config import Config
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from pydantic import ValidationError
-from sqlalchemy import create_engine, text
+from sqlalchemy import create_engine, event, text
 
 import invented
 from toeline.errors import RecordError
@@ -296,6 +297,134 @@ def test_first_opening_that_was_killed_can_be_done_again(tmp_path, monkeypatch):
         save(store)
     with Store.open(tmp_path / "record.sqlite") as store:
         assert store.check().ok
+
+
+# -- when the disk fails or several people act at once ---------------------------------------------------------
+
+
+@pytest.fixture
+def small_files():
+    """Files of this process may hold 8 kB at most: writing more fails as on a full disk."""
+    resource = pytest.importorskip("resource", reason="this system cannot limit the size of files")
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (8192, before[1]))
+    yield lambda: resource.setrlimit(resource.RLIMIT_FSIZE, before)
+    resource.setrlimit(resource.RLIMIT_FSIZE, before)
+
+
+def test_a_photo_that_does_not_fit_on_the_disk_is_one_sentence_and_nothing_is_left(store, small_files):
+    blank = invented.result()
+    small, large = b"\xff\xd8\xff", b"\xff\xd8\xff" + bytes(60_000)
+    named = blank.photo.model_copy(update={"sha256": hashlib.sha256(small).hexdigest()})
+    with pytest.raises(RecordError, match=r"photo folder .* cannot be written"):
+        store.save_inspection(
+            blank.model_copy(update={"photo": named}), small, Identity(), more_photos=[("large.jpg", large)]
+        )
+    small_files()
+    assert [path for path in store._photos.folder.rglob("*") if path.is_file() and path.name != "STORE"] == []
+    assert store.search().total == 0
+    save(store)
+    assert store.check().ok
+
+
+def test_a_full_database_is_one_sentence_and_what_was_saved_stays(store):
+    first = save(store)
+    with store._engine.connect() as connection:
+        pages = connection.exec_driver_sql("pragma page_count").scalar()
+    store.close()
+    event.listen(store._engine, "connect", lambda raw, _: raw.execute(f"pragma max_page_count={pages + 2}"))
+    with pytest.raises(RecordError, match="full"):
+        any(save(store, seed) is None for seed in range(1, 4))
+    assert store.get(first.id) == first
+    assert store.check().ok
+    store.collect()
+    assert len(list(store._photos.folder.glob("??/*"))) == store.search().total
+
+
+def test_a_missing_photo_folder_is_refused_until_it_is_back(tmp_path):
+    with Store.open(tmp_path / "record.sqlite") as store:
+        saved = save(store)
+    (tmp_path / "photos").rename(tmp_path / "away")
+    for _ in range(2):
+        with pytest.raises(RecordError, match="photos is missing: bring it back"):
+            Store.open(tmp_path / "record.sqlite")
+    assert not (tmp_path / "photos").exists()
+    (tmp_path / "away").rename(tmp_path / "photos")
+    with Store.open(tmp_path / "record.sqlite") as store:
+        assert store.photo(saved.photos[0].sha256) == invented.photo_bytes()
+        assert store.check().ok
+
+
+def test_a_lost_photo_hides_nothing_else_and_a_damaged_one_is_healed_by_the_same_photo(store):
+    saved = save(store)
+    file = store._photos.path(saved.photos[0].sha256)
+    file.unlink()
+    assert store.get(saved.id) == saved
+    with pytest.raises(RecordError, match="missing"):
+        store.photo(saved.photos[0].sha256)
+    assert [one.kind for one in store.check().findings] == ["photo"]
+    file.write_bytes(b"rot")
+    save(store, weld="W-08")
+    assert store.check().ok
+
+
+def test_of_two_who_supersede_at_once_one_is_told(tmp_path):
+    with Store.open(tmp_path / "record.sqlite") as store:
+        old = save(store)
+        start, told = threading.Barrier(4), []
+
+        def work(seed):
+            start.wait()
+            try:
+                store.supersede(old.id, invented.result(seed), invented.photo_bytes(seed), Identity(), why="wrong")
+            except RecordError as error:
+                told.append(str(error))
+
+        workers = [threading.Thread(target=work, args=(k,)) for k in range(1, 5)]
+        for worker in workers:
+            worker.start()
+        for worker in workers:
+            worker.join()
+        assert len(told) == 3
+        assert all("superseded already" in one for one in told)
+        assert store.search(filters=Filters(superseded=True)).total == 2
+        assert store.check().ok
+
+
+def test_a_backup_made_while_others_save_is_whole(tmp_path):
+    with Store.open(tmp_path / "record.sqlite") as store:
+        save(store)
+        stop = threading.Event()
+
+        def work():
+            seed = 1
+            while not stop.is_set():
+                save(store, seed)
+                seed += 1
+
+        worker = threading.Thread(target=work)
+        worker.start()
+        reports = [store.backup(tmp_path / f"{k}.zip") for k in range(4)]
+        stop.set()
+        worker.join()
+        assert store.check(head=reports[-1].head).ok
+    for k, report in enumerate(reports):
+        assert (tmp_path / f"{k}.zip").stat().st_mode & 0o077 == 0
+        Store.restore(tmp_path / f"{k}.zip", tmp_path / f"{k}" / "record.sqlite")
+        with Store.open(tmp_path / f"{k}" / "record.sqlite") as restored:
+            found = restored.check(head=report.head)
+            assert found.ok
+            assert (found.inspections, found.photos, found.head) == (report.inspections, report.photos, report.head)
+
+
+def test_what_a_batch_measured_is_kept_for_a_month(store):
+    for key in ("old", "new"):
+        store.remember("a" * 64, key, invented.result())
+    with store._writing() as connection:
+        connection.execute(text("update measured set at = '2020-01-01T00:00:00.000000Z' where settings_digest = 'old'"))
+    store.remember("b" * 64, "new", invented.result())
+    assert store.measured("a" * 64, "old") is None
+    assert store.measured("a" * 64, "new") is not None
 
 
 # -- places that are no store ----------------------------------------------------------------------------------

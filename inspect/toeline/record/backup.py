@@ -60,7 +60,8 @@ def write_backup(connection: Connection, photos: PhotoFolder, archive: Path) -> 
     rows: dict[str, int] = {}
     kept = [table for table in t.metadata.sorted_tables if table.name not in _LEFT_OUT]
     try:
-        with zipfile.ZipFile(part, "x", zipfile.ZIP_DEFLATED, allowZip64=True) as packed:
+        part.touch(0o600, exist_ok=False)  # it holds names
+        with zipfile.ZipFile(part, "w", zipfile.ZIP_DEFLATED, allowZip64=True) as packed:
             for table in kept:
                 name = f"tables/{table.name}.jsonl"
                 files[name], rows[table.name] = _pack_table(packed, name, connection, table)
@@ -119,9 +120,12 @@ def read_backup(connection: Connection, photos: PhotoFolder, archive: Path) -> N
             raise RecordError("The store to restore into already holds inspections: give a new place.")
         held = MetaData()
         held.reflect(connection, only=manifest.tables)
-        for name in manifest.tables:
-            for rows in _batches(packed, name):
-                connection.execute(held.tables[name].insert(), rows)
+        try:
+            for name in manifest.tables:
+                for rows in _batches(packed, name):
+                    connection.execute(held.tables[name].insert(), rows)
+        except ValueError:
+            raise RecordError(f"The backup {archive} is damaged: a row is not what a record holds.") from None
         for name, sha256 in manifest.files.items():
             if name.startswith("photos/"):
                 photos.adopt(photos.stage(packed.read(name), sha256))

@@ -36,52 +36,78 @@ class PhotoFolder:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self._parts = folder / "parts"
-        try:
-            self._parts.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise RecordError(f"The photo folder {folder} cannot be made: {error.strerror}.") from error
+        self._mark = folder / "STORE"
 
-    def check_owner(self, store_id: str) -> None:
-        """Raises ``RecordError`` where the folder is another store's: one would sweep the other's photos away."""
+    def check_owner(self, store_id: str, *, holds_photos: bool) -> None:
+        """Raises ``RecordError`` where the folder is another store's: one would sweep the other's photos away.
+
+        The same where the store holds photos and this is not the folder that they were put into: on a disk that is
+        not there now, new photos would go astray.
+        """
         try:
-            owner = (self.folder / "STORE").read_text()
+            owner = self._mark.read_text()
         except FileNotFoundError:
-            return
+            owner = ""
+        except OSError as error:
+            raise RecordError(f"The photo folder {self.folder} cannot be used: {error.strerror}.") from error
         if owner not in ("", store_id):
             raise RecordError(
                 f"The photo folder {self.folder} belongs to another record ({owner[:8]}): choose another folder."
             )
+        if holds_photos and not owner:
+            raise RecordError(
+                f"The photo folder {self.folder} is missing: bring it back, or restore a backup into a new place."
+            )
+
+    def make(self) -> None:
+        """Make the folder where it is not there yet."""
+        try:
+            self._parts.mkdir(parents=True, exist_ok=True, mode=0o700)
+        except OSError as error:
+            raise RecordError(f"The photo folder {self.folder} cannot be made: {error.strerror}.") from error
 
     def claim(self, store_id: str) -> None:
         """Mark the folder as this store's, once the store itself is committed."""
-        self.check_owner(store_id)
-        mark = self.folder / "STORE"
-        if not mark.exists() or not mark.read_text():
-            mark.write_text(store_id)
+        if not self._mark.exists() or not self._mark.read_text():
+            self._put(store_id.encode(), self._parts / store_id).rename(self._mark)
+            _sync(self.folder)
 
     def path(self, sha256: str) -> Path:
         """Where the photo lies, or would lie."""
         return self.folder / sha256[:2] / sha256
 
     def stage(self, data: bytes, sha256: str) -> Path:
-        """Write ``data``, whose digest is ``sha256``, to a part file and make it durable; nothing refers to it yet."""
-        part = self._parts / f"{sha256}.{uuid.uuid4().hex}"
-        with part.open("xb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
+        """Write ``data``, whose digest is ``sha256``, to a part file and make it durable; nothing refers to it yet.
+
+        Raises ``RecordError`` where there is no room or no folder; then nothing is left of it.
+        """
+        return self._put(data, self._parts / f"{sha256}.{uuid.uuid4().hex}")
+
+    def _put(self, data: bytes, part: Path) -> Path:
+        try:
+            with part.open("wb") as file:
+                file.write(data)
+                file.flush()
+                os.fsync(file.fileno())
+        except OSError as error:
+            part.unlink(missing_ok=True)
+            raise RecordError(f"The photo folder {self.folder} cannot be written: {error.strerror}.") from error
         return part
 
     def adopt(self, part: Path) -> None:
-        """Move a staged part to its place in one step, and make that durable."""
-        final = self.path(part.name.partition(".")[0])
-        if final.exists():
-            part.unlink()
-            return
-        final.parent.mkdir(exist_ok=True)
-        part.rename(final)
-        for folder in (final.parent, self.folder):
-            _sync(folder)
+        """Move a staged part to its place in one step, and make that durable; a damaged file there is replaced."""
+        sha256 = part.name.partition(".")[0]
+        final = self.path(sha256)
+        try:
+            if final.exists() and digest(final.read_bytes()) == sha256:
+                part.unlink()
+                return
+            final.parent.mkdir(exist_ok=True)
+            part.replace(final)
+            for folder in (final.parent, self.folder):
+                _sync(folder)
+        except OSError as error:
+            raise RecordError(f"The photo folder {self.folder} cannot be written: {error.strerror}.") from error
 
     def read(self, sha256: str) -> bytes:
         """The photo's original bytes. Raises ``RecordError`` where it is missing or changed."""
@@ -89,6 +115,8 @@ class PhotoFolder:
             data = self.path(sha256).read_bytes()
         except FileNotFoundError:
             raise RecordError(f"The photo {sha256[:12]} is missing from {self.folder}: restore a backup.") from None
+        except OSError as error:
+            raise RecordError(f"The photo {sha256[:12]} in {self.folder} cannot be read: {error.strerror}.") from error
         if digest(data) != sha256:
             raise RecordError(f"The photo {sha256[:12]} in {self.folder} is damaged: restore a backup.")
         return data

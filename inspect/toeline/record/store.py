@@ -12,7 +12,7 @@ import re
 import uuid
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -48,6 +48,9 @@ _PG_LOCK = 0x746F656C696E65
 
 #: How long a writer waits for another one, s.
 _PATIENCE_S = 30
+
+#: How long a batch's measurements are kept.
+_KEPT_FOR = timedelta(days=30)
 
 
 #: The record's file in a folder of its own.
@@ -113,9 +116,10 @@ class Store:
         """
         report = verify_backup(Path(archive))
         with cls._connected(into, photos) as store:
+            store._photos.make()
             with store._writing() as connection:
                 read_backup(connection, store._photos, Path(archive))
-                store_id = store._prepare(connection)
+                store_id = store._prepare(connection, restoring=True)
             store._photos.claim(store_id)
         return report
 
@@ -127,7 +131,7 @@ class Store:
             # a new path without an ending is a folder to be
             path = path / FILE if path.is_dir() or not (path.suffix or path.exists()) else path
             try:
-                path.parent.mkdir(parents=True, exist_ok=True)
+                path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)  # it holds names
             except OSError as error:
                 raise RecordError(f"The folder {path.parent} cannot be made: {error.strerror}.") from error
             target = f"sqlite:///{path}"
@@ -248,11 +252,15 @@ class Store:
         return Erasure(fields=len(rows), inspections=len({row["inspection_id"] for row in rows}))
 
     def remember(self, photo_sha256: str, settings: str, result: Result) -> None:
-        """Keep a measurement so that an interrupted batch need not repeat it; ``settings``: :func:`settings_digest`."""
+        """Keep a measurement so that an interrupted batch need not repeat it; ``settings``: :func:`settings_digest`.
+
+        What was kept a month ago goes.
+        """
         anonymous = _without_name(result)
         key = (t.measured.c.photo_sha256 == photo_sha256) & (t.measured.c.settings_digest == settings)
         with self._writing() as connection:
-            connection.execute(t.measured.delete().where(key))
+            long_ago = (datetime.now(UTC) - _KEPT_FOR).strftime("%Y-%m-%d")
+            connection.execute(t.measured.delete().where(key | (t.measured.c.at < long_ago)))
             connection.execute(
                 t.measured.insert().values(
                     photo_sha256=photo_sha256, settings_digest=settings, at=_now(), result=anonymous.to_json(None)
@@ -365,14 +373,16 @@ class Store:
 
     # -- inside ------------------------------------------------------------------------------------------------
 
-    def _prepare(self, connection: Connection) -> str:
-        """Bring the schema up to date; gives the store's id."""
+    def _prepare(self, connection: Connection, *, restoring: bool = False) -> str:
+        """Bring the schema up to date and see that the photo folder is its own; gives the store's id."""
         migrate(connection)
         store_id = connection.execute(select(t.store_info.c.id)).scalar()
         if store_id is None:
             store_id = uuid.uuid4().hex
             connection.execute(t.store_info.insert().values(id=store_id))
-        self._photos.check_owner(store_id)
+        holds_photos = not restoring and connection.execute(select(t.photo.c.sha256).limit(1)).first() is not None
+        self._photos.check_owner(str(store_id), holds_photos=holds_photos)
+        self._photos.make()
         return str(store_id)
 
     @contextmanager
@@ -398,16 +408,20 @@ class Store:
             with engine.begin() as connection:
                 yield connection
         except SQLAlchemyError as error:
-            cause = str(getattr(error, "orig", None) or type(error).__name__).splitlines()[0]
-            raise RecordError(f"The record at {self.where} cannot be used: {cause}.") from None
+            raise RecordError(f"The record at {self.where} cannot be used: {_cause(error)}.") from None
 
     def _scrub(self) -> None:
         """Leave no copy of erased text in the database's own files."""
-        with self._engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
-            if connection.dialect.name == "sqlite":
-                connection.exec_driver_sql("pragma wal_checkpoint(truncate)")
-            else:
-                connection.exec_driver_sql("vacuum (full) personal")
+        try:
+            with self._engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
+                if connection.dialect.name == "sqlite":
+                    connection.exec_driver_sql("pragma wal_checkpoint(truncate)")
+                else:
+                    connection.exec_driver_sql("vacuum (full) personal")
+        except SQLAlchemyError as error:
+            raise RecordError(
+                f"The name is erased, but the database's own files could not be tidied ({_cause(error)}): erase again."
+            ) from None
 
     def _save(
         self,
@@ -446,8 +460,10 @@ class Store:
             "why_superseded": clean_text(why),
             "photo_names": names,
         }
-        parts = [self._photos.stage(data, sha) for (_, data), sha in zip(files, shas, strict=True)]
+        parts: list[Path] = []
         try:
+            for (_, data), sha in zip(files, shas, strict=True):
+                parts.append(self._photos.stage(data, sha))
             with self._writing() as connection:
                 if supersedes is not None:
                     _may_supersede(connection, supersedes)
@@ -508,6 +524,11 @@ class Store:
         return Decision(
             id=str(row["id"]), at=str(row["at"]), decision=decision.decision, by=decision.by, reason=decision.reason
         )
+
+
+def _cause(error: SQLAlchemyError) -> str:
+    """What the database said, without the statement and its parameters."""
+    return str(getattr(error, "orig", None) or type(error).__name__).splitlines()[0]
 
 
 def _beside(backend: str, database: str) -> Path:
