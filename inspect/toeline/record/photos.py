@@ -69,7 +69,8 @@ class PhotoFolder:
     def claim(self, store_id: str) -> None:
         """Mark the folder as this store's, once the store itself is committed."""
         if not self._mark.exists() or not self._mark.read_text():
-            self._put(store_id.encode(), self._parts / store_id).rename(self._mark)
+            part = self._put(store_id.encode(), self._parts / f"mark.{uuid.uuid4().hex}")  # others may open it now too
+            part.replace(self._mark)
             _sync(self.folder)
 
     def path(self, sha256: str) -> Path:
