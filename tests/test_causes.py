@@ -65,6 +65,14 @@ def seen(kind: str, side: str | None = None, start: float = 0.0, end: float = 0.
     return Indication.model_validate({"kind": kind, "side": side, "from": start, "to": end, "confidence": sure})
 
 
+def confirmed(each: Indication) -> GaugeReading:
+    """A person looked where the photo indicates something and found it."""
+    name = {"undercut": "undercut", "overlap": "overlap", "crater_unfilled": "craters", "poor_restart": "restarts"}
+    assert each.from_ is not None
+    assert each.to is not None
+    return GaugeReading(name=name[each.kind], value=1, at=(each.from_ + each.to) / 2)
+
+
 def result_of_fault(fault: dict[str, Any]) -> Result:
     """The bead that a row of the published chart describes, its words turned into measures and indications."""
     fillet = fault.get("joint") == "fillet"
@@ -117,7 +125,10 @@ def result_of_fault(fault: dict[str, Any]) -> Result:
     if fault.get("restart") == "poor":
         indications.append(seen("poor_restart", None, 50.0, 50.0))
     height = {"same": 0.17, "down": 0.09, "up": 0.36}[fault["height"]] * width
+    # A chart's signs are certain: a person has looked at each, and counted the pores.
     gauge = () if fillet else (GaugeReading(name="reinforcement_height", value=height, U=0.1),)
+    gauge += tuple(confirmed(each) for each in indications if each.kind != "pore")
+    gauge += (GaugeReading(name="pores", value=len(pores)),) if pores else ()
     # The chart speaks of widths in core diameters, so the rod's size is given.
     welding = Welding(electrode_mm=3.2)
     return result_of(measures, tuple(indications), joint=fault.get("joint", "bead"), gauge=gauge, welding=welding)
@@ -314,14 +325,72 @@ def test_any_bead_gets_a_sound_answer(values: list[float], kinds: list[str], sid
 @pytest.mark.parametrize("at", [(20.0, 45.0, 70.0), (30.0, 55.0)])
 def test_a_few_pores_alone_point_to_damp_or_dirt(at: tuple[float, ...]) -> None:
     """Pores on an otherwise sound bead: dry or new rod first, then a clean plate (common practice)."""
-    causes = rank_causes(result_of(GOOD, tuple(seen("pore", None, s, s) for s in at))).causes
+    counted = (GaugeReading(name="pores", value=len(at)),)
+    causes = rank_causes(result_of(GOOD, tuple(seen("pore", None, s, s) for s in at), gauge=counted)).causes
     assert causes[0].title == "damp rod or dirty plate"
 
 
 def test_pores_at_the_start_alone_point_to_the_strike() -> None:
     """Pores only at starts: warm strike, strike ahead and go back (common practice)."""
-    first = rank_causes(result_of(GOOD, tuple(seen("pore", None, s, s) for s in (3.0, 6.0, 9.0)))).causes[0]
+    counted = (GaugeReading(name="pores", value=3),)
+    spots = tuple(seen("pore", None, s, s) for s in (3.0, 6.0, 9.0))
+    first = rank_causes(result_of(GOOD, spots, gauge=counted)).causes[0]
     assert (first.cause, first.try_[0][:14]) == ("damp_or_dirty", "Warm the strik")
+
+
+def test_a_persons_look_goes_before_the_photo() -> None:
+    """What a person found where the photo indicates it weighs more than the photo; what was denied weighs nothing."""
+    groove = (seen("undercut", "left", 30.0, 75.0, 0.8),)
+
+    def share(*words: GaugeReading) -> float:
+        result = result_of(GOOD, groove, gauge=words)
+        posterior = weigh(read_signs(result, normal()), chart().of("bead"))
+        return posterior.troubles["work_angle"]
+
+    alone, found = share(), share(GaugeReading(name="undercut", value=1, at=50.0))
+    gauged = share(GaugeReading(name="undercut_depth", value=0.4, at=50.0))
+    denied = share(GaugeReading(name="undercut", value=0, at=50.0))
+    nowhere = share(GaugeReading(name="undercut", value=0))
+    assert denied < alone < found
+    assert gauged == found
+    assert nowhere <= denied
+    assert found > 0.5
+
+
+def test_what_may_be_there_is_told_with_what_it_would_point_to() -> None:
+    """Too unsure to name a cause, the tool sends a person to look, and says what it would mean."""
+    result = result_of(GOOD, (seen("undercut", "left", 30.0, 60.0, 0.62),))
+    finding = rank_causes(result)
+    assert finding.causes == ()
+    assert "Look for undercut along one toe (left toe 30% of the length, right toe none)" in (finding.causes_why or "")
+    assert "work angle" in (finding.causes_why or "")
+
+
+def test_a_small_value_known_badly_still_speaks_against_a_large_state() -> None:
+    """Ripples that vary by 0.02 with a standard uncertainty of 0.07 are hardly uneven, though 0.07 is all of 0.02."""
+    likelihood = on_yardstick(normal().yardstick["ripple_variation"], 0.02, 0.07)
+    assert likelihood["uneven"] < 0.35 * likelihood["even"]
+    exact = on_yardstick(normal().yardstick["ripple_variation"], 0.21, 0.0001)
+    assert exact["even"] < 0.25 * exact["uneven"]
+
+
+def test_a_ladder_is_climbed_by_what_was_read() -> None:
+    for kind, ladder in normal().ladders.items():
+        for shares in ladder.states.values():
+            assert sum(shares) == pytest.approx(1.0, abs=0.01), kind
+        assert ladder.rung(0.0) == 0
+        assert ladder.rung(1e9) == len(ladder.above)
+    undercut = normal().ladders["undercut"]
+    odds = [undercut.odds(read) for read in (0.0, 0.02, 0.08, 0.2, 0.5)]
+    assert odds == sorted(odds)  # the more is read, the likelier it is there
+    assert odds[0] < 1 < odds[-1]
+    blind = undercut.doubted(1.0)
+    assert blind.odds(0.5) == pytest.approx(1.0)
+
+
+def test_legs_are_no_matter_of_a_bead_on_a_plate() -> None:
+    assert "aim_off" not in {trouble.id for trouble in chart().of("bead").troubles}
+    assert "aim_off" in {trouble.id for trouble in chart().of("fillet").troubles}
 
 
 def test_two_troubles_at_once_are_both_named() -> None:
@@ -341,7 +410,7 @@ def test_nothing_to_say_without_a_bead_or_measures() -> None:
 def test_ratios_alone_still_speak_without_a_card() -> None:
     """Without a scale there are ratios and indications, and a hollow crater is still a hollow crater."""
     ratios = {name: GOOD[name] for name in ("width_variation", "ripple_variation", "ripple_sharpness")}
-    result = result_of(ratios, (seen("crater_unfilled", None, 0, 0, 0.95),))
+    result = result_of(ratios, gauge=(GaugeReading(name="craters", value=1),))
     assert [cause.cause for cause in rank_causes(result).causes] == ["unfilled_crater"]
 
 
@@ -444,6 +513,16 @@ def test_yardstick_loader_refuses_nonsense() -> None:
     data["yardstick"]["width_alone"]["states"]["narrow"]["at"] = 0.0
     with pytest.raises(ChartError, match="above 0"):
         load_normal(data, chart())
+    for change, says in (
+        ({"above": [0.5, 0.1]}, "must rise"),
+        ({"above": [0.1]}, "one probability more"),
+        ({"states": {"absent": [0.5, 0.6], "there": [0.5, 0.5]}, "above": [0.0]}, "add up to 1"),
+        ({"states": {"gone": [0.5, 0.5], "there": [0.5, 0.5]}, "above": [0.0]}, "absent, there"),
+    ):
+        data = copy.deepcopy(datafile.load("normal.toml"))
+        data["ladders"]["overlap"] |= change
+        with pytest.raises(ChartError, match=says):
+            load_normal(data, chart())
 
 
 def test_every_cause_has_a_row_and_probabilities_are_whole() -> None:

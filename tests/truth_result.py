@@ -9,8 +9,11 @@ from typing import Any
 
 import numpy as np
 
-from toeline.result import Bead, Indication, PhotoInfo, Quantity, Result, Scale, Settings, Welding
+from toeline.result import Bead, GaugeReading, Indication, PhotoInfo, Quantity, Result, Scale, Settings, Welding
 
+_LOOKED_FOR = {
+    "undercut": "undercut", "overlap": "overlap", "crater_unfilled": "craters", "poor_restart": "restarts",
+}  # fmt: skip
 PHOTOS = Path(__file__).parents[2] / "shared" / "photos" / "dev"
 
 
@@ -54,9 +57,13 @@ def result_from_truth(truth: dict[str, Any], rng: np.random.Generator, welding: 
         }
     measures["ripple_sharpness"] = noisy(bead["ripples"]["crescent_depth_mm"] / (face / 2), 0.1, "1")
     indications: list[Indication] = []
+    words: list[GaugeReading] = []
 
     def add(kind: str, **more: Any) -> None:
         indications.append(Indication(kind=kind, confidence=0.9, **more))
+        if kind in _LOOKED_FOR:  # a person has looked and found it, as no photo is that sure
+            at = (more["from_"] + more["to"]) / 2
+            words.append(GaugeReading(name=_LOOKED_FOR[kind], value=1, at=at))
 
     total = {"left": 0.0, "right": 0.0}
     for each in bead["undercut"]:
@@ -84,7 +91,7 @@ def result_from_truth(truth: dict[str, Any], rng: np.random.Generator, welding: 
         bead=Bead(found=True, confidence=0.9, joint=joint),
         measures=measures,
         indications=tuple(indications),
-        settings=Settings(joint=joint, welding=welding or Welding()),
+        settings=Settings(joint=joint, welding=welding or Welding(), gauge=tuple(words)),
     )
 
 

@@ -7,11 +7,11 @@ from collections.abc import Mapping
 from functools import cache
 from typing import Annotated, Any, Literal, TypeVar
 
-from pydantic import Field, ValidationError
+from pydantic import Field, ValidationError, model_validator
 
 from toeline import datafile
 from toeline.errors import ChartError
-from toeline.result import CauseId, IndicationKind, Model
+from toeline.result import CauseId, IndicationKind, Joint, Model
 
 #: The figures that a remedy may name.
 FIGURES = frozenset(
@@ -43,6 +43,7 @@ class Sign(Model):
     usual: str
     stray: float = Field(gt=0, lt=0.5)
     weight: float = Field(default=1.0, gt=0, le=1)
+    seen: bool = False
     says: dict[str, str] = Field(min_length=2)
     ask: str
 
@@ -77,6 +78,7 @@ class Trouble(Model):
     variable: str
     prior: float = Field(gt=0, lt=0.3)
     where: str | None = None
+    joints: tuple[Joint, ...] = ("bead", "butt", "fillet")
     source: str
     signs: tuple[SignStrength, ...] = ()
     try_: tuple[Remedy, ...] = Field(default=(), alias="try")
@@ -101,22 +103,72 @@ class Yardstick(Model):
     states: dict[str, Bell] = Field(min_length=2)
 
 
-class Trust(Model):
-    """How far an indication, or its absence, is to be trusted."""
+Rungs = Annotated[tuple[Annotated[float, Field(gt=0, lt=1)], ...], Field(min_length=2)]
 
-    missed: float = Field(gt=0, lt=1)
-    most: float = Field(gt=0.5, lt=1)
-    common: dict[IndicationKind, Annotated[float, Field(gt=0, lt=1)]]
+
+class Ladder(Model):
+    """How an indication is read where the thing is there and where it is not.
+
+    What is read (a share of the length, a confidence or a count) stands on the rung of as many of ``above`` as it is
+    above; ``states`` give the probability of each rung, the lowest first, for each true state.
+    """
+
+    above: Annotated[tuple[float, ...], Field(min_length=1)]
+    states: dict[str, Rungs]
+    source: str
+
+    @model_validator(mode="after")
+    def _whole(self) -> Ladder:
+        if list(self.above) != sorted(set(self.above)):
+            raise ValueError("'above' must rise")
+        for name, shares in self.states.items():
+            if len(shares) != len(self.above) + 1:
+                raise ValueError(f"'{name}' needs one probability more than 'above' has steps")
+            if abs(sum(shares) - 1) > 0.01:
+                raise ValueError(f"the probabilities of '{name}' must add up to 1")
+        return self
+
+    def doubted(self, share: float) -> Ladder:
+        """The same ladder where in this share of photos the reading tells nothing of the true state."""
+        mean = [sum(rung) / len(self.states) for rung in zip(*self.states.values(), strict=True)]
+        states = {
+            state: tuple((1 - share) * p + share * m for p, m in zip(shares, mean, strict=True))
+            for state, shares in self.states.items()
+        }
+        return self.model_copy(update={"states": states})
+
+    def rung(self, read: float) -> int:
+        """The rung that ``read`` stands on."""
+        return sum(read > step for step in self.above)
+
+    def likelihood(self, read: float) -> dict[str, float]:
+        """How likely this reading is under each true state (largest 1)."""
+        rung = self.rung(read)
+        top = max(shares[rung] for shares in self.states.values())
+        return {state: shares[rung] / top for state, shares in self.states.items()}
+
+    def odds(self, read: float) -> float:
+        """How many times likelier ``read`` is where the thing is there than where it is not."""
+        likelihood = self.likelihood(read)
+        return likelihood["there"] / likelihood["absent"]
+
+
+class Person(Model):
+    """How far a person's own look is trusted, and from how many on pores are many."""
+
+    wrong: float = Field(gt=0, lt=0.5)
+    many_pores: int = Field(gt=1)
     source: str
 
 
-class PoreCounts(Model):
-    """Expected number of pores on a bead for each state."""
-
-    none: float
-    few: float
-    many: float
-    source: str
+#: The true states that each ladder tells.
+LADDERS: dict[IndicationKind, tuple[str, ...]] = {
+    "undercut": ("absent", "there"),
+    "overlap": ("absent", "there"),
+    "crater_unfilled": ("absent", "there"),
+    "poor_restart": ("absent", "there"),
+    "pore": ("none", "few", "many"),
+}
 
 
 class SpatterSide(Model):
@@ -146,8 +198,10 @@ class Normal(Model):
     """Everything in ``normal.toml``."""
 
     yardstick: dict[str, Yardstick]
-    indications: Trust
-    pores: PoreCounts
+    ladders: dict[IndicationKind, Ladder]
+    strange: float = Field(gt=0, lt=1)
+    person: Person
+    place_floor: float = Field(gt=0, lt=1)
     spatter_side: SpatterSide
     ends: Ends
     bead_shape: BeadShape
@@ -159,6 +213,10 @@ class Chart(Model):
     signs: dict[str, Sign]
     troubles: tuple[Trouble, ...]
     sources: dict[str, str]
+
+    def of(self, joint: Joint) -> Chart:
+        """The chart with the troubles that this joint can have."""
+        return self.model_copy(update={"troubles": tuple(t for t in self.troubles if joint in t.joints)})
 
     def usual(self, sign: str) -> dict[str, float]:
         """Probability of each state of ``sign`` on a good bead."""
@@ -273,14 +331,18 @@ def load_chart(data: Mapping[str, Any], name: str = "causes.toml") -> Chart:
 def load_normal(data: Mapping[str, Any], chart: Chart, name: str = "normal.toml") -> Normal:
     """The yardsticks from a TOML file's data, checked against the chart's signs; raises :class:`ChartError`."""
     normal = _model(Normal, data, name)
+    for kind, states in LADDERS.items():
+        if kind not in normal.ladders or normal.ladders[kind].states.keys() != set(states):
+            raise ChartError(f"{name}: ladder {kind!r} has to say {', '.join(states)}.")
     for key, yardstick in normal.yardstick.items():
         if yardstick.sign not in chart.signs:
             raise ChartError(f"{name}: yardstick {key!r}: no sign {yardstick.sign!r} in the chart.")
         if yardstick.scale == "log" and min(bell.at for bell in yardstick.states.values()) <= 0:
             raise ChartError(f"{name}: yardstick {key!r}: a log scale needs centres above 0.")
-        if key != "undercut_share" and yardstick.states.keys() != set(chart.signs[yardstick.sign].states):
+        if yardstick.states.keys() != set(chart.signs[yardstick.sign].states):
             raise ChartError(f"{name}: yardstick {key!r}: its states are not those of sign {yardstick.sign!r}.")
-    return normal
+    ladders = {kind: ladder.doubted(normal.strange) for kind, ladder in normal.ladders.items()}
+    return normal.model_copy(update={"ladders": ladders})
 
 
 @cache

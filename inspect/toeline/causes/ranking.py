@@ -98,6 +98,30 @@ def _in_words(trouble: Trouble, reading: Reading, against: bool, rules: Chart) -
     return f"{seen} ({sign.says[expected]} would be expected)"
 
 
+def _silence(posterior: Posterior, readings: tuple[Reading, ...], rules: Chart) -> str:
+    """Why no cause is named; and what the surest indication would point to if a look finds that it is really there."""
+    share = f"{posterior.nothing:.0%} that nothing was wrong"
+    doubtful = [reading for reading in readings if rules.signs[reading.sign].seen and _off(reading, rules) > 1]
+    if not doubtful:
+        return f"Nothing on the face points to a trouble ({share})."
+    best = max(doubtful, key=lambda reading: _off(reading, rules))
+    sign = rules.signs[best.sign]
+    state = max((s for s in sign.states if s != sign.usual), key=lambda s: best.likelihood[s])
+    if_there = Reading(best.sign, {s: 1.0 if s == state else 1e-3 for s in sign.states}, best.figure)
+    others = tuple(reading for reading in readings if reading.sign != best.sign)
+    likely = max(rules.troubles, key=lambda t: weigh((*others, if_there), rules).troubles[t.id])
+    return (
+        f"Nothing on the face points surely to a trouble ({share}). Look for {sign.says[state]} ({best.figure}): "
+        f"if it is there, it points to {likely.title}. {likely.try_[0].without or likely.try_[0].say}"
+    )
+
+
+def _off(reading: Reading, rules: Chart) -> float:
+    """How many times likelier the reading is under its best off-normal state than under the usual one."""
+    usual = rules.signs[reading.sign].usual
+    return max(p for state, p in reading.likelihood.items() if state != usual) / reading.likelihood[usual]
+
+
 def _tell_apart(one: Trouble, other: Trouble, readings: tuple[Reading, ...], rules: Chart) -> str:
     """Says that two troubles are alike, with the observation not made yet that separates them best.
 
@@ -121,7 +145,7 @@ def rank_causes(result: Result) -> CauseFinding:
     Uses measures, indications, joint, gauge readings and welding settings; never pixels. Silent on a bead on which
     nothing wrong is the best explanation. Raises :class:`toeline.errors.SettingsError` for impossible settings.
     """
-    rules, rule = chart(), datafile.load("ranking.toml")
+    rules, rule = chart().of(result.settings.joint), datafile.load("ranking.toml")
     advice = advice_of(result)
     if not result.bead.found:
         return CauseFinding(causes_why="No bead was measured, so nothing can be said about causes.", advice=advice)
@@ -137,13 +161,13 @@ def rank_causes(result: Result) -> CauseFinding:
     shares = {c: min(1.0, sum(posterior.troubles[t.id] for t in rows)) for c, rows in by_cause.items()}
     ranked = sorted((c for c in shares if shares[c] >= rule["least"]), key=lambda c: -shares[c])[: rule["most"]]
     if posterior.nothing > rule["silent_above"]:
-        why = f"Nothing on the face points to a trouble ({posterior.nothing:.0%} that nothing was wrong)."
-        return CauseFinding(causes_why=why, advice=advice)
-    if not ranked:
-        return CauseFinding(causes_why="Something is off, but no single cause stands out.", advice=advice)
+        return CauseFinding(causes_why=_silence(posterior, readings, rules), advice=advice)
     leading = {c: max(by_cause[c], key=lambda t: posterior.troubles[t.id]) for c in ranked}
     limit = math.log(rule["evidence"])
     weights = {c: _weights(leading[c], readings, rules) for c in ranked}
+    ranked = [c for c in ranked if any(w >= limit for w, _ in weights[c])]  # no cause without a sign that speaks for it
+    if not ranked:
+        return CauseFinding(causes_why="Something is off, but no single cause stands out.", advice=advice)
     signs_for = {c: {reading.sign for w, reading in weights[c] if w >= limit} for c in ranked}
     causes: list[Cause] = []
     for cause in ranked:

@@ -7,18 +7,32 @@ the measurement's own uncertainty in it. Signs that could not be had are left ou
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from scipy.stats import betabinom, poisson
+import numpy as np
+from scipy.stats import betabinom, norm
 
 from toeline.causes.chart import Normal, Yardstick
+from toeline.judgement.evidence import Evidence
 from toeline.names import PLATES
-from toeline.result import Indication, IndicationKind, Quantity, Result, Side
+from toeline.result import GaugeReading, Indication, IndicationKind, Quantity, Result, Side
 from toeline.units import length, span
 from toeline.welding import SettingsCheck, check_result
 
+_LEAST = 1e-300  # so that what lies beyond every state still has a ratio
+SIDES: tuple[Side, Side] = ("left", "right")
+#: What a person can gauge or state about each indication.
+_WORDS: dict[IndicationKind, tuple[str, ...]] = {
+    "undercut": ("undercut", "undercut_depth"),
+    "overlap": ("overlap", "overlap_width"),
+    "crater_unfilled": ("craters", "crater_depth"),
+    "crater_crack": ("crater_cracks", "crack_length"),
+    "poor_restart": ("restarts",),
+    "pore": ("pores",),
+}
+_ONE_PLACE = frozenset({"crater_unfilled", "poor_restart"})  # need no place to be understood
 Likelihood = Mapping[str, float]
 Place = Literal["along", "start", "end", "both_ends"]
 
@@ -38,22 +52,34 @@ class Reading:
         return max(self.likelihood, key=lambda state: self.likelihood[state])
 
 
+#: Steps of a bell curve over which a value's own uncertainty is summed, in its standard deviations, and their weights.
+_STEPS = np.linspace(-4.0, 4.0, 81)
+_WEIGHTS = norm.pdf(_STEPS) / norm.pdf(_STEPS).sum()
+
+
 def on_yardstick(yardstick: Yardstick, value: float, u: float) -> dict[str, float]:
-    """How likely ``value`` with standard uncertainty ``u`` is under each state of ``yardstick`` (largest 1)."""
-    if yardstick.scale == "log":
-        value, u = math.log(value), u / value
-    logs: dict[str, float] = {}
+    """How likely ``value`` with standard uncertainty ``u`` is under each state of ``yardstick`` (largest 1).
+
+    What the bead truly has lies on the state's bell curve, and the value read strays from it by ``u``: so a value near
+    zero, though its relative uncertainty is large, still speaks against a state far from zero.
+    """
+    likelihood = {}
     for state, bell in yardstick.states.items():
-        centre = math.log(bell.at) if yardstick.scale == "log" else bell.at
-        spread = math.hypot(bell.spread, u)
-        logs[state] = -0.5 * ((value - centre) / spread) ** 2 - math.log(spread)
-    top = max(logs.values())
-    return {state: math.exp(each - top) for state, each in logs.items()}
+        true = bell.at * np.exp(bell.spread * _STEPS) if yardstick.scale == "log" else bell.at + bell.spread * _STEPS
+        apart = np.hypot(u, np.gradient(true))  # no finer than the steps
+        likelihood[state] = float(_WEIGHTS @ norm.pdf(value, true, apart))
+    return _scaled({state: max(each, _LEAST) for state, each in likelihood.items()})
 
 
 def _scaled(likelihood: Mapping[str, float]) -> dict[str, float]:
     top = max(likelihood.values())
     return {state: value / top for state, value in likelihood.items()}
+
+
+def _doubted(likelihood: Mapping[str, float], trust: float) -> dict[str, float]:
+    """A likelihood of what is only there with the probability ``trust``: the rest favours no state."""
+    even = sum(likelihood.values()) / len(likelihood)
+    return _scaled({state: trust * value + (1 - trust) * even for state, value in likelihood.items()})
 
 
 def _value(quantity: Quantity | None) -> tuple[float, float] | None:
@@ -71,12 +97,9 @@ def _ratio(over: tuple[float, float] | None, under: tuple[float, float] | None) 
     return ratio, ratio * math.hypot(over[1] / over[0], under[1] / under[0])
 
 
-def _found(kind: IndicationKind, found: Iterable[Indication], normal: Normal) -> float:
-    """How many times likelier what was (or was not) indicated is if the thing is really there."""
-    trust = normal.indications
-    surest = min(max((each.confidence for each in found), default=0.0), trust.most)
-    common = trust.common[kind] / (1 - trust.common[kind])
-    return max(surest / (1 - surest) / common, trust.missed)
+def _surest(found: Iterable[Indication]) -> float:
+    """Confidence of the surest one; 0 where there is none."""
+    return max((each.confidence for each in found), default=0.0)
 
 
 def _presence(absent: str, present: str, odds: float) -> dict[str, float]:
@@ -100,6 +123,7 @@ class Seen:
     result: Result
     normal: Normal
     settings: SettingsCheck
+    evidence: Evidence
 
     def measure(self, name: str) -> tuple[float, float] | None:
         """Value and standard uncertainty of a measure, or None."""
@@ -108,6 +132,44 @@ class Seen:
     def indicated(self, kind: str) -> list[Indication]:
         """The indications of one kind."""
         return [each for each in self.result.indications if each.kind == kind]
+
+    def believed(self, kind: IndicationKind) -> list[Indication]:
+        """The indications of one kind that no person who looked there has denied."""
+        words = self._words(kind)
+        if any(word.value == 0 and word.at is None for word in words):
+            return []
+        denied = [word for word in words if word.value == 0]
+        return [each for each in self.indicated(kind) if not any(self.evidence.near(word, each) for word in denied)]
+
+    def odds(self, kind: IndicationKind, read: float, found: Iterable[Indication]) -> float:
+        """How many times likelier it all is if the thing is there: by a person's word, else by what the photo reads."""
+        words, sure = self._words(kind), (1 - self.normal.person.wrong) / self.normal.person.wrong
+        if any(word.value == 0 and word.at is None for word in words):
+            return 1 / sure
+        there = [word for word in words if word.value > 0]
+        if any(self.evidence.near(word, each) for word in there for each in found):
+            return sure
+        if kind in _ONE_PLACE and any(word.at is None for word in there):
+            return sure
+        return self.normal.ladders[kind].odds(read)
+
+    def _words(self, kind: IndicationKind) -> list[GaugeReading]:
+        """What a person gauged or stated about an indication."""
+        return [reading for name in _WORDS.get(kind, ()) for reading in self.evidence.readings(name)]
+
+    def share(self, runs: Iterable[Indication], *, weighted: bool = False) -> float:
+        """Share of the bead's length that runs along one toe cover; all of it where no length is known.
+
+        ``weighted``: each run counts as far as its confidence is above even odds.
+        """
+        whole, along = self.measure("length"), self.result.bead.s
+        length = whole[0] if whole else along[-1] - along[0] if along else 0.0
+        covered = sum(
+            (each.to - each.from_) * (max(2 * each.confidence - 1, 0.0) if weighted else 1.0)
+            for each in runs
+            if each.from_ is not None and each.to is not None
+        )
+        return min(covered / length, 1.0) if length > 0 else float(any(True for _ in runs))
 
     def length(self, mm: float) -> str:
         """A length in the user's unit."""
@@ -197,35 +259,13 @@ def _shape(seen: Seen) -> list[Reading]:
 
 
 def _undercut(seen: Seen) -> list[Reading]:
-    found = seen.indicated("undercut")
-    whole = seen.measure("length")
-    yardstick = seen.normal.yardstick["undercut_share"]
-    odds: dict[Side, float] = {}
-    words: dict[Side, str] = {}
-    sides: tuple[Side, Side] = ("left", "right")
-    for side in sides:
-        share = _share(seen.measure(f"undercut_length_{side}"), whole)
-        here = [each for each in found if each.side == side]
-        if share is None:
-            odds[side] = _found("undercut", here, seen.normal)
-            words[side] = "seen" if here else "none"
-        else:
-            soft = on_yardstick(yardstick, *share)
-            # A photo can miss a groove and can invent one, however exact the length of what it shows.
-            wrong = seen.normal.indications.missed if share[0] == 0 else 1 - seen.normal.indications.most
-            odds[side] = (soft["present"] + wrong) / (soft["none"] + wrong)
-            words[side] = f"{share[0]:.0%} of the length" if share[0] > 0 else "none"
-    left, right = odds["left"], odds["right"]
-    likelihood = _scaled({"none": 1.0, "one_toe": (left + right) / 2, "both_toes": left * right})
-    worse: Side = "left" if left > right else "right"
-    text = f"left toe {words['left']}, right toe {words['right']}"
-    reading = Reading("undercut", likelihood, text, worse if max(left, right) > 1 else None)
-    if reading.state != "one_toe":
-        return [reading]
+    found = seen.believed("undercut")
+    reading, odds = _toes(seen, "undercut", found)
+    worse = max(SIDES, key=lambda side: odds[side])
     stretches = [
         (each.from_, each.to) for each in found if each.side == worse and each.from_ is not None and each.to is not None
     ]
-    if not stretches:
+    if not stretches or reading.state == "both_toes":
         return [reading]
     lengths = {"along": 0.0, "start": 0.0, "end": 0.0}
     for start, end in stretches:
@@ -239,18 +279,31 @@ def _undercut(seen: Seen) -> list[Reading]:
         "end": max(share_at["end"] - both_ends / 2, 0.0),
         "both_ends": both_ends,
     }
-    floor = seen.normal.indications.missed
     where = "; ".join(_stretch(seen, each) for each in found if each.side == worse)
-    return [
-        reading,
-        Reading("undercut_place", _scaled({k: v + floor for k, v in places.items()}), where, worse),
-    ]
+    floor = seen.normal.place_floor
+    # what may not be there at all says less about where it is
+    likelihood = _doubted(_scaled({k: v + floor for k, v in places.items()}), odds[worse] / (1 + odds[worse]))
+    return [reading, Reading("undercut_place", likelihood, where, worse)]
 
 
-def _share(part: tuple[float, float] | None, whole: tuple[float, float] | None) -> tuple[float, float] | None:
-    if part is None or whole is None or whole[0] <= 0:
-        return None
-    return part[0] / whole[0], part[1] / whole[0]
+def _overlap(seen: Seen) -> list[Reading]:
+    return [_toes(seen, "overlap", seen.believed("overlap"))[0]]
+
+
+def _toes(
+    seen: Seen, kind: Literal["undercut", "overlap"], found: Sequence[Indication]
+) -> tuple[Reading, dict[Side, float]]:
+    """One toe, both or none, and the odds for each toe: from what is read along it and how such a reading comes by."""
+    odds: dict[Side, float] = {}
+    said: dict[Side, str] = {}
+    for side in SIDES:
+        here = [each for each in found if each.side == side]
+        odds[side] = seen.odds(kind, seen.share(here, weighted=True), here)
+        said[side] = f"{seen.share(here):.0%} of the length" if here else "none"
+    likelihood = {"none": 1.0, "one_toe": sum(odds.values()) / len(odds), "both_toes": odds["left"] * odds["right"]}
+    worse = max(SIDES, key=lambda side: odds[side])
+    text = f"left toe {said['left']}, right toe {said['right']}" if found else "none seen"
+    return Reading(kind, _scaled(likelihood), text, worse if odds[worse] > 1 else None), odds
 
 
 def _stretch(seen: Seen, each: Indication) -> str:
@@ -259,17 +312,6 @@ def _stretch(seen: Seen, each: Indication) -> str:
     if each.from_ is None or each.to is None:
         return side
     return f"{side} {span(each.from_, each.to, seen.result.settings.unit)}"
-
-
-def _overlap(seen: Seen) -> list[Reading]:
-    found = seen.indicated("overlap")
-    left = _found("overlap", [each for each in found if each.side == "left"], seen.normal)
-    right = _found("overlap", [each for each in found if each.side == "right"], seen.normal)
-    sides = sorted({each.side for each in found if each.side})
-    text = "; ".join(_stretch(seen, each) for each in found) or "none seen"
-    likelihood = _scaled({"none": 1.0, "one_toe": (left + right) / 2, "both_toes": left * right})
-    worse: Side = "left" if left > right else "right"
-    return [Reading("overlap", likelihood, text, worse if len(sides) == 1 else None)]
 
 
 def _spatter(seen: Seen) -> list[Reading]:
@@ -305,34 +347,41 @@ def _beta(mean: float, spread: float) -> tuple[float, float]:
 def _spots(seen: Seen) -> list[Reading]:
     """Crater, restart, pores."""
     readings: list[Reading] = []
-    hollow = seen.indicated("crater_unfilled") + seen.indicated("crater_crack")
-    if seen.result.bead.end_seen or hollow:
+    hollow = [*seen.believed("crater_unfilled"), *seen.believed("crater_crack")]
+    crater = seen.odds("crater_unfilled", _surest(hollow), hollow)
+    if seen.result.bead.end_seen or crater > 1:
         crack = any(each.kind == "crater_crack" for each in hollow)
-        text = ("with a crack" if crack else "seen at the end") if hollow else "none seen"
-        readings.append(
-            Reading("crater", _presence("filled", "hollow", _found("crater_unfilled", hollow, seen.normal)), text)
-        )
-    poor = seen.indicated("poor_restart")
+        text = ("with a crack" if crack else "seen at the end") if hollow else "stated" if crater > 1 else "none seen"
+        readings.append(Reading("crater", _presence("filled", "hollow", crater), text))
+    poor = seen.believed("poor_restart")
+    odds = seen.odds("poor_restart", _surest(poor), poor)
     at = next((each.from_ for each in poor if each.from_ is not None), None)
-    text = f"seen at {seen.length(at)}" if at is not None else "seen" if poor else "none seen"
-    readings.append(Reading("restart", _presence("tied_in", "poor", _found("poor_restart", poor, seen.normal)), text))
-    pores = seen.indicated("pore")
-    count = round(sum(each.confidence for each in pores))
-    rule = seen.normal.pores
-    likelihood = {
-        state: float(poisson.pmf(count, mean))
-        for state, mean in (("none", rule.none), ("few", rule.few), ("many", rule.many))
-    }
-    readings.append(Reading("pores", _scaled(likelihood), f"{len(pores)} seen" if pores else "none seen"))
+    text = f"seen at {seen.length(at)}" if at is not None else "seen" if poor else "stated" if odds > 1 else "none seen"
+    readings.append(Reading("restart", _presence("tied_in", "poor", odds), text))
+    pores = seen.believed("pore")
+    readings.append(_pores(seen, len(pores)))
     placed = [(each.from_, each.to if each.to is not None else each.from_) for each in pores]
     stretches = [(a, b) for a, b in placed if a is not None and b is not None]
     if len(stretches) >= 2:
         ends = sum(seen.place(a, b) != "along" for a, b in stretches) / len(stretches)
-        floor = seen.normal.indications.missed
+        floor = seen.normal.place_floor
         where = ", ".join(seen.length(a) for a, _ in stretches)
         likelihood = _scaled({"along": 1 - ends + floor, "ends": ends**2 + floor})
         readings.append(Reading("pores_place", likelihood, f"at {where}"))
     return readings
+
+
+def _pores(seen: Seen, count: int) -> Reading:
+    """None, few or many: what a person counted, else what the photo shows."""
+    counted = max((r.value for r in seen.evidence.readings("pores") if r.at is None), default=None)
+    if counted is None:
+        return Reading(
+            "pores", seen.normal.ladders["pore"].likelihood(count), f"{count} seen" if count else "none seen"
+        )
+    rule = seen.normal.person
+    state = "none" if counted == 0 else "few" if counted < rule.many_pores else "many"
+    likelihood = {each: 1.0 if each == state else rule.wrong for each in ("none", "few", "many")}
+    return Reading("pores", likelihood, f"{counted:.0f} counted")
 
 
 def _size(seen: Seen) -> list[Reading]:
@@ -377,6 +426,6 @@ def _settings(seen: Seen) -> list[Reading]:
 
 def read_signs(result: Result, normal: Normal) -> tuple[Reading, ...]:
     """Every sign that ``result`` gives, as soft states; signs it cannot give are left out."""
-    seen = Seen(result, normal, check_result(result))
+    seen = Seen(result, normal, check_result(result), Evidence(result))
     readers = (_width, _shape, _undercut, _overlap, _spatter, _spots, _size, _settings)
     return tuple(reading for reader in readers for reading in reader(seen))
