@@ -180,7 +180,7 @@ def gauge_form(names: dict[str, str], key: str, unit: Unit) -> GaugeReading | No
     try:
         return service.gauge_reading(name, value, at, unit)
     except ToelineError as error:
-        st.error(str(error))
+        ui.error(error)
         return None
 
 

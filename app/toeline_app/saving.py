@@ -84,7 +84,7 @@ def save_form(shown: Shown) -> None:
         try:
             earlier = service.inspection(old) if old else None
         except ToelineError as error:
-            st.error(str(error))
+            ui.error(error)
             earlier = None
         if earlier is not None:
             st.info(f"This takes the place of {ui.plain(title(earlier.number, earlier.identity))}, which is kept.")
@@ -145,7 +145,7 @@ def record(photo: bytes, result: Result, filled: Filled, old: Inspection | None)
                 decision=filled.new_decision,
             )
     except ToelineError as error:
-        st.error(str(error))
+        ui.error(error)
         return None
     photos.free(filled.further)
     st.session_state[_LAST] = filled.identity

@@ -24,8 +24,20 @@ LARGEST_UPLOAD_MB = 60
 AWAY_S = 600
 _SCRIPT = Path(__file__).with_name("main.py")
 _COLOURS = {
-    "light": {"primaryColor": "#0b5cad", "backgroundColor": "#ffffff", "textColor": "#1b232c", "linkColor": "#0b5cad"},
-    "dark": {"primaryColor": "#1f6fbf", "backgroundColor": "#0f1318", "textColor": "#f2f4f7", "linkColor": "#8cc4fa"},
+    "light": {
+        "primaryColor": "#0b5cad",
+        "backgroundColor": "#ffffff",
+        "textColor": "#1b232c",
+        "linkColor": "#0b5cad",
+        "secondaryBackgroundColor": "#f1f4f7",
+    },
+    "dark": {
+        "primaryColor": "#1f6fbf",
+        "backgroundColor": "#0f1318",
+        "textColor": "#f2f4f7",
+        "linkColor": "#8cc4fa",
+        "secondaryBackgroundColor": "#1c242e",
+    },
 }
 
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import streamlit as st
 from streamlit import runtime
 
+from toeline.errors import ToelineError
 from toeline_app import parts, prefs, server, ui
 from toeline_app.pages import about, bench, cards, coupons, person, phone, record, repeat, trends
 
@@ -38,11 +40,19 @@ def run() -> None:
     }
     current = st.navigation(sections, position="top")
     parts.set_pages({page.url_path: page for section in sections.values() for page in section})
-    current.run()
+    shown(current.run)
     prefs.keep_on_device()
     if server.signs_in_elsewhere():
         st.text(f"Signed in as {st.user.get('name') or st.user.get('email') or 'someone without a name'}.")
         st.button("Sign out", on_click=st.logout, width="stretch")
+
+
+def shown(page: Callable[[], None]) -> None:
+    """A page; where it stops because the disk is full or the record's server is down, that is one sentence."""
+    try:
+        page()
+    except ToelineError as error:
+        ui.error(error)
 
 
 def _may_come_in() -> bool:

@@ -45,6 +45,11 @@ def sketch(svg: str, alt: str) -> None:
     st.html(f'<img class="tl-drawing" src="{url}" alt="{escape(alt)}">')
 
 
+def error(said: object) -> None:
+    """What went wrong, in one sentence that may hold a person's own words, such as a file's name."""
+    st.error(plain(str(said)))
+
+
 def badge(outcome: str, note: str = "") -> None:
     """The outcome as a block: sign, word, colour, and a short note."""
     sign, word = OUTCOMES[outcome]

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 from streamlit.testing.v1 import AppTest
 
 from invented import IDENTITY, photo_bytes, result
 from toeline.problems import problem
-from toeline.record import NewDecision
+from toeline.record import Identity, NewDecision
 from toeline_app import parts, photos, service, ui
 from toeline_app.pages.bench import to_settings
 from toeline_app.prefs import Preferences
@@ -30,6 +32,7 @@ def page(name: str) -> AppTest:
 def own_record(tmp_path, monkeypatch):
     monkeypatch.setenv("TOELINE_STORE", str(tmp_path / "record.sqlite"))
     service.store.clear()
+    service.recorded_picture.clear()
     yield
     service.store().close()
     service.store.clear()
@@ -233,6 +236,65 @@ def test_typed_nonsense_gives_no_ends(typed):
 def test_a_tap_maps_to_the_photos_own_pixels():
     # by hand: a photo 4000 wide shown 400 wide; the middle of CSS px 10 is photo px (10.5 * 10) - 0.5
     assert service.to_photo_px((10, 20), 400, 4000) == (104.5, 204.5)
+
+
+HOSTILE = "![x](http://evil.example/x.png) <img src=x onerror=alert(1)> **b** :red[r] $a$ `c` [l](javascript:x)"
+
+
+def shown_as_markdown(app: AppTest) -> str:
+    """Every text of a page that the browser reads as Markdown."""
+    kinds = (app.markdown, app.error, app.warning, app.info, app.success, app.header, app.title, app.subheader)
+    return "\n".join([str(one.value) for kind in kinds for one in kind] + [one.label for one in app.button])
+
+
+def test_names_of_a_record_are_markup_on_no_page():
+    words = dict.fromkeys(("job", "weld", "welder", "procedure", "inspector", "part", "position"), HOSTILE)
+    decision = NewDecision(decision="refer", by=HOSTILE[:200], reason=HOSTILE)
+    saved = service.store().save_inspection(
+        result().model_copy(update={"photo": result().photo.model_copy(update={"name": HOSTILE})}),
+        photo_bytes(),
+        Identity(**words),
+        remarks=HOSTILE,
+        decision=decision,
+    )
+    new = service.store().supersede(saved.id, result(1), photo_bytes(1), Identity(**words), why=HOSTILE)
+    for app in (opened(saved.id), opened(new.id), run("record"), run("trends"), run("person")):
+        assert not app.exception
+        said = shown_as_markdown(app)
+        for sign in ("![x](", "<img", "**b**", ":red[", "$a$", "`c`", "[l]("):
+            assert not re.search(r"(?<!\\)" + re.escape(sign), said), sign
+
+
+def test_a_photos_name_in_an_error_is_not_markup():
+    app = AppTest.from_string(
+        "from toeline_app import ui\nui.error('![x](http://evil) **a**.jpg is not a photo.')"
+    ).run()
+    assert app.error[0].value == r"\!\[x\]\(http\://evil\) \*\*a\*\*\.jpg is not a photo\."
+
+
+def test_a_record_that_fails_is_one_sentence_on_every_page(tmp_path, monkeypatch):
+    (tmp_path / "notes.sqlite").write_text("no database, but a text long enough to be looked at " * 30)
+    monkeypatch.setenv("TOELINE_STORE", str(tmp_path / "notes.sqlite"))
+    code = (
+        "from toeline_app import shell\nfrom toeline_app.pages import record\nfrom toeline.errors import ToelineError\n"
+        "shell.shown(record.page)"
+    )
+    app = AppTest.from_string(code, default_timeout=60)
+    app.session_state["preferences"] = Preferences()
+    app.run()
+    assert not app.exception
+    assert "cannot be used" in app.error[0].value
+    monkeypatch.setenv("TOELINE_STORE", str(tmp_path / "record.sqlite"))
+
+
+def test_a_lost_photo_hides_nothing_else_of_an_inspection():
+    saved = service.store().save_inspection(result(), photo_bytes(), IDENTITY, remarks="Preheated.")
+    service.store()._photos.path(saved.photos[0].sha256).unlink()
+    service.recorded_picture.clear()
+    app = opened(saved.id)
+    assert not app.exception
+    assert "missing" in app.error[0].value
+    assert any(one.label == "Save the inspection" for one in app.button)
 
 
 def test_user_text_cannot_mark_up():

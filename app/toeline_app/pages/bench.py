@@ -204,7 +204,7 @@ def _pick(shown: list[Shown]) -> Shown:
 def _detail(shown: Shown, settings: Settings) -> None:
     if shown.result is None:
         ui.badge("retake")
-        st.error(shown.problem or "")
+        ui.error(shown.problem or "")
         ui.drawing("hold", HOLD)
         return
     result = shown.result

@@ -45,7 +45,7 @@ def page() -> None:
             [(one.photo.name, one.result, one.problem, one.code) for one in shown], rubric, reference, roster
         )
     except ToelineError as error:
-        st.error(str(error))
+        ui.error(error)
         return
     _overview(scores)
     _problems(scores)
@@ -71,7 +71,7 @@ def _rubric() -> Rubric | None:
         try:
             rubric = service.read_rubric(text)
         except ToelineError as error:
-            st.error(str(error))
+            ui.error(error)
             return None
         st.text(
             f"{rubric.title}: {rubric.points:g} points, pass mark {rubric.pass_share * rubric.points:g}. {rubric.about}"
@@ -98,7 +98,7 @@ def _roster() -> Roster | None:
         try:
             roster = service.roster(file.getvalue(), file.name)
         except ToelineError as error:
-            st.error(str(error))
+            ui.error(error)
             return None
         st.text(f"{len(roster.names)} names.")
         if roster.by_code:
@@ -122,10 +122,10 @@ def _reference(rubric: Rubric, settings: Settings) -> Result | None:
         return None
     (shown,) = photos.measure_all([(photo, settings)])
     if parts.outcome(shown.result) == "retake":
-        st.error("The reference bead cannot be measured. " + (shown.problem or ""))
+        ui.error("The reference bead cannot be measured. " + (shown.problem or ""))
         ui.problems(shown.result.photo.problems if shown.result else ())
         return None
-    st.success(f"Reference bead: {photo.name}")
+    st.success("Reference bead: " + ui.plain(photo.name))
     return shown.result
 
 
@@ -223,7 +223,7 @@ def _breakdown(scores: ClassScores, shown: dict[str, Shown], unit: Unit) -> None
     )
     one = scores.coupons[place or 0]
     if one.score is None:
-        st.error(one.problem or "")
+        ui.error(one.problem or "")
         return
     points = "not scored" if one.points is None else f"{one.points:.0f} ± {one.score.U:.0f} of {one.score.of:g} points"
     ui.badge(one.outcome, points)

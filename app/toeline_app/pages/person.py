@@ -7,7 +7,7 @@ import json
 import streamlit as st
 
 from toeline.errors import ToelineError
-from toeline_app import parts, service
+from toeline_app import parts, service, ui
 
 
 def page() -> None:
@@ -26,7 +26,7 @@ def page() -> None:
     try:
         found = service.export_person(name)
     except ToelineError as error:
-        st.error(str(error))
+        ui.error(error)
         return
     count = len(found["inspections"])
     st.text(f"{count} {'inspection names' if count == 1 else 'inspections name'} this person.")

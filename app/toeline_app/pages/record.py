@@ -40,7 +40,7 @@ def page() -> None:
         try:
             _one(service.inspection(wanted))
         except ToelineError as error:
-            st.error(str(error))
+            ui.error(error)
             if st.button("Back to the list", width="stretch"):
                 _close()
         return
@@ -150,11 +150,11 @@ def _one(inspection: Inspection) -> None:
         f"Tool: {result.judgement.title if result.judgement else 'no criteria'}. "
         f"Person: {DECISION_WORDS[inspection.decision.decision if inspection.decision else None]}.",
     )
-    st.image(
-        service.recorded_picture(inspection.photos[0].sha256, result.to_json(None), unit),
-        width="stretch",
-        alt="The bead turned level, with both toes and numbered indications.",
-    )
+    try:
+        picture = service.recorded_picture(inspection.photos[0].sha256, result.to_json(None), unit)
+        st.image(picture, width="stretch", alt="The bead turned level, with both toes and numbered indications.")
+    except ToelineError as error:  # a missing photo hides nothing else that is on record
+        ui.error(error)
     rows = [(label, str(getattr(inspection.identity, name) or "–")) for name, label in saving.FIELDS]
     rows += [
         ("Date of inspection", str(inspection.identity.date or "–")),
@@ -212,7 +212,7 @@ def _supersede(inspection: Inspection) -> None:
             try:
                 bench.measure_again(inspection)
             except (ToelineError, TooMuch) as error:
-                st.error(str(error))
+                ui.error(error)
                 return
             saving.supersede_with_next(inspection)
             st.switch_page(parts.page(""))
@@ -249,7 +249,7 @@ def _decisions(inspection: Inspection) -> None:
             try:
                 service.decide(inspection.id, taken)
             except ToelineError as error:
-                st.error(str(error))
+                ui.error(error)
                 return
             st.rerun()
 
