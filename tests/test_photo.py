@@ -101,6 +101,25 @@ def test_cut_short_is_refused_in_one_sentence(form, part):
     assert text.endswith(".")
 
 
+@pytest.mark.parametrize("harm", ["lost", "zeroed"])
+def test_corrupt_half_way_is_refused(scene, harm, capfd):
+    """A picture that decodes to its end although a part of its data is gone would be measured in the wrong places."""
+    big = np.kron(scene, np.ones((4, 4, 1), np.uint8)) + np.random.default_rng(0).integers(0, 9, (480, 640, 3)).astype(
+        "u1"
+    )
+    data = bytearray(encoded(big, "JPEG", quality=90))
+    middle = len(data) // 2
+    data[middle : middle + 400] = b"" if harm == "lost" else bytes(400)
+    with pytest.raises(PhotoError, match="damaged"):
+        read_photo(bytes(data))
+    assert capfd.readouterr() == ("", "")
+
+
+def test_what_a_phone_writes_after_the_picture_does_no_harm(scene):
+    data = encoded(scene, "JPEG", quality=95)
+    assert (read_photo(data + b"trailer" * 100).image == read_photo(data).image).all()
+
+
 def test_no_photo_is_refused(tmp_path):
     for content in (b"", b"hello", b"%PDF-1.7 ...", bytes(2000), b"\xff\xd8\xff\xe0" + bytes(500)):
         with pytest.raises(PhotoError):

@@ -12,6 +12,7 @@ from typing import Any
 
 import cv2
 import numpy as np
+import simplejpeg  # type: ignore[import-untyped]
 from numpy.typing import NDArray
 from PIL import Image, UnidentifiedImageError
 
@@ -188,15 +189,11 @@ def _time(taken: str | None, offset: str | None) -> str | None:
 def _decode(opened: Image.Image, data: bytes, name: str) -> U8:
     """The stored pixels as 8 bit BGR, not yet turned upright."""
     if opened.format in ("JPEG", "MPO") and opened.mode in ("L", "RGB"):
-        # twice as fast as Pillow; gives None for a file cut short
-        flags = cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION
+        # twice as fast as Pillow, and strict: OpenCV and Pillow pass a picture whose data is corrupt half way
         try:
-            image = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
-        except cv2.error as error:
+            return np.asarray(simplejpeg.decode_jpeg(data, colorspace="BGR"), np.uint8)
+        except ValueError as error:
             raise _damaged(name) from error
-        if image is None:
-            raise _damaged(name)
-        return np.ascontiguousarray(image, np.uint8)
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
