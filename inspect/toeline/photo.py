@@ -27,6 +27,7 @@ _EXIF_IFD = 0x8769
 # EXIF tags (CIPA DC-008): Make, Model, Orientation; then of the EXIF IFD
 _MAKE, _MODEL, _ORIENTATION = 271, 272, 274
 _TAKEN, _TAKEN_OFFSET, _FOCAL, _ZOOM, _FOCAL_35, _LENS = 36867, 36881, 37386, 41988, 41989, 42036
+_TURNS = {3: cv2.ROTATE_180, 6: cv2.ROTATE_90_CLOCKWISE, 8: cv2.ROTATE_90_COUNTERCLOCKWISE}
 _DECODE_ERRORS = (OSError, ValueError, SyntaxError, EOFError, IndexError, TypeError, MemoryError, RuntimeError)
 
 
@@ -219,10 +220,10 @@ def _eight_bit_bgr(opened: Image.Image) -> U8:
 def _upright(image: U8, orientation: int) -> U8:
     """Apply the EXIF orientation (CIPA DC-008, tag 274); the only place where a photo is turned."""
     turned: NDArray[Any] = image
-    if orientation in (5, 6, 7, 8):
-        turned = cv2.transpose(turned)
-    if orientation in (3, 4, 7, 8):
-        turned = cv2.flip(turned, 0)
-    if orientation in (2, 3, 6, 7):
-        turned = cv2.flip(turned, 1)
+    if orientation in _TURNS:
+        turned = cv2.rotate(image, _TURNS[orientation])
+    elif orientation in (5, 7):
+        turned = cv2.transpose(image)
+    if orientation in (2, 4, 7):
+        turned = cv2.flip(turned, {2: 1, 4: 0, 7: -1}[orientation])
     return np.asarray(turned, np.uint8)
