@@ -11,10 +11,13 @@ from hypothesis import strategies as st
 from scipy.stats import chi2
 from skimage.transform import ProjectiveTransform
 
+import card_scene
+import seen_photos
 from fillet_beads import traced
 from toeline.band import TracedBead
 from toeline.body import body_of
-from toeline.card import FoundCard, card_spec
+from toeline.camera import camera_for
+from toeline.card import FoundCard, card_spec, find_cards
 from toeline.datafile import load
 from toeline.errors import CardError
 from toeline.fillet import (
@@ -32,6 +35,8 @@ from toeline.fillet import (
 )
 from toeline.fillet.legs import FILLET_UNITS, ONE_PLATE
 from toeline.optics import Camera, project, rays, rotation
+from toeline.photo import read_photo
+from toeline.pipeline import measure
 from toeline.plate import Plate, plate_from_card
 from toeline.result import Indication
 from toeline.uncertainty import correlated_noise
@@ -66,14 +71,16 @@ class Scene:
     def to_px(self, mm: np.ndarray) -> np.ndarray:
         return project(self.points(mm), self.camera.parameters)
 
-    def card(self, index: int, u_px: float = 0.1) -> FoundCard:
+    def card(self, index: int, u_px: float = 0.1, stands_off: np.ndarray | float = 0.0) -> FoundCard:
+        """Card A or B; ``stands_off`` (16,) mm is how far each corner stands off its plate besides the paper."""
         spec = card_spec()
         which = ("A", "B")[index]
         mm = np.concatenate([spec.corners(i) for i in spec.ids[which]])
         x, away = self.card_places[index]
         turned = self.plate(index) @ rotation(np.array([0.0, 0.0, self.card_turns[index]]))
         middle = np.array([spec.width, spec.height]) / 2
-        flat = np.concatenate([(mm - middle) * self.check_line / 50.0, np.full((len(mm), 1), -PAPER)], axis=1)
+        off = np.full((len(mm), 1), -PAPER) - np.broadcast_to(stands_off, len(mm))[:, None]
+        flat = np.concatenate([(mm - middle) * self.check_line / 50.0, off], axis=1)
         at = self.plate(index) @ [x, away if index == 0 else -away, 0.0] + self.root
         px = project(flat @ turned.T + at, self.camera.parameters)
         level = np.repeat(_unit(px.reshape(-1, 4, 2)[:, 1] - px.reshape(-1, 4, 2)[:, 0]), 4, axis=0)
@@ -175,7 +182,7 @@ def test_errors_are_as_large_as_the_covariance_says(angle: float) -> None:
         px = joint.to_px(ours)
         cards = []
         for k in (0, 1):
-            card = joint.card(k)
+            card = joint.card(k, stands_off=rng.normal(0, load("fillet.toml")["cards"]["u_flat_mm"], 16))
             noise = np.linalg.cholesky(card.covariance_px) @ rng.standard_normal((16, 2, 1))
             shrunk = card.gain_slope @ rng.normal(0, 0.7, 2)
             cards.append(replace(card, corners_px=card.corners_px + noise[..., 0] - shrunk))
@@ -278,6 +285,31 @@ def test_a_bent_card_is_reported() -> None:
     lifted[:4] += [12.0, -16.0]
     assert "card_bent" in [p.code for p in joint.frame(a, replace(b, corners_px=lifted)).problems]
     assert joint.frame().problems == ()
+
+
+def waved(joint: Scene, how: str, mm: float) -> np.ndarray:
+    """How far each corner (16,) of a card stands off: its ends bent up, or its corners twisted, by ``mm``."""
+    spec = card_spec()
+    x, y = ((joint.card(1).corners_mm / [spec.width, spec.height]) * 2 - 1).T
+    return mm * (x**2 if how == "bent" else x * y)
+
+
+@pytest.mark.parametrize(("how", "mm", "most"), [("bent", 0.3, 0.3), ("twisted", 0.3, 0.15), ("twisted", 0.6, 0.3)])
+def test_a_little_wave_of_the_paper_does_little_to_the_legs(how: str, mm: float, most: float) -> None:
+    """Paper waves by some tenths of a mm (common practice): the legs must not follow it tenfold."""
+    joint = scene()
+    frame = joint.frame(joint.card(0), joint.card(1, stands_off=waved(joint, how, mm)))
+    px = joint.to_px(LEGS)
+    off = frame.to_mm(px)[:, 1] - LEGS[:, 1]
+    assert np.abs(off).max() < most
+    assert np.abs(off).max() < 2 * np.sqrt(frame.covariance_mm(px)[:, 1, 1]).min()
+
+
+@pytest.mark.parametrize(("how", "mm"), [("bent", 1.0), ("bent", 3.0), ("twisted", 1.0), ("twisted", 3.0)])
+def test_a_card_that_does_not_lie_flat_is_reported(how: str, mm: float) -> None:
+    joint = scene()
+    codes = [p.code for p in joint.frame(joint.card(0), joint.card(1, stands_off=waved(joint, how, mm))).problems]
+    assert set(codes) & {"card_not_flat", "card_bent"}
 
 
 def test_a_joint_off_its_stated_angle_is_reported() -> None:
@@ -488,3 +520,33 @@ def test_a_folding_cards_crease_checks_its_halves(slip: float, told: int) -> Non
     joint = scene(turns=(0.0, 0.0), places=places, check_line=check)
     codes = [p.code for p in joint.frame().problems]
     assert codes == ["fillet_cards"] * told
+
+
+def photo_of_two_cards(tilts: tuple[float, float]) -> bytes:
+    """A drawn photo of card A below and card B above it, each turned about the picture's level axis, degrees."""
+    ground = None
+    for which, tilt, y in (("A", tilts[0], 34.0), ("B", tilts[1], -34.0)):
+        turn = float(np.radians(tilt))
+        view = card_scene.View(turn=(turn, 0.0, 0.0), at=(0.0, y * np.cos(turn), 210.0 + y * np.sin(turn)))
+        ground = card_scene.draw(view, which, ground=ground, seed=3)
+    return seen_photos.jpeg(np.repeat(ground[..., None], 3, axis=2), 28)
+
+
+@pytest.mark.parametrize(
+    ("tilts", "says"),
+    [((8.0, 8.0), "nearly one plane"), ((45.0, -45.0), "look away from each other"), ((-45.0, 45.0), None)],
+)
+def test_what_two_cards_in_a_photo_make(tilts: tuple[float, float], says: str | None) -> None:
+    """Both on one plate, on the outside of a corner, and as they should lie: from the photo, through every stage."""
+    photo = read_photo(photo_of_two_cards(tilts), "cards.jpg")
+    cards = find_cards(photo)
+    assert {card.which for card in cards} == {"A", "B"}
+    camera = camera_for(photo, cards)
+    if says is None:
+        assert fillet_from_cards(cards, camera).joint_angle_deg == pytest.approx(90.0, abs=2.0)
+        return
+    with pytest.raises(FilletError, match=says):
+        fillet_from_cards(cards, camera)
+    result = measure(photo_of_two_cards(tilts), joint="fillet")
+    assert "fillet_cards" in {problem.code for problem in result.photo.problems}
+    assert result.measures["leg_base"].value is None

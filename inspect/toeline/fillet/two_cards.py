@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -46,6 +46,8 @@ def fillet_from_cards(
     """
     pair = _pair(cards)
     a, b = plates_from_cards(pair, camera, check_line_mm, thickness_mm)
+    papers = [_as_paper_lies(plate) for plate in (a, b)]
+    a, b = plates_from_cards(papers, camera, check_line_mm, thickness_mm)
     joint = _Joint.of(a, b)
     _check_planes(joint)
     wedge = joint.wedge()
@@ -70,6 +72,20 @@ def _pair(cards: Sequence[FoundCard]) -> tuple[FoundCard, FoundCard]:
                 f"Lay card {which} on the {where} too, fully in the picture.",
             )
     return found["A"][0], found["B"][0]
+
+
+def _as_paper_lies(plate: Plate) -> FoundCard:
+    """A plate's card with the doubt that paper does not lie quite flat: seen aslant, what stands off is seen aside.
+
+    Without it a wave of a few tenths of a mm would be taken for perspective, and turn the plate.
+    """
+    card, u = plate.card, load("fillet.toml")["cards"]["u_flat_mm"]
+    flat = np.concatenate([card.corners_mm, np.zeros((len(card.corners_mm), 1))], axis=1)
+    raised = flat - [0.0, 0.0, u / plate.print_scale.value]
+    aside = project(plate.card_pose.of(raised), plate.camera.parameters) - project(
+        plate.card_pose.of(flat), plate.camera.parameters
+    )
+    return replace(card, covariance_px=card.covariance_px + aside[:, :, None] * aside[:, None, :])
 
 
 @dataclass(frozen=True, slots=True)
