@@ -149,6 +149,8 @@ def rank_causes(result: Result) -> CauseFinding:
     advice = advice_of(result)
     if not result.bead.found:
         return CauseFinding(causes_why="No bead was measured, so nothing can be said about causes.", advice=advice)
+    if not result.photo.usable:
+        return CauseFinding(causes_why="The photo cannot be used, so nothing is said about causes.", advice=advice)
     readings = read_signs(result, normal())
     if not any(reading.sign in ("width_spread", "edges", "ripples", "pitch", "spatter") for reading in readings):
         why = "Too little of the bead could be measured to say anything about causes."

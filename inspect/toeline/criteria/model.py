@@ -27,6 +27,7 @@ class Kind(Model):
 
     ``form`` says how it is told: ``presence`` (there or not), ``located`` (the photo finds where, a gauge says how
     deep), ``sized`` (the photo finds and sizes each), ``window`` (added up along the weld), ``scalar`` (one number).
+    ``piece`` and ``pieces`` are said where the number counts and not the places.
     """
 
     form: Literal["presence", "located", "sized", "window", "scalar"]
@@ -34,6 +35,8 @@ class Kind(Model):
     unit: Literal["mm", "deg", "1"]
     words: str
     noun: str = ""
+    piece: str = ""
+    pieces: str = ""
     seen: tuple[IndicationKind, ...] = ()
     gauge: str | None = None
     statement: str | None = None
@@ -59,7 +62,9 @@ QUANTITIES: Mapping[str, Kind] = {
     "restart": _presence("poor restarts", "restarts", "poor_restart"),
     "crater_unfilled": _presence("unfilled craters", "craters", "crater_unfilled"),
     "pore": _presence("surface pores", "pores", "pore"),
-    "spatter": _presence("spatter", "spatter", "spatter"),
+    "spatter": _presence("spatter", "spatter", "spatter").model_copy(
+        update={"piece": "ball of spatter", "pieces": "balls of spatter"}
+    ),
     "face": _presence("what the face cannot show", None),
     "crack_length": Kind(
         form="located",

@@ -91,7 +91,9 @@ class Case:
         return f"{reading.name} {verb} as {self.value(as_quantity(reading))}{place}"
 
     def where(self, items: Sequence[Indication]) -> str:
-        """``undercut at 37 mm, 82 mm and 4 more``."""
+        """``undercut at 37 mm, 82 mm and 4 more``; ``5 balls of spatter`` where places say nothing."""
+        if self.line.kind.pieces:
+            return f"{len(items)} {self.line.kind.pieces if len(items) > 1 else self.line.kind.piece}"
         places = [length(place, self.evidence.unit) for place in map(middle, items[:3]) if place is not None]
         more = f" and {len(items) - 3} more" if len(items) > 3 else ""
         return (

@@ -101,19 +101,23 @@ class Evidence:
 
     def absent(self, kind: str, bound: float) -> tuple[str, bool]:
         """Whether the photo shows that nothing of this kind is above ``bound`` mm, and why or why not."""
-        trusted = self.detection.get(kind)
-        if trusted is None:
+        if kind not in self.detection:
             return "a photo cannot show that there is none", False
+        why, shown = self.sight(kind, bound)
+        return (f"none is seen; {why}" if shown else f"none is seen, but {why}"), shown
+
+    def sight(self, kind: str, bound: float) -> tuple[str, bool]:
+        """Whether the photo would show all of a trusted kind that is above ``bound`` mm, and why or why not."""
+        trusted, scale = self.detection[kind], self.result.scale.px_per_mm
         if self.view:
-            return f"none is seen, but {self.view}", False
-        scale = self.result.scale.px_per_mm
+            return self.view, False
         if scale is None or scale.value is None:
-            return "none is seen, but the photo's fineness is not known", False
+            return "the photo's fineness is not known", False
         fineness = scale.value - (scale.U or 0)
         if fineness < trusted["px_per_mm"]:
-            return f"none is seen, but the photo has only {scale.value:.1f} pixels per mm", False
+            return f"the photo has only {scale.value:.1f} pixels per mm", False
         smallest = max(trusted["mm"], trusted["px"] / fineness)
-        what = f"none is seen; such a photo is trusted from {figure(smallest, self.unit)} on"
+        what = f"such a photo is trusted from {figure(smallest, self.unit)} on"
         return (what, True) if bound >= smallest else (f"{what}, which is more than the limit", False)
 
     @cached_property

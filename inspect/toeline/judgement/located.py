@@ -148,7 +148,7 @@ def stretch(case: Case, runs: Sequence[Indication] | None, measured_mm: Quantity
         outcome, why = "undecided", f"at most {why}; how much of that is deeper takes a gauge"
     if from_runs and outcome == "pass":
         free, _ = case.bound(case.line.limit)
-        unseen, shown = evidence.absent(case.detection_kind, (free.value or 0) - (free.U or 0))
+        unseen, shown = evidence.sight(case.detection_kind, (free.value or 0) - (free.U or 0))
         if not shown:
             outcome, why = "undecided", f"{why}; more may be there: {unseen}"
     ask = case.gauge(name=extent) if outcome == "undecided" else ()

@@ -56,11 +56,13 @@ def judge_sized(case: Case) -> Verdict:
     count = max((reading.value for reading in stated if reading.at is None), default=None)
     if count is not None and count > len(found) + len(readings):
         return replace(told, why="more were stated than the photo shows; gauge the largest", needs=case.gauge())
-    why, shown = evidence.absent(case.detection_kind, bound.value - (bound.U or 0))
+    hidden, shown = evidence.sight(case.detection_kind, bound.value - (bound.U or 0))
     shown = shown or count is not None  # a person who counted no more than the photo shows saw that there are no more
     if largest is not None:
         size = f"the largest is {case.value(largest[1])}"
-        why = size if shown else f"{size}, but more may be there: {why}"
+        why = size if shown else f"{size}, but more may be there: {hidden}"
+    else:
+        why = f"none is seen; {hidden}" if shown else f"none is seen, but {hidden}"
     return replace(told, outcome="pass" if shown else "undecided", why=why, needs=() if shown else case.gauge())
 
 
@@ -109,7 +111,8 @@ def judge_window(case: Case) -> Verdict:
         unseen, shown = evidence.absent(case.detection_kind, smallest.value)
         told = replace(told, why=why if found else unseen)
         if not shown and count is None:  # a person who counted no more than the photo shows saw that there are no more
-            return replace(told, why=f"{why}; {unseen}" if found else unseen, needs=case.look())
+            hidden, _ = evidence.sight(case.detection_kind, smallest.value)
+            return replace(told, why=f"{why}, but more may be there: {hidden}" if found else unseen, needs=case.look())
     return replace(told, outcome=outcome, needs=case.look(start) if outcome == "undecided" else ())
 
 

@@ -18,6 +18,7 @@ _LEGS = ("leg_base", "leg_upright")
 _SIDES = ("left", "right")
 _AGAINST_DRAWING = ("leg_shortfall", "throat_shortfall", "throat_excess")
 _RETAKE = (Need(Step.PHOTO, "Photograph the whole cleaned bead with the card beside it, sharp and evenly lit."),)
+_CLOSER = (Need(Step.PHOTO, "Photograph the bead again from closer, sharp and evenly lit: that measures more surely."),)
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +94,9 @@ def _held(case: Case, sample: Sample, bound: Quantity, sense: Sense, ask: tuple[
     if told.outcome == "pass" and sample.how == "photo":
         unseen = _unseen(case)
         if unseen is not None:
-            return replace(told, outcome="undecided", why=f"{told.why}, but {unseen}", needs=ask or _RETAKE)
+            return replace(
+                told, outcome="undecided", why=f"{told.why}, but {unseen}", needs=_RETAKE if ask is _CLOSER else ask
+            )
     if told.outcome != "undecided" and told.outcome not in sample.proves:
         told = replace(told, outcome="undecided", why=f"{told.why}, which alone does not prove it", needs=ask)
     return told
@@ -111,7 +114,7 @@ def _in_words(case: Case, quantity: Quantity) -> str:
 def _unseen(case: Case) -> str | None:
     """Why a value measured in the photo may not stand for the whole weld, or None where it does."""
     if case.line.of == "spatter_per_100mm":
-        why, shown = case.evidence.absent("spatter", math.inf)
+        why, shown = case.evidence.sight("spatter", math.inf)
         return None if shown else why
     return case.evidence.view
 
@@ -154,12 +157,12 @@ def _samples(case: Case) -> Samples:
     evidence, of = case.evidence, case.line.of
     match of:
         case "edge_deviation" | "straightness":
-            return Samples([Sample(evidence.measure(f"{side}_{of}"), "photo") for side in _SIDES], (), _RETAKE)
+            return Samples([Sample(evidence.measure(f"{side}_{of}"), "photo") for side in _SIDES], (), _CLOSER)
         case "width_range":
             width = difference(evidence.measure("width_max"), evidence.measure("width_min"))
-            return Samples([Sample(width, "photo")], (), _RETAKE)
+            return Samples([Sample(width, "photo")], (), _CLOSER)
         case "width_variation" | "ripple_variation" | "spatter_per_100mm":
-            return Samples([Sample(evidence.measure(of), "photo")], (), _RETAKE)
+            return Samples([Sample(evidence.measure(of), "photo")], (), _CLOSER)
         case "leg_difference":
             return _leg_difference(case)
         case "leg_shortfall":
