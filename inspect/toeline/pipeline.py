@@ -11,6 +11,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from toeline import __version__
 from toeline.band import F64, TracedBead
@@ -57,7 +58,7 @@ from toeline.result import (
     Welding,
 )
 from toeline.ripples import read_ripples
-from toeline.usability import card_problems, photo_problems
+from toeline.usability import card_problems, photo_problems, scene_problems
 
 CAUTIONS = (
     "A photo shows the face only: not the inside, the depth of fusion or the root.",
@@ -332,7 +333,10 @@ def _describe(
             outline = frame.to_px(np.concatenate([traced.left_toe, traced.right_toe[::-1]]))
             outline = outline[np.isfinite(outline).all(axis=1)]
             ripples = read_ripples(traced.band, traced.s, traced.t_left, traced.t_right)
-            indications = _off_cards(find_indications(traced, ripples), cards)
+            printed = _outlines(cards)
+            seen_things = find_indications(traced, ripples)
+            # print is no spatter
+            indications = tuple(i for i in seen_things if i.at_px is None or not _on_card(i.at_px, printed))
             measures = measure_bead(traced, indications, ripples)
             if settings.joint == "fillet":
                 fillet = _fillet_of(traced, ground, settings)
@@ -341,9 +345,14 @@ def _describe(
                     indications = name_plates(fillet, traced, indications)
                     problems += toe_problems(fillet, traced)
             problems += _bead_problems(traced)
+            if any(_on_card((float(x), float(y)), printed) for x, y in outline):
+                problems.append(problem("bead_covered"))
     with clock.stage("usable"):
+        fillet_joint = settings.joint == "fillet"
         if outline is not None:
-            problems += photo_problems(photo, outline, ground.plate, fillet=settings.joint == "fillet")
+            problems += photo_problems(photo, outline, ground.plate, fillet=fillet_joint)
+        else:
+            problems += scene_problems(photo, ground.plate, fillet=fillet_joint)
         problems += card_problems(cards, ground.plate, outline)
     problems = list(dict.fromkeys(problems))
     return Result(
@@ -391,20 +400,16 @@ def _fillet_measures(fillet: FilletFrame | str, traced: TracedBead, settings: Se
     return measures
 
 
-def _off_cards(indications: Sequence[Indication], cards: Sequence[FoundCard]) -> tuple[Indication, ...]:
-    """The indications without those that lie on a card: print is no spatter."""
+def _outlines(cards: Sequence[FoundCard]) -> list[NDArray[np.float32]]:
+    """Each card's four corners (4, 2) in the photo."""
     spec = card_spec()
     corners = np.array([[[0.0, 0.0], [spec.width, 0.0], [spec.width, spec.height], [0.0, spec.height]]])
-    outlines = []
-    for card in cards:
-        onto_photo, _ = cv2.findHomography(card.corners_mm, card.corners_px)
-        if onto_photo is not None:
-            outlines.append(cv2.perspectiveTransform(corners, onto_photo)[0].astype(np.float32))
-    return tuple(
-        one
-        for one in indications
-        if one.at_px is None or all(cv2.pointPolygonTest(outline, one.at_px, False) < 0 for outline in outlines)
-    )
+    onto_photo = (cv2.findHomography(card.corners_mm, card.corners_px)[0] for card in cards)
+    return [cv2.perspectiveTransform(corners, H)[0].astype(np.float32) for H in onto_photo if H is not None]
+
+
+def _on_card(at: Point, cards: Sequence[NDArray[np.float32]]) -> bool:
+    return any(cv2.pointPolygonTest(outline, at, False) >= 0 for outline in cards)
 
 
 def _said_travel(traced: TracedBead) -> TracedBead:

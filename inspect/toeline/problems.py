@@ -21,14 +21,36 @@ _KINDS = (
     ProblemKind(
         "photo_small",
         "warning",
-        "The photo has only {px} pixels per mm at the bead.",
+        "The photo has only {px} pixels per mm.",
         "Go closer so that card and bead fill the picture.",
     ),
     ProblemKind(
         "photo_too_small",
         "stop",
-        "The photo has only {px} pixels per mm at the bead, too few to measure.",
+        "The photo has only {px} pixels per mm, too few to measure.",
         "Go closer so that card and bead fill the picture, and send the original, not a shrunk copy.",
+    ),
+    ProblemKind(
+        "bead_small", "warning", "The bead is only {px} pixels wide.", "Go closer so that the bead fills the picture."
+    ),
+    ProblemKind(
+        "bead_too_small",
+        "stop",
+        "The bead is only {px} pixels wide, too few to measure.",
+        "Go closer so that the bead fills the picture, and send the original, not a shrunk copy.",
+    ),
+    ProblemKind("photo_dark", "stop", "The photo is too dark to find a bead in.", "Add light from the side."),
+    ProblemKind(
+        "photo_blown",
+        "stop",
+        "{share} % of the photo is blown out, which may hide the bead.",
+        "Move the lamp to the side, or tap on the bead so that the phone exposes for it, and take it again.",
+    ),
+    ProblemKind(
+        "photo_blurred",
+        "stop",
+        "The photo is too blurred to find a bead in.",
+        "Rest the phone on something, tap on the bead to focus, and take it again.",
     ),
     ProblemKind(
         "blur",
@@ -137,7 +159,9 @@ _KINDS = (
         "The bead runs out of the picture at its {end}.",
         "Show the whole bead if its length or that end matters.",
     ),
-    ProblemKind("bead_covered", "warning", "Part of the bead is covered.", "Clear the bead and take it again."),
+    ProblemKind(
+        "bead_covered", "warning", "The card covers part of the bead.", "Lay it beside the bead and take it again."
+    ),
     ProblemKind(
         "bead_unsure",
         "warning",

@@ -34,17 +34,15 @@ def photo_problems(
     found: list[Problem] = []
     outline = np.asarray(bead_px, np.float32)
     if plate is None:
-        px_per_mm = min(cv2.minAreaRect(outline)[1]) / limits["bead_width_mm"]
+        width_px = min(cv2.minAreaRect(outline)[1])
+        px_per_mm = width_px / limits["bead_width_mm"]
+        found += _graded(
+            "bead_small", "bead_too_small", -px_per_mm, _negated(limits["px_per_mm"]), px=f"{width_px:.0f}"
+        )
     else:
         seen = plate.to_mm(np.asarray(bead_px, float).mean(axis=0, keepdims=True))[0]
         px_per_mm = plate.px_per_mm(seen).value or 0.0
-        found += _graded(
-            "photo_small", "photo_too_small", -px_per_mm, _negated(limits["px_per_mm"]), px=f"{px_per_mm:.1f}"
-        )
-        tilt = plate.tilt_deg
-        found += _graded(
-            "tilt", "tilt_strong", tilt, limits["fillet_tilt_deg" if fillet else "tilt_deg"], deg=f"{tilt:.0f}"
-        )
+        found += _view_problems(plate, px_per_mm, fillet)
     grey, mask = _cut_out(photo, outline)
     if not mask.any():
         return tuple(found)
@@ -60,6 +58,35 @@ def photo_problems(
     edge = [] if plate is None else _graded("blur", "blur_strong", edge_blur_mm(photo, plate.card), limits["blur_mm"])
     found += edge if not grain or (edge and edge[0].severity == "stop") else grain
     return tuple(found)
+
+
+def scene_problems(photo: Photo, plate: Plate | None = None, *, fillet: bool = False) -> tuple[Problem, ...]:
+    """What is wrong with a photo in which no bead was found: why that may be, as the whole of it and its card tell."""
+    limits = load("photo.toml")["usability"]
+    shrink = max(max(photo.image.shape[:2]) // limits["scene_side_px"], 1)
+    grey = cv2.cvtColor(np.ascontiguousarray(photo.image[::shrink, ::shrink]), cv2.COLOR_BGR2GRAY)
+    found: list[Problem] = []
+    if np.median(grey) <= limits["dark_median"]["warning"]:
+        found.append(problem("photo_dark"))
+    blown = float(np.mean(grey >= limits["blown_level"]))
+    if blown > limits["scene_blown_share"]:
+        found.append(problem("photo_blown", share=f"{100 * blown:.0f}"))
+    if plate is not None:
+        middle = np.mean(plate.card.corners_mm, axis=0) * plate.print_scale.value
+        found += _view_problems(plate, plate.px_per_mm(middle).value or 0.0, fillet)
+        if edge_blur_mm(photo, plate.card) > limits["blur_mm"]["stop"]:
+            found.append(problem("photo_blurred"))
+    return tuple(found)
+
+
+def _view_problems(plate: Plate, px_per_mm: float, fillet: bool) -> list[Problem]:
+    """Whether the camera stood near enough and square enough."""
+    limits = load("photo.toml")["usability"]
+    tilt = plate.tilt_deg
+    return [
+        *_graded("photo_small", "photo_too_small", -px_per_mm, _negated(limits["px_per_mm"]), px=f"{px_per_mm:.1f}"),
+        *_graded("tilt", "tilt_strong", tilt, limits["fillet_tilt_deg" if fillet else "tilt_deg"], deg=f"{tilt:.0f}"),
+    ]
 
 
 def card_problems(cards: Sequence[FoundCard], plate: Plate | None, bead_px: F64 | None = None) -> tuple[Problem, ...]:
@@ -110,16 +137,28 @@ def _cut_out(photo: Photo, outline: NDArray[np.float32]) -> tuple[NDArray[np.uin
 
 
 def _grain_ratio(grey: NDArray[np.uint8], mask: NDArray[np.bool_], px_per_mm: float) -> float:
-    """Fine over coarse grain on the bead, at one scale for all photos: blur takes the fine grain first."""
+    """Fine over coarse grain on the bead, at one scale for all photos: blur takes the fine grain first.
+
+    The least of four directions, for a shaken phone blurs in one.
+    """
     scale = load("photo.toml")["usability"]["grain_px_per_mm"] / max(px_per_mm, 1e-6)
     size = (max(round(grey.shape[1] * scale), 1), max(round(grey.shape[0] * scale), 1))
     shrunk = cv2.resize(grey, size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR).astype(np.float32)
-    core = cv2.erode(cv2.resize(mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST), np.ones((5, 5))) > 0
+    core = cv2.erode(cv2.resize(mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST), np.ones((5, 5)))
     if core.sum() < 100:
         return np.inf  # too small a bead to tell
-    smooth = [cv2.GaussianBlur(shrunk, (0, 0), sigma) for sigma in (1, 2, 4)]
-    fine, coarse = ((smooth[k] - smooth[k + 1])[core].std() for k in (0, 1))
-    return float(fine / max(float(coarse), 1e-6))
+    side = int(sum(size) / np.sqrt(2)) + 2
+    aslant = np.asarray(cv2.getRotationMatrix2D(((size[0] - 1) / 2, (size[1] - 1) / 2), 45.0, 1.0), float)
+    aslant[:, 2] += (side - np.array(size)) / 2
+    turned = cv2.warpAffine(shrunk, aslant, (side, side), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    turned_core = cv2.warpAffine(core, aslant, (side, side), flags=cv2.INTER_NEAREST)
+    ratios = []
+    for picture, inside in ((shrunk, core), (turned, turned_core)):
+        for along, within in ((picture, inside > 0), (cv2.transpose(picture), cv2.transpose(inside) > 0)):
+            smooth = [cv2.GaussianBlur(along, (0, 0), sigmaX=sigma, sigmaY=1e-3) for sigma in (1, 2, 4)]
+            fine, coarse = (float((smooth[k] - smooth[k + 1])[within].std()) for k in (0, 1))
+            ratios.append(fine / max(coarse, 1e-6))
+    return min(ratios)
 
 
 def edge_blur_mm(photo: Photo, card: FoundCard) -> float:
