@@ -13,7 +13,7 @@ from streamlit.navigation.page import StreamlitPage
 from toeline.errors import ToelineError
 from toeline.names import CAUSES, measure_name
 from toeline.result import GaugeReading, Point, Quantity, Result
-from toeline.short import first_change, severest_first, worst_lines
+from toeline.short import first_change, measures_to_read, severest_first, worst_lines
 from toeline.text import capital, sentence
 from toeline.units import MM_PER_INCH, Unit, say
 from toeline_app import service, ui
@@ -66,7 +66,7 @@ def headline(result: Result, picture: Path | None, unit: Unit) -> None:
         for line in worst_lines(result.judgement):
             ui.line(line.outcome, line.imperfection, line.why)
     else:
-        known = [name for name in _FIRST_MEASURES if name in result.measures][:3]
+        known = [name for name in _FIRST_MEASURES if name in measures_to_read(result)][:3]
         ui.table(("Measure", "Value"), [(measure_name(name), say(result.measures[name], unit)) for name in known])
     _cause(result)
 
@@ -74,10 +74,11 @@ def headline(result: Result, picture: Path | None, unit: Unit) -> None:
 def _alt(result: Result, unit: Unit) -> str:
     if not result.bead.found:
         return "The photo. No weld bead was found."
-    width = result.measures.get("width_mean", Quantity())
+    sizes = ("leg_base", "leg_upright") if result.settings.joint == "fillet" else ("width_mean",)
+    said = ", ".join(f"{measure_name(name)} {say(result.measures.get(name, Quantity()), unit)}" for name in sizes)
     kinds = len(result.indications)
     return (
-        f"The bead turned level, both toes drawn, mean width {say(width, unit)}, "
+        f"The bead turned level, both toes drawn, {said}, "
         f"{kinds} numbered {'indication' if kinds == 1 else 'indications'}."
     )
 
@@ -99,7 +100,7 @@ def folded(result: Result, unit: Unit) -> None:
     """Everything else, folded away."""
     if result.measures:
         with st.expander("All measures", icon=":material/square_foot:"):
-            rows = [(measure_name(name), say(quantity, unit)) for name, quantity in result.measures.items()]
+            rows = [(measure_name(name), say(quantity, unit)) for name, quantity in measures_to_read(result).items()]
             ui.table(("Measure", "Value with U (k = 2)"), rows)
             if drawing := service.cross_section(result, unit):
                 ui.sketch(drawing, "The fillet's cross-section to scale; its figures stand in the table above.")

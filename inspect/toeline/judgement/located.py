@@ -12,6 +12,7 @@ from toeline.judgement.case import Case, Verdict, as_quantity, no_bound, none_st
 from toeline.judgement.evidence import middle, span
 from toeline.judgement.windows import worst_length
 from toeline.result import GaugeReading, Indication, Outcome, Quantity
+from toeline.units import length
 
 
 def judge_located(case: Case) -> Verdict:
@@ -138,7 +139,8 @@ def stretch(case: Case, runs: Sequence[Indication] | None, measured_mm: Quantity
     decision = case.decide(measured, allowed)
     assert allowed.value is not None
     where = "the weld" if per.window == "l" else f"the worst {case.figure(window.value)}"
-    why = f"{case.value(measured)} of it in {where}, {case.figure(allowed.value)} allowed"
+    amount = case.value(measured) if measured.U else length(measured.value or 0.0, evidence.unit)
+    why = f"{amount} of it in {where}, {length(allowed.value, evidence.unit)} allowed"
     as_printed = per.share is None and "l" not in _names(per.length) | _names(per.window)
     if as_printed and weld.value is not None and weld.value < window.value:
         why += " (the weld is shorter than that; the figure is taken as printed)"

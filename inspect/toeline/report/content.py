@@ -12,6 +12,7 @@ from toeline.judgement.needs import spoken
 from toeline.names import CAUSES, measure_name
 from toeline.picture import keyed_indications
 from toeline.result import BudgetRow, JudgedLine, Quantity, Result
+from toeline.short import measures_to_read
 from toeline.text import sentence
 from toeline.units import Unit, convert, say
 
@@ -151,7 +152,7 @@ def report_content(
             for entry in keyed_indications(result, unit)
         ),
         cross_section=draw_cross_section(result, unit) or "",
-        measures=tuple(_measure(name, quantity, unit) for name, quantity in result.measures.items()),
+        measures=tuple(_measure(name, quantity, unit) for name, quantity in measures_to_read(result).items()),
         criteria=_criteria(result),
         lines=tuple(_line(line, unit) for line in judgement.lines) if judgement else (),
         needs=tuple(map(spoken, judgement.needs)) if judgement else (),
