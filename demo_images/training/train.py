@@ -1,20 +1,29 @@
-"""Train the bead finder or the bead reader on rendered beads of our own making, and write the network as ONNX.
+"""Train the finder, the reader or the plate reader on rendered beads of our own making.
 
-    python train.py finder|reader --minutes 9 --out DIR [--resume DIR/finder.pt]
+    python train.py reader --minutes 9 --ranks 2 --out DIR [--resume DIR/reader.pt]
+    python train.py reader --minutes 0 --out DIR --resume DIR/reader.pt      write the network as ONNX only
 
-Needs the ``train`` extra; made for one GPU, runs on a CPU too, slowly.
+Needs the ``train`` extra. Every rank renders beads into a pool of its own and learns from random picks of it, so that
+a view is seen a few times, each time in another light and another way round; gradients are averaged over the ranks.
 """
 
 from __future__ import annotations
 
 import argparse
 import math
+import os
 import sys
 import time
+from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 
+import onnx
 import torch
+import torch.distributed as dist
+import torch.multiprocessing as mp
 import torch.nn.functional as F
+from onnx import TensorProto, helper, numpy_helper
 from torch import Tensor
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
@@ -22,20 +31,10 @@ from workshop.scene import BAND_MAPS, KINDS, band_batch, scene_batch
 
 from training.net import Reader
 
-FACE, FORWARD, CREST = BAND_MAPS.index("face"), BAND_MAPS.index("forward"), BAND_MAPS.index("crest")
-#: Rare things weigh a little more, or the network would never dare to see them.
-RARE = {
-    "undercut": 1.2,
-    "undercut_deep": 1.5,
-    "spatter": 1.5,
-    "pore": 2.0,
-    "crater_hollow": 1.2,
-    "crater_crack": 3.0,
-    "restart": 2.0,
-    "overlap": 1.5,
-    "slag": 1.5,
-    "arc_strike": 1.5,
-}
+NAMES = [n for n in BAND_MAPS if n != "face"]
+RARE = [NAMES.index(n) for n in NAMES if n not in ("crest", "forward", "crater")]
+FACE, FORWARD = BAND_MAPS.index("face"), BAND_MAPS.index("forward")
+PLATE = [BAND_MAPS.index(n) for n in ("spatter", "arc_strike")]
 
 
 def dice_loss(logits: Tensor, truth: Tensor) -> Tensor:
@@ -45,48 +44,222 @@ def dice_loss(logits: Tensor, truth: Tensor) -> Tensor:
     return (1 - (2 * both + 20) / (p.sum(dim=(0, 2, 3)) + truth.sum(dim=(0, 2, 3)) + 20)).mean()
 
 
+def _grown(mask: Tensor, px: int) -> Tensor:
+    return F.max_pool2d(mask, 2 * px + 1, 1, px)
+
+
 def reader_loss(fine: Tensor, coarse: Tensor, truth: Tensor) -> Tensor:
-    """Cross-entropy with weight near the toes; direction and crests only where there is weld metal."""
+    """Cross-entropy that counts most where each thing could be: weights by place leave the odds true.
+
+    ``fine`` (B,1,H,W) and ``coarse`` (B,len(NAMES),H/2,W/2) are logits, ``truth`` is (B,len(BAND_MAPS),H,W).
+    """
     face = truth[:, FACE : FACE + 1]
-    edge = F.max_pool2d(face, 9, 1, 4) - (1 - F.max_pool2d(1 - face, 9, 1, 4))
+    edge = _grown(face, 4) - (1 - _grown(1 - face, 4))
     loss_face = F.binary_cross_entropy_with_logits(fine, face, weight=1 + 5 * edge)
     small = F.avg_pool2d(truth, 2)
+    target = small[:, [BAND_MAPS.index(n) for n in NAMES]]
     on = small[:, FACE : FACE + 1]
-    total = loss_face * 3
-    names = [n for n in BAND_MAPS if n != "face"]
-    rare = [i for i, n in enumerate(names) if n in RARE]
-    index = [BAND_MAPS.index(n) for n in names]
-    target = small[:, index]
-    weight = torch.ones_like(target)
-    pos = torch.ones(len(names), device=truth.device)
-    for i, n in enumerate(names):
-        pos[i] = RARE.get(n, 1.0)
-        if n == "forward":
-            weight[:, i : i + 1] = on * 12
-        if n == "crest":
-            weight[:, i : i + 1] = 0.3 + 3 * on
-    bce = F.binary_cross_entropy_with_logits(coarse, target, weight=weight, pos_weight=pos[None, :, None, None])
-    return total + 6 * bce + 0.25 * dice_loss(coarse[:, rare], target[:, rare]) + 0.5 * dice_loss(fine, face)
+    by_toe = _grown(on, 13) - (1 - _grown(1 - on, 8))
+    by_crater = _grown(small[:, BAND_MAPS.index("crater")][:, None], 8)
+    where = {
+        "undercut": 1 + 11 * by_toe,
+        "undercut_deep": 1 + 11 * by_toe,
+        "overlap": 1 + 11 * by_toe,
+        "spatter": 3 + 0 * on,
+        "arc_strike": 3 + 0 * on,
+        "pore": 1 + 5 * on,
+        "slag": 1 + 5 * torch.maximum(on, by_toe),
+        "crater": 1 + 3 * on,
+        "crater_hollow": 1 + 15 * by_crater,
+        "crater_crack": 1 + 15 * by_crater,
+        "restart": 1 + 5 * on,
+        "crest": 0.3 + 3 * on,
+        "forward": 6 * on,
+    }
+    weight = torch.cat([where[n] for n in NAMES], 1)
+    bce = F.binary_cross_entropy_with_logits(coarse, target, weight=weight)
+    return 3 * loss_face + 6 * bce + 0.25 * dice_loss(coarse[:, RARE], target[:, RARE]) + 0.5 * dice_loss(fine, face)
 
 
-def finder_loss(fine: Tensor, truth: Tensor) -> Tensor:
-    """Cross-entropy and overlap over the kinds of things."""
+def finder_loss(fine: Tensor, coarse: Tensor, truth: Tensor) -> Tensor:
+    """Cross-entropy and overlap over the kinds of things; the finder has nothing coarse to say."""
     weight = torch.tensor([4.0, 4.0, 3.0, 2.0, 2.0, 1.0], device=truth.device)[None, :, None, None]
     bce = F.binary_cross_entropy_with_logits(fine, truth, pos_weight=weight)
-    return 4 * bce + dice_loss(fine, truth)
+    return 4 * bce + dice_loss(fine, truth) + 0 * coarse.mean()
 
 
-def build(which: str) -> Reader:
-    """The network for a task, its outputs in the order of the truth."""
-    return Reader(1, len(BAND_MAPS) - 1) if which == "reader" else Reader(len(KINDS), 1, (16, 24, 36, 56, 80))
+def plate_loss(fine: Tensor, coarse: Tensor, truth: Tensor) -> Tensor:
+    """Balls of spatter at the picture's own size, arc strikes at half of it; ``truth`` is (B,2,H,W)."""
+    spatter, strike = truth[:, :1], F.avg_pool2d(truth[:, 1:], 2)
+    bce = F.binary_cross_entropy_with_logits(fine, spatter) + F.binary_cross_entropy_with_logits(coarse, strike)
+    return 6 * bce + 0.25 * dice_loss(fine, spatter) + 0.25 * dice_loss(coarse, strike)
 
 
-def export(net: Reader, which: str, path: Path, size: tuple[int, int]) -> None:
-    """Write ONNX with free height and width."""
-    net = net.float().cpu().eval()
+Batch = tuple[Tensor, Tensor]
+
+
+def _band(seed: int, batch: int, device: str) -> Batch:
+    return band_batch(seed, batch, device, fillet=seed % 5 == 0)
+
+
+def _scene(seed: int, batch: int, device: str) -> Batch:
+    return scene_batch(seed, batch, device, fillet=seed % 5 == 0)
+
+
+def _plate(seed: int, batch: int, device: str) -> Batch:
+    """What lies beside the bead, at half the band's scale, smoothed or merely sampled."""
+    photo, truth = band_batch(seed, batch, device, (512, 512), astray_mm=35.0, fillet=seed % 5 == 0)
+    photo = F.avg_pool2d(photo, 2) if seed % 2 else photo[:, :, ::2, ::2]
+    return photo, F.avg_pool2d(truth[:, PLATE], 2)
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """One network: what it sees, what it is told, and how big it is."""
+
+    render: Callable[[int, int, str], Batch]
+    loss: Callable[[Tensor, Tensor, Tensor], Tensor]
+    fine: int
+    coarse: int
+    widths: tuple[int, ...]
+    #: The channel that says which way travel runs, turned when the picture is.
+    forward: int | None = None
+
+    def net(self) -> Reader:
+        """The network, its outputs in the order of the truth."""
+        return Reader(self.fine, self.coarse, self.widths)
+
+
+TASKS = {
+    "finder": Task(_scene, finder_loss, len(KINDS), 1, (16, 24, 36, 56, 80)),
+    "reader": Task(_band, reader_loss, 1, len(NAMES), (16, 32, 48, 80, 112), FORWARD),
+    "plate": Task(_plate, plate_loss, 1, 1, (12, 20, 28, 40, 56)),
+}
+
+
+class Pool:
+    """Rendered views kept as bytes on the device, the oldest replaced first."""
+
+    def __init__(self, size: int) -> None:
+        self.size, self.count, self.next = size, 0, 0
+        self.photo = self.truth = torch.empty(0)
+
+    def add(self, photo: Tensor, truth: Tensor) -> None:
+        """Take in views (B,3,H,W) and their truth (B,C,H,W), both 0..1."""
+        photo, truth = ((x.clamp(0, 1) * 255).round().to(torch.uint8) for x in (photo, truth))
+        if not self.count:
+            self.photo, self.truth = (
+                torch.empty((self.size, *x.shape[1:]), dtype=torch.uint8, device=x.device) for x in (photo, truth)
+            )
+        at = (self.next + torch.arange(len(photo), device=photo.device)) % self.size
+        self.photo[at], self.truth[at] = photo, truth
+        self.next = (self.next + len(photo)) % self.size
+        self.count = min(self.count + len(photo), self.size)
+
+    def pick(self, batch: int, forward: int | None) -> Batch:
+        """Random views in another light, half of them mirrored along, half across."""
+        device = self.photo.device
+        at = torch.randint(self.count, (batch,), device=device)
+        photo, truth = self.photo[at].float() / 255, self.truth[at].float() / 255
+        for axis in (-1, -2):
+            flip = torch.rand((batch, 1, 1, 1), device=device) < 0.5
+            photo, truth = (torch.where(flip, x.flip(axis), x) for x in (photo, truth))
+            if axis == -1 and forward is not None:
+                ahead = truth[:, forward : forward + 1]
+                truth[:, forward : forward + 1] = torch.where(flip, 1 - ahead, ahead)
+        gain = torch.exp(0.25 * torch.randn((batch, 1, 1, 1), device=device))
+        hue = torch.exp(0.04 * torch.randn((batch, 3, 1, 1), device=device))
+        gamma = torch.exp(0.2 * torch.randn((batch, 1, 1, 1), device=device))
+        return (photo.clamp_min(1e-4) ** gamma * gain * hue).clamp(0, 1), truth
+
+
+def _shared(net: torch.nn.Module, done: bool) -> bool:
+    """Average the gradients over all ranks; True once any rank is done."""
+    grads = [p.grad for p in net.parameters() if p.grad is not None]
+    flat = torch.cat([*(g.flatten() for g in grads), torch.tensor([float(done)], device=grads[0].device)]).cpu()
+    dist.all_reduce(flat)
+    flat = (flat / dist.get_world_size()).to(grads[0].device)
+    at = 0
+    for g in grads:
+        g.copy_(flat[at : at + g.numel()].view_as(g))
+        at += g.numel()
+    return bool(flat[-1] > 0)
+
+
+def learn(rank: int, ranks: int, said: argparse.Namespace) -> None:
+    """One rank's work: render, learn, average; rank 0 keeps the running mean of the weights and saves it."""
+    os.environ.setdefault("MASTER_ADDR", "127.0.0.1")
+    os.environ.setdefault("MASTER_PORT", str(said.port))
+    dist.init_process_group("gloo", rank=rank, world_size=ranks)
+    device = f"cuda:{said.gpus[rank % len(said.gpus)]}" if torch.cuda.is_available() else "cpu"
+    if device != "cpu":
+        torch.cuda.set_device(device)
+    torch.backends.cudnn.benchmark = True
+    torch.set_num_threads(2)
+    task = TASKS[said.which]
+    torch.manual_seed(said.seed)
+    net, mean = (task.net().to(device, memory_format=torch.channels_last) for _ in range(2))
+    if said.resume:
+        net.load_state_dict(torch.load(said.resume, map_location=device))
+    for p in net.state_dict().values():
+        shared = p.cpu()
+        dist.broadcast(shared, 0)
+        p.copy_(shared)
+    mean.load_state_dict(net.state_dict())
+    torch.manual_seed(said.seed * 1009 + rank)
+    chase = torch.optim.AdamW(net.parameters(), lr=said.rate, weight_decay=1e-3)
+    pairs = list(zip(mean.state_dict().values(), net.state_dict().values(), strict=True))
+    floats = [[pair[k] for pair in pairs if pair[0].dtype.is_floating_point] for k in (0, 1)]
+    counts = [pair for pair in pairs if not pair[0].dtype.is_floating_point]
+    pool = Pool(said.pool)
+    began, step, rounds, shown, running = time.time(), 0, 0, 0.0, 0.0
+    limit, done = said.minutes * 60, False
+    while not done:
+        with torch.no_grad():
+            photo, truth = task.render((said.seed * 64 + rank) * 1_000_003 + rounds, said.fresh, device)
+            pool.add(photo.nan_to_num(0.5), truth)
+        rounds += 1
+        if pool.count < min(4 * said.batch, said.pool):
+            continue
+        for _ in range(said.turns):
+            spent = time.time() - began
+            x = min(spent / limit, 1.0)
+            rate = said.rate * min(1.0, step / 200 + 0.05) * (0.5 + 0.5 * math.cos(math.pi * x)) + 1e-6
+            for group in chase.param_groups:
+                group["lr"] = rate
+            photo, truth = pool.pick(said.batch, task.forward)
+            with torch.autocast(device[:4].rstrip(":"), dtype=torch.bfloat16, enabled=device != "cpu"):
+                fine, coarse = net(photo.contiguous(memory_format=torch.channels_last))
+            loss = task.loss(fine.float(), coarse.float(), truth)
+            chase.zero_grad()
+            loss.backward()
+            done = _shared(net, spent > limit)
+            torch.nn.utils.clip_grad_norm_(net.parameters(), 2.0)
+            chase.step()
+            step += 1
+            keep = min(0.999, step / (step + 20))
+            with torch.no_grad():
+                torch._foreach_lerp_(floats[0], floats[1], 1 - keep)
+                for m, n in counts:
+                    m.copy_(n)
+            running = running * 0.98 + float(loss.detach()) * 0.02 if step > 1 else float(loss.detach())
+            if done:
+                break
+        if rank == 0 and (done or spent - shown > 15):
+            shown = spent
+            print(f"{spent:6.0f} s  step {step}  views {rounds * said.fresh * ranks}  loss {running:.4f}", flush=True)
+            torch.save(mean.state_dict(), said.out / f"{said.which}.pt")
+    dist.destroy_process_group()
+
+
+def export(which: str, weights: Path, path: Path) -> None:
+    """Write a trained network as ONNX with free height and width, its weights kept in half precision."""
+    net = TASKS[which].net()
+    net.load_state_dict(torch.load(weights, map_location="cpu"))
+    net.eval()
     torch.onnx.export(
         net,
-        (torch.rand(1, 3, *size),),
+        (torch.rand(1, 3, 512, 512),),
         str(path),
         input_names=["image"],
         output_names=["fine", "coarse"],
@@ -94,67 +267,42 @@ def export(net: Reader, which: str, path: Path, size: tuple[int, int]) -> None:
         opset_version=17,
         dynamo=False,
     )
+    model = onnx.load(str(path))
+    graph = model.graph
+    for k, whole in enumerate(list(graph.initializer)):
+        values = numpy_helper.to_array(whole)
+        if whole.data_type != TensorProto.FLOAT or values.size < 256:
+            continue
+        graph.initializer.remove(whole)
+        graph.initializer.append(numpy_helper.from_array(values.astype("float16"), whole.name + "_half"))
+        graph.node.insert(k, helper.make_node("Cast", [whole.name + "_half"], [whole.name], to=TensorProto.FLOAT))
+    onnx.checker.check_model(model)
+    onnx.save(model, str(path))
 
 
 def main() -> None:
-    """Train for a number of minutes, keeping an average of the weights, and export that."""
-    ask = argparse.ArgumentParser(description=__doc__)
-    ask.add_argument("which", choices=("finder", "reader"))
+    """Train for a number of minutes, then write the mean of the weights as ONNX."""
+    ask = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    ask.add_argument("which", choices=tuple(TASKS))
     ask.add_argument("--minutes", type=float, default=9.0)
-    ask.add_argument("--batch", type=int, default=16)
+    ask.add_argument("--batch", type=int, default=24, help="views of one step, per rank")
+    ask.add_argument("--fresh", type=int, default=16, help="views rendered between steps, per rank")
+    ask.add_argument("--turns", type=int, default=3, help="steps between renders")
+    ask.add_argument("--pool", type=int, default=3000, help="views kept, per rank")
+    ask.add_argument("--ranks", type=int, default=1)
+    ask.add_argument("--gpus", type=lambda text: [int(x) for x in text.split(",")], default=[0])
+    ask.add_argument("--port", type=int, default=29511)
     ask.add_argument("--seed", type=int, default=1)
     ask.add_argument("--rate", type=float, default=3e-3)
     ask.add_argument("--out", type=Path, required=True)
     ask.add_argument("--resume", type=Path)
     said = ask.parse_args()
-    device = "cuda" if torch.cuda.is_available() else "cpu"
-    torch.backends.cudnn.benchmark = True
-    net = build(said.which).to(device)
-    if said.resume:
-        net.load_state_dict(torch.load(said.resume, map_location=device))
-    mean = build(said.which).to(device)
-    mean.load_state_dict(net.state_dict())
-    chase = torch.optim.AdamW(net.parameters(), lr=said.rate, weight_decay=1e-3)
-    began, step, seed, shown = time.time(), 0, said.seed * 1_000_003, 0.0
-    limit = said.minutes * 60
-    running = 0.0
-    while (spent := time.time() - began) < limit:
-        x = spent / limit
-        rate = said.rate * min(1.0, step / 100 + 0.05) * (0.5 + 0.5 * math.cos(math.pi * x)) + 1e-6
-        for group in chase.param_groups:
-            group["lr"] = rate
-        seed += 1
-        with torch.no_grad():
-            if said.which == "reader":
-                photo, truth = band_batch(seed, said.batch, device, fillet=seed % 5 == 0)
-            else:
-                photo, truth = scene_batch(seed, said.batch, device, fillet=seed % 5 == 0)
-            photo = photo.nan_to_num(0.5)
-        with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
-            fine, coarse = net(photo)
-        loss = (
-            reader_loss(fine.float(), coarse.float(), truth)
-            if said.which == "reader"
-            else finder_loss(fine.float(), truth) + 0 * coarse.float().mean()
-        )
-        chase.zero_grad()
-        loss.backward()
-        torch.nn.utils.clip_grad_norm_(net.parameters(), 2.0)
-        chase.step()
-        step += 1
-        keep = min(0.998, step / (step + 20))
-        with torch.no_grad():
-            for m, n in zip(mean.state_dict().values(), net.state_dict().values(), strict=True):
-                if m.dtype.is_floating_point:
-                    m.mul_(keep).add_(n, alpha=1 - keep)
-                else:
-                    m.copy_(n)
-        running = running * 0.98 + float(loss.detach()) * 0.02 if step > 1 else float(loss.detach())
-        if spent - shown > 15 or step in (1, 10, 30):
-            shown = spent
     said.out.mkdir(parents=True, exist_ok=True)
-    torch.save(mean.state_dict(), said.out / f"{said.which}.pt")
-    export(mean, said.which, said.out / f"{said.which}.onnx", (512, 512))
+    weights = said.resume
+    if said.minutes > 0:
+        mp.spawn(learn, (said.ranks, said), nprocs=said.ranks)
+        weights = said.out / f"{said.which}.pt"
+    export(said.which, weights, said.out / f"{said.which}.onnx")
 
 
 if __name__ == "__main__":

@@ -74,8 +74,8 @@ def any_plan(dice: Dice, span: float) -> BeadPlan:
     d = dice
     width = d.log_uniform(5.0, 21.0)
     whole = d.chance(0.25)
-    start = torch.where(d.chance(0.6) > 0, d.uniform(-120, -12), d.uniform(0.05, 0.5) * span)
-    end = torch.where(d.chance(0.6) > 0, d.uniform(span + 12, span + 120), d.uniform(0.5, 0.95) * span)
+    start = torch.where(d.chance(0.55) > 0, d.uniform(-120, -12), d.uniform(0.05, 0.5) * span)
+    end = torch.where(d.chance(0.5) > 0, d.uniform(span + 12, span + 120), d.uniform(0.5, 0.95) * span)
     end = torch.maximum(end, start + 2.2 * width)
     start = torch.where(whole > 0, d.uniform(0.05, 0.2) * span, start)
     end = torch.where(whole > 0, torch.maximum(d.uniform(0.7, 0.93) * span, start + 2.2 * width), end)
@@ -88,7 +88,7 @@ def any_plan(dice: Dice, span: float) -> BeadPlan:
         start=start,
         end=end,
         width=width,
-        height=width * d.uniform(0.06, 0.34),
+        height=width * d.uniform(0.06, 0.5),
         pitch=d.log_uniform(0.8, 3.6),
         pitch_jitter=rough(0.03, 0.32),
         ripple_amp=d.uniform(0.04, 0.2),
@@ -104,10 +104,10 @@ def any_plan(dice: Dice, span: float) -> BeadPlan:
         scallop=d.uniform(0.02, 0.28),
         fillet=torch.zeros_like(width),
         undercut=d.chance(0.5),
-        overlap=d.chance(0.22),
-        unfilled=d.chance(0.35),
-        crack=d.chance(0.3),
-        restart=d.chance(0.16),
+        overlap=d.chance(0.35),
+        unfilled=d.chance(0.45),
+        crack=d.chance(0.5),
+        restart=d.chance(0.3),
         spatter=d.chance(0.85) * d.log_uniform(2, 90),
         pores=d.chance(0.25) * d.uniform(1, 7),
         slag=d.chance(0.35) * d.uniform(1, 4.99),
@@ -231,7 +231,8 @@ def lay(dice: Dice, plan: BeadPlan, s: Tensor, t: Tensor) -> Weld:
 
     # Cross-section.
     asym, prof = e4(p.asym), e4(p.profile)
-    lean = (u + 0.45 * asym * (1 - u * u)).clamp(-1, 1)
+    within = u.clamp(-1, 1)
+    lean = (within + 0.45 * asym * (1 - within * within)).clamp(-1, 1)
     steep = torch.where(u > 0, over_l[:, :, None, :], over_r[:, :, None, :])
     prof = prof + 9.0 * steep.clamp(0, 1)
     dome = (1 - lean.abs().clamp(1e-4, 1) ** prof).clamp_min(0)
@@ -263,7 +264,7 @@ def lay(dice: Dice, plan: BeadPlan, s: Tensor, t: Tensor) -> Weld:
 
     # Crater.
     hollow_depth = torch.where(p.unfilled > 0, d.uniform(0.45, 2.4), d.uniform(0.0, 0.16))
-    r0 = e4(d.uniform(0.26, 0.46) * p.width)
+    r0 = e4(d.uniform(0.24, 0.52) * p.width)
     dish = e4(hollow_depth) * (1 - smoothstep((r_crater / r0) ** e4(d.uniform(0.8, 1.6)))) * inside
     rim = 0.15 * e4(hollow_depth) * torch.exp(-(((r_crater - r0) / (0.2 * r0)) ** 2)) * inside
     height = height - dish + rim
@@ -435,6 +436,7 @@ def lay(dice: Dice, plan: BeadPlan, s: Tensor, t: Tensor) -> Weld:
         "undercut_deep": deep,
         "spatter": spatter,
         "pore": (pore > 0.05).float(),
+        "crater": (r_crater < r0).float() * inside,
         "crater_hollow": hollow,
         "crater_crack": (crack > 0.3).float(),
         "restart": restart_map,

@@ -20,13 +20,14 @@ from .surface import Surface, colour, dress, mix
 #: What the finder tells apart, in the order of its output channels.
 KINDS = ("bead", "slag_covered", "rope", "rod", "painted_line", "card")
 #: Maps that sit on the bead's face are read where the ray hits; the others where the plate's plane would be.
-ON_FACE = ("pore", "crater_hollow", "crater_crack", "restart", "slag", "crest", "forward")
+ON_FACE = ("pore", "crater", "crater_hollow", "crater_crack", "restart", "slag", "crest", "forward")
 BAND_MAPS = (
     "face",
     "undercut",
     "undercut_deep",
     "spatter",
     "pore",
+    "crater",
     "crater_hollow",
     "crater_crack",
     "restart",
@@ -434,23 +435,30 @@ def scene_batch(
 
 
 def band_batch(
-    seed: int, batch: int, device: str, size: int = 512, step: float = 0.1, fillet: bool = False
+    seed: int,
+    batch: int,
+    device: str,
+    size: tuple[int, int] = (320, 640),
+    astray_mm: float = 5.0,
+    step: float = 0.1,
+    fillet: bool = False,
 ) -> tuple[Tensor, Tensor]:
-    """Straightened views (B,3,size,size) at 1/step px per mm, and their truth maps (B,13,size,size)."""
+    """Straightened views (B,3,*size) at 1/step px per mm, and their truth maps (B,len(BAND_MAPS),*size).
+
+    The bead lies up to ``astray_mm`` off the view's middle.
+    """
     d = Dice(seed, batch, device)
     margin = 24
-    n = size + 2 * margin
-    s = torch.arange(n, device=device) * step
-    t = (n - 1) / 2 * step - torch.arange(n, device=device) * step
+    rows, columns = size
+    astray = (d.whole(2001) / 1000 - 1) * astray_mm
+    s = torch.arange(columns + 2 * margin, device=device) * step
+    t = ((rows - 1) / 2 + margin - torch.arange(rows + 2 * margin, device=device)) * step + astray
     plan = any_plan(d, float(s[-1]))
     if fillet:
         plan.width = plan.width.clamp(4, 14)
         plan.height = plan.height * d.uniform(-0.25, 0.5)
     plan.fillet = torch.full_like(plan.width, float(fillet))
     weld = lay(d, plan, s, t)
-    if not fillet:
-        roll = int(d.whole(2 * 140) - 140)
-        weld = _shifted(weld, roll)
     # Some views show no cleaned bead: a bare plate, a bead under slag, a rod, a rope, a painted line.
     what = d.uniform(0, 1, 1, 1, 1)
     slagged = ((what > 0.92) & (what < 0.96)).float()
@@ -492,15 +500,15 @@ def band_batch(
         bench(d, surface, torch.maximum(plate, weld.face), d.uniform(2, 12, 1, 1, 1))
         for k in ("spatter", "arc_strike", "slag", "undercut", "undercut_deep"):
             weld.maps[k] = weld.maps[k] * plate
-    x = s[margin : margin + size]
-    y = t[margin : margin + size]
+    x = s[margin : margin + columns]
+    y = t[margin : margin + rows]
     if fillet:
         # The band runs over both plates unfolded at the root: plate coordinate p sits at p·cos 45°, |p|·sin 45°.
         y_world, z = y * math.cos(math.pi / 4), y.abs() * math.sin(math.pi / 4)
     else:
         y_world, z = y, torch.zeros_like(y)
     target = torch.stack(
-        [x[None].expand(size, -1), y_world[:, None].expand(-1, size), z[:, None].expand(-1, size)], -1
+        [x[None].expand(rows, -1), y_world[:, None].expand(-1, columns), z[:, None].expand(-1, columns)], -1
     )[None].expand(batch, -1, -1, -1)
     tilt = d.uniform(0, 1, 1)[:, 0] ** 1.5 * (0.35 if fillet else 0.72)
     az = d.uniform(0, 2 * math.pi, 1)[:, 0]
@@ -508,8 +516,8 @@ def band_batch(
     shift = d.normal(2) * torch.tensor([45.0, 15.0 if fillet else 35.0], device=device)
     eye = torch.stack(
         [
-            25 + shift[:, 0] + dist * torch.sin(tilt) * torch.cos(az),
-            shift[:, 1] + dist * torch.sin(tilt) * torch.sin(az),
+            float(s[-1]) / 2 + shift[:, 0] + dist * torch.sin(tilt) * torch.cos(az),
+            astray + shift[:, 1] + dist * torch.sin(tilt) * torch.sin(az),
             dist * torch.cos(tilt),
         ],
         -1,
@@ -526,29 +534,9 @@ def band_batch(
     # Half of them are seen with travel the other way, half mirrored.
     back, over = d.chance(0.5, 1, 1, 1), d.chance(0.5, 1, 1, 1)
     photo, truth = mix(photo, photo.flip(-1), back), mix(truth, truth.flip(-1), back)
-    truth[:, BAND_MAPS.index("forward")] = 1 - back[:, :, 0, 0, None].expand(-1, size, size).reshape(batch, size, size)
+    truth[:, BAND_MAPS.index("forward")] = (1 - back[:, 0]).expand(-1, rows, columns)
     photo, truth = mix(photo, photo.flip(-2), over), mix(truth, truth.flip(-2), over)
     return photo, truth.clamp(0, 1)
-
-
-def _shifted(weld: Weld, rows: int) -> Weld:
-    """The whole relief moved across the seam by a number of rows, so that beads lie anywhere in the view."""
-
-    def roll(m: Tensor) -> Tensor:
-        return torch.roll(m, rows, dims=-2)
-
-    step = 0.1
-    weld.height, weld.face, weld.slag, weld.crack, weld.pore, weld.spatter = (
-        roll(weld.height),
-        roll(weld.face),
-        roll(weld.slag),
-        roll(weld.crack),
-        roll(weld.pore),
-        roll(weld.spatter),
-    )
-    weld.left, weld.right = weld.left - rows * step, weld.right - rows * step
-    weld.maps = {k: roll(m) for k, m in weld.maps.items()}
-    return weld
 
 
 __all__ = ["BAND_MAPS", "KINDS", "BeadPlan", "Lights", "band_batch", "card_picture", "scene_batch"]

@@ -25,6 +25,7 @@ MAP_NAMES = (
     "undercut_deep",  # groove of about 0.5 mm or more
     "spatter",  # a ball of spatter on the plate or on the bead
     "pore",
+    "crater",  # where the bead was ended, filled or not
     "crater_hollow",  # an unfilled crater
     "crater_crack",
     "restart",  # a badly tied-in restart, over the bead's width

@@ -38,7 +38,7 @@ def trace_bead(image: U8, frame: SurfaceFrame, candidate: Candidate, ends_given:
         raise BeadLost("The bead lies beyond the plate's horizon.")
     rule = load("bead.toml")["band"]
     wide = candidate.width_px * _seam_length(seam) / max(candidate.length_px, 1.0)
-    reach = max(rule["near_mm"], rule["near_widths"] * wide)
+    reach = max(rule["near_mm"], wide / 2 + rule["near_toe_mm"])
     try:
         band, face = _read(image, frame, seam, ends_given, reach)
         for _ in range(0 if ends_given else _RELAYS):

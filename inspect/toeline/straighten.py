@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 
 from toeline.band import F64, U8, Band, SurfaceFrame
 from toeline.datafile import load
-from toeline.reader import read_band
+from toeline.reader import read_band, read_plate
 
 _GRID = 8  # px: where the surface meets the photo is computed on this grid and drawn through between
 
@@ -39,25 +40,21 @@ def lay_band(image: U8, frame: SurfaceFrame, seam: F64, reach_mm: float) -> Band
     return Band(straight, read_band(straight), s, t[keep], seen[keep], at, left)
 
 
-#: What is looked for far off the bead; everything else lies on the face or along its toes.
-_FAR = ("spatter", "arc_strike")
-
-
 def widen(image: U8, frame: SurfaceFrame, band: Band, reach_mm: float) -> Band:
     """The same band drawn out to ``reach_mm`` on both sides, where spatter and arc strikes lie: only they are read
-    there, the other maps are 0."""
+    there, at half the band's scale; the other maps are 0."""
     step = 1.0 / band.px_per_mm
     lap = int(load("bead.toml")["band"]["lap_mm"] * band.px_per_mm)
     counts = [int((reach_mm - abs(edge)) / step) for edge in (band.t[0], band.t[-1])]
     above, below = (n if n >= lap else 0 for n in counts)
     h, w = len(band.t), len(band.s)
-    core = slice(above, above + h)
     t = np.concatenate(
         [band.t[0] + step * np.arange(above, 0, -1), band.t, band.t[-1] - step * np.arange(1, below + 1)]
     )
     wide = np.empty((len(t), w, 3), np.uint8)
     seen = np.empty((len(t), w), bool)
     maps = {name: np.zeros((len(t), w), np.float32) for name in band.maps}
+    core = slice(above, above + h)
     wide[core], seen[core] = band.image, band.seen
     for name, layer in band.maps.items():
         maps[name][core] = layer
@@ -66,12 +63,25 @@ def widen(image: U8, frame: SurfaceFrame, band: Band, reach_mm: float) -> Band:
         (slice(above + h, len(t)), slice(max(above + h - lap, 0), len(t))),
     ):
         if new.stop > new.start:  # the lap only gives the reader its surroundings
-            straight, seen_ = _straighten(image, frame, band.seam, band.left, t[read])
+            half = [_halved(v) for v in (band.seam, band.left, t[read])]
+            straight, seen_ = _straighten(image, frame, *half)
             own = slice(new.start - read.start, new.stop - read.start)
-            wide[new], seen[new] = straight[own], seen_[own]
-            for name, layer in read_band(straight, _FAR).items():
-                maps[name][new] = layer[own]
+            wide[new] = _doubled(straight, (read.stop - read.start, w))[own]
+            seen[new] = _doubled(seen_.astype(np.uint8), (read.stop - read.start, w))[own] > 0
+            for name, layer in read_plate(straight).items():
+                maps[name][new] = _doubled(layer, (read.stop - read.start, w))[own]
     return replace(band, image=wide, seen=seen, t=t, maps=maps)
+
+
+def _halved(x: F64) -> F64:
+    """The middles of neighbouring pairs along the first axis; an odd last one stands for itself."""
+    return np.concatenate([(x[:-1:2] + x[1::2]) / 2, x[len(x) - len(x) % 2 :]])
+
+
+def _doubled(picture: NDArray[Any], size: tuple[int, int]) -> NDArray[Any]:
+    """What was sampled at the middles of pairs, at every row and column of ``size``."""
+    h, w = picture.shape[:2]
+    return np.asarray(cv2.resize(picture, (2 * w, 2 * h), interpolation=cv2.INTER_LINEAR)[: size[0], : size[1]])
 
 
 def _straighten(image: U8, frame: SurfaceFrame, seam: F64, left: F64, t: F64) -> tuple[U8, NDArray[np.bool_]]:
