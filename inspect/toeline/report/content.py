@@ -324,7 +324,7 @@ def _taken(result: Result) -> str:
 def _budget(result: Result, unit: Unit) -> tuple[str, tuple[tuple[str, str, str, str], ...]]:
     """The uncertainty budget of the first measure that has one, of those that matter most."""
     for name in ("width_mean", "leg_base", "throat", "length"):
-        quantity = result.measures.get(name)
+        quantity = measures_to_read(result).get(name)
         if quantity is not None and quantity.budget:
             total = sum(row.u**2 for row in quantity.budget) or 1.0
             rows = sorted(quantity.budget, key=lambda row: -row.u)
