@@ -118,6 +118,39 @@ def test_without_a_card_there_are_pixels_and_ratios_only(shot, measured):
     assert told.value == pytest.approx(measured.measures["length_to_width"].value, rel=0.1)
 
 
+def test_a_close_up_of_a_bead_that_runs_out_of_the_picture_at_both_ends(shot, measured):
+    photo, _, _ = shot
+    start, end = np.array(measured.bead.start_px), np.array(measured.bead.end_px)
+    (x0, y0), reach = (start + end) / 2, 0.3 * float(np.linalg.norm(end - start))
+    x0, x1, y0, y1 = (int(max(v, 0)) for v in (x0 - reach, x0 + reach, y0 - 0.75 * reach, y0 + 0.75 * reach))
+    close = cv2.resize(photo.image[y0:y1, x0:x1], None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC)
+    seen = toeline.measure(seen_photos.jpeg(close, photo.exif.focal_35mm))
+    assert seen.bead.found
+    assert (seen.bead.start_seen, seen.bead.end_seen) == (False, False)
+    assert [p.code for p in seen.photo.problems].count("bead_cut") == 2
+    assert "out of the picture" in seen.measures["length"].why
+
+
+def test_a_card_laid_over_the_bead_is_said(shot, measured):
+    photo, _, _ = shot
+    (card,) = find_cards(photo)
+    way = np.array(measured.bead.end_px) - np.array(measured.bead.start_px)
+    beside = np.array([-way[1], way[0]]) / np.linalg.norm(way)
+    middle = (np.array(measured.bead.end_px) + np.array(measured.bead.start_px)) / 2
+    off = float((middle - card.corners_px.mean(axis=0)) @ beside)
+    near = off - np.sign(off) * 0.5 * float(np.ptp(card.corners_px @ beside))
+    shift = near * beside  # the card moves across until its edge lies on the bead
+    mask = np.zeros(photo.image.shape[:2], np.uint8)
+    centre = card.corners_px.mean(axis=0)
+    cv2.fillConvexPoly(mask, cv2.convexHull(np.asarray(centre + 1.15 * (card.corners_px - centre), np.int32)), 1)
+    move = np.float32([[1, 0, shift[0]], [0, 1, shift[1]]])
+    size = (photo.width, photo.height)
+    over, where = cv2.warpAffine(photo.image, move, size), cv2.warpAffine(mask, move, size)
+    bare = seen_photos.without_card(photo.image, card.corners_px)
+    seen = toeline.measure(seen_photos.jpeg(np.where(where[..., None] > 0, over, bare), photo.exif.focal_35mm))
+    assert "bead_covered" in [p.code for p in seen.photo.problems]
+
+
 def test_the_user_s_ends_are_followed(shot, measured):
     photo, check_line, _ = shot
     start, end = np.array(measured.bead.start_px), np.array(measured.bead.end_px)

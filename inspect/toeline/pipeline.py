@@ -226,11 +226,31 @@ def _trace(
             return trace_bead(photo.image, ground.frame_for(named), named, ends_given=True), seen, ()
         except BeadLost:
             return None, Sighting((), seen.other), (problem("no_bead"),)
-    candidates = _nearest_first(seen.beads, ground.cards)
-    if not candidates and ground.fillet is not None:
-        candidates = [_along_root(ground.fillet, ground.cards)]
+    found = _trace_each(photo, seen.beads, ground)
+    if not found and ground.fillet is not None:
+        found = _trace_each(photo, [_along_root(ground.fillet, ground.cards)], ground)
+    if not found:
+        found = _trace_each(photo, _from_afar(photo), ground)
+    seen = Sighting(tuple(whole for _, whole in found), seen.other)
+    if not found:
+        return None, seen, (_no_bead(seen),)
+    return found[0][0], seen, (problem("several_beads", n=len(found)),) if len(found) > 1 else ()
+
+
+def _from_afar(photo: Photo) -> Sequence[Candidate]:
+    """Beads as they show in the photo made much smaller: one that fills a close-up is too large to be known as a bead
+    in its full view."""
+    side = load("photo.toml")["usability"]["afar_side_px"]
+    shrink = max(photo.width, photo.height) / side
+    size = max(round(photo.width / shrink), 1), max(round(photo.height / shrink), 1)
+    beads = sight(np.asarray(cv2.resize(photo.image, size, interpolation=cv2.INTER_AREA), np.uint8)).beads
+    return [replace(b, line_px=(b.line_px + 0.5) * shrink - 0.5, width_px=b.width_px * shrink) for b in beads]
+
+
+def _trace_each(photo: Photo, beads: Sequence[Candidate], ground: _Ground) -> list[tuple[TracedBead, Candidate]]:
+    """Every bead that can be traced, nearest to the card first, with its own mid line."""
     found: list[tuple[TracedBead, Candidate]] = []
-    for candidate in candidates:
+    for candidate in _nearest_first(beads, ground.cards):
         if any(_lies_on(candidate, whole) for _, whole in found):
             continue
         try:
@@ -239,10 +259,7 @@ def _trace(
             continue
         whole = _as_traced(traced)
         found = [pair for pair in found if not _lies_on(pair[1], whole)] + [(traced, whole)]
-    seen = Sighting(tuple(whole for _, whole in found), seen.other)
-    if not found:
-        return None, seen, (_no_bead(seen),)
-    return found[0][0], seen, (problem("several_beads", n=len(found)),) if len(found) > 1 else ()
+    return found
 
 
 def _nearest_first(beads: Sequence[Candidate], cards: Sequence[FoundCard]) -> list[Candidate]:
