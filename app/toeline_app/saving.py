@@ -64,6 +64,12 @@ def title(number: int, identity: object) -> str:
 def supersede_with_next(inspection: Inspection) -> None:
     """What is saved next takes the place of this inspection."""
     st.session_state[_INSTEAD] = inspection.id
+    st.session_state.pop(_saved(inspection.photos[0].sha256), None)
+
+
+def _saved(sha256: str) -> str:
+    """Where a session remembers that it saved a photo's inspection, and with which settings."""
+    return f"saved_{sha256}"
 
 
 def save_form(shown: Shown) -> None:
@@ -72,7 +78,7 @@ def save_form(shown: Shown) -> None:
     if result is None:
         return
     key = f"save_{shown.photo.sha256}"
-    done: tuple[str, Settings] | None = st.session_state.get(f"saved_{key}")
+    done: tuple[str, Settings] | None = st.session_state.get(_saved(shown.photo.sha256))
     old = done[0] if done else st.session_state.get(_INSTEAD)
     with st.expander("Save to the record", icon=":material/inventory_2:", expanded=old is not None):
         if done and done[1] == result.settings:
@@ -90,7 +96,7 @@ def save_form(shown: Shown) -> None:
             st.info(f"This takes the place of {ui.plain(title(earlier.number, earlier.identity))}, which is kept.")
             if st.button("Save it as an inspection of its own instead", width="stretch"):
                 st.session_state.pop(_INSTEAD, None)
-                st.session_state.pop(f"saved_{key}", None)
+                st.session_state.pop(_saved(shown.photo.sha256), None)
                 st.rerun()
         filled = inspection_form(f"{key}_{old}", earlier)
         if filled is None:
@@ -98,7 +104,7 @@ def save_form(shown: Shown) -> None:
         saved = record(shown.photo.path.read_bytes(), result, filled, earlier)
         if saved is not None:
             st.session_state.pop(_INSTEAD, None)
-            st.session_state[f"saved_{key}"] = (saved.id, result.settings)
+            st.session_state[_saved(shown.photo.sha256)] = (saved.id, result.settings)
             st.rerun()
 
 

@@ -8,6 +8,7 @@ import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
+from urllib.parse import quote
 
 import numpy as np
 import pytest
@@ -42,8 +43,7 @@ def server(tmp_path_factory) -> Iterator[Server]:
     """The app on this machine only."""
     running = serve(tmp_path_factory.mktemp("app"))
     yield running
-    running.process.terminate()
-    running.process.wait(20)
+    running.stop()
 
 
 @pytest.fixture(scope="session")
@@ -64,16 +64,19 @@ class Visitors:
     contexts: list = field(default_factory=list)
     strays: list = field(default_factory=list)
 
-    def come(self, size: str = "phone", path: str = "", *, dark: bool = False, url: str | None = None):
+    def come(self, size: str = "phone", path: str = "", *, url: str | None = None, settings: dict | None = None):
+        """A page on a phone or a desk; ``settings``: what was remembered on this device before."""
         width, height = SIZES[size]
         context = self.browser.new_context(
             viewport={"width": width, "height": height},
             is_mobile=size == "phone",
             has_touch=size == "phone",
-            color_scheme="dark" if dark else "light",
             accept_downloads=True,
         )
         self.contexts.append(context)
+        if settings is not None:
+            kept = quote(json.dumps(settings), safe="")
+            context.add_cookies([{"name": "toeline_settings", "value": kept, "url": url or self.url}])
         page = context.new_page()
         page.set_default_timeout(PATIENCE_MS)
         home = url or self.url

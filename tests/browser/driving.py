@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import socket
 import subprocess
 import sys
@@ -24,56 +25,137 @@ def free_port() -> int:
         return one.getsockname()[1]
 
 
+#: Runs before the app in its process and tells of every attempt to reach another machine. 192.0.2.1 is a documentation
+#: address (RFC 5737) that a socket is pointed at, to learn this machine's own address; nothing is sent.
+_WATCH = """
+import sys
+OURS = {None, "", "localhost", "127.0.0.1", "::1", "0.0.0.0", "::", "192.0.2.1"}
+def watch(event, args):
+    host = args[1][0] if event == "socket.connect" and isinstance(args[1], tuple) else None
+    host = args[0] if event in ("socket.getaddrinfo", "socket.gethostbyname") else host
+    if (host.decode() if isinstance(host, bytes) else host) not in OURS:
+        print("OUTSIDE:", event, host, file=sys.stderr, flush=True)
+sys.addaudithook(watch)
+"""
+
+
 @dataclass
 class Server:
-    """A running app: its address, its process, what it printed."""
+    """A running app: its address, its folder, its process, what it printed."""
 
     url: str
+    folder: Path
     process: subprocess.Popen
     said: Path
+
+    @property
+    def record(self) -> Path:
+        """Where its record lies."""
+        return self.folder / "record.sqlite"
+
+    def stop(self) -> None:
+        """End it; it must not have tried to reach another machine."""
+        self.process.terminate()
+        self.process.wait(20)
+        assert "OUTSIDE" not in self.said.read_text()
 
 
 def serve(folder: Path, **options: object) -> Server:
     """Start the app in its own process, with its own record."""
     port = options.pop("port", None) or free_port()
     words = ", ".join(f"{name}={value!r}" for name, value in {"port": port, **options}.items())
-    said = folder / "said.txt"
-    env = os.environ | {"TOELINE_STORE": str(folder / "record.sqlite"), "HOME": str(folder)}
-    with said.open("w") as out:
-        process = subprocess.Popen(
-            [sys.executable, "-c", f"from toeline_app import launch; launch({words})"],
+    running = Server(f"http://localhost:{port}", folder, None, folder / "said.txt")
+    env = os.environ | {"TOELINE_STORE": str(running.record), "HOME": str(folder)}
+    with running.said.open("w") as out:
+        running.process = subprocess.Popen(
+            [sys.executable, "-c", f"{_WATCH}\nfrom toeline_app import launch\nlaunch({words})"],
             cwd=folder,
             env=env,
             stdout=out,
             stderr=out,
         )
-    url = f"http://localhost:{port}"
     until = time.monotonic() + 180
     while time.monotonic() < until:
         try:
-            urlopen(url, timeout=2).close()
-            return Server(url, process, said)
+            urlopen(running.url, timeout=2).close()
+            return running
         except HTTPError as asked:  # it answers, and asks for the code
             asked.close()
-            return Server(url, process, said)
+            return running
         except OSError:  # not up yet, or busy starting
-            if process.poll() is not None:
-                raise RuntimeError(said.read_text()) from None
+            if running.process.poll() is not None:
+                raise RuntimeError(running.said.read_text()) from None
             time.sleep(0.2)
-    process.kill()
-    raise RuntimeError(said.read_text())
+    running.process.kill()
+    raise RuntimeError(running.said.read_text())
 
 
 def look(page, name: str) -> None:
     """A screenshot of the whole page, to be looked at."""
     SCREENS.mkdir(parents=True, exist_ok=True)
     size = page.viewport_size
-    page.wait_for_timeout(500)
     height = page.locator("[data-testid=stMain]").evaluate("e => e.scrollHeight")
     page.set_viewport_size({"width": size["width"], "height": min(height + 10, 5000)})
-    page.wait_for_timeout(500)
+    page.wait_for_timeout(200)
     page.screenshot(path=SCREENS / f"{name}-{size['width']}.png")
     page.set_viewport_size(size)
+
+
+#: Visible controls and their boxes; a control inside a larger labelled one counts as the larger one.
+TARGETS = """() => [...document.querySelectorAll(
+    '[data-testid=stMain] button, [data-testid=stMain] summary, [data-testid=stMain] label:has(input), '
+  + '[data-testid=stMain] a, [data-testid=stHeader] button')]
+  .filter(e => e.checkVisibility({checkVisibilityCSS: true, checkOpacity: true}) && e.getClientRects().length)
+  .filter(e => !e.closest(
+    '[data-testid=stTooltipIcon], [data-testid=stTooltipHoverTarget], [class*=ComboBox], [role=group]'))
+  .map(e => [e.innerText.slice(0, 40) || e.getAttribute('aria-label') || e.outerHTML.slice(0, 120),
+             Math.round(e.getBoundingClientRect().width), Math.round(e.getBoundingClientRect().height)])
+  .filter(([, w, h]) => w < 44 || h < 44)"""
+
+#: Texts whose contrast with the first opaque ground behind them is less than WCAG 2.2 AA asks for.
+FAINT = """() => {
+  const rgb = s => { const m = s.match(/[\\d.]+/g); return m ? m.map(Number) : [0, 0, 0, 0]; };
+  const light = c => { const f = v => { v /= 255; return v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4; };
+    return 0.2126 * f(c[0]) + 0.7152 * f(c[1]) + 0.0722 * f(c[2]); };
+  const over = (top, under) => { const a = top.length > 3 ? top[3] : 1;
+    return [0, 1, 2].map(i => top[i] * a + under[i] * (1 - a)); };
+  const ground = e => { const layers = []; let opacity = 1;
+    for (let n = e; n; n = n.parentElement) { const s = getComputedStyle(n); opacity *= Number(s.opacity);
+      const c = rgb(s.backgroundColor); if (c.length < 4) { layers.push(c); break; } if (c[3] > 0) layers.push(c); }
+    let under = [255, 255, 255]; for (const c of layers.reverse()) under = over(c, under); return [under, opacity]; };
+  const bad = [];
+  for (const e of document.querySelectorAll('[data-testid=stApp] *')) {
+    if (![...e.childNodes].some(n => n.nodeType === 3 && n.textContent.trim())) continue;
+    if (!e.checkVisibility({checkVisibilityCSS: true, checkOpacity: true}) || e.closest('[disabled]')) continue;
+    if (['SCRIPT', 'STYLE', 'NOSCRIPT'].includes(e.tagName) || !e.getClientRects().length) continue;
+    const s = getComputedStyle(e), [under, opacity] = ground(e), ink = rgb(s.color);
+    const c = over([ink[0], ink[1], ink[2], (ink.length > 3 ? ink[3] : 1) * opacity], under);
+    const [hi, lo] = [light(c), light(under)].sort((a, b) => b - a), ratio = (hi + 0.05) / (lo + 0.05);
+    const big = parseFloat(s.fontSize) >= 24 || (parseFloat(s.fontSize) >= 18.66 && Number(s.fontWeight) >= 700);
+    if (ratio < (big ? 3 : 4.5)) bad.push([e.textContent.trim().slice(0, 40), ratio.toFixed(2), s.color]);
+  }
+  return bad; }"""
+
+#: Whether the page has taken on the theme that the device asks for.
+THEME = """() => { const c = getComputedStyle(document.querySelector('[data-testid=stApp]')).backgroundColor;
+  return c.match(/\\d+/g).slice(0, 3).reduce((a, b) => a + Number(b), 0) < 380 ? 'dark' : 'light'; }"""
+
+
+def fits(page, name: str, themes: tuple[str, ...] = ("light", "dark")) -> None:
+    """The page in both sizes and themes: pictures to look at, and nothing too wide, too faint or too small to hit."""
+    came = page.viewport_size
+    for theme in themes:
+        page.emulate_media(color_scheme=theme)
+        page.wait_for_function(f"({THEME})() === '{theme}'")
+        for width, height in SIZES.values():
+            page.set_viewport_size({"width": width, "height": height})
+            page.wait_for_timeout(200)
+            look(page, f"{name}-{theme}")
+            no_sideways_scroll(page)
+            assert page.evaluate(FAINT) == [], (name, theme, width)
+            assert page.evaluate(TARGETS) == [], (name, theme, width)
+    page.set_viewport_size(came)
+    page.emulate_media(color_scheme=themes[0])
 
 
 def no_sideways_scroll(page) -> None:
@@ -92,3 +174,37 @@ def settled(page) -> None:
     """Wait until the page's script has run through."""
     page.wait_for_timeout(300)
     page.locator("[data-testid=stApp][data-test-script-state=notRunning]").wait_for()
+
+
+def set_choice(page, label: str, option: str) -> None:
+    """Choose from a list by keyboard, as a screen reader's user would."""
+    box = page.get_by_role("combobox", name=label, exact=True)
+    wanted = page.get_by_role("option", name=re.compile(re.escape(option), re.IGNORECASE)).first
+    box.scroll_into_view_if_needed()
+    for _ in range(10):  # a list that opens while the page is drawn anew closes again
+        box.press("ArrowDown")
+        page.wait_for_timeout(300)
+        if wanted.is_visible():
+            break
+    wanted.click()
+    settled(page)
+
+
+def unfold(page) -> None:
+    """Open every fold."""
+    for fold in page.locator("details:not([open]) > summary").element_handles():
+        fold.click()
+    settled(page)
+
+
+def measured(page) -> None:
+    """Wait until a photo's outcome is shown."""
+    page.locator(".tl-badge").first.wait_for()
+    settled(page)
+
+
+def handed_over(page, button: str) -> bytes:
+    """What a download button hands over."""
+    with page.expect_download() as waiting:
+        page.get_by_role("button", name=button).click()
+    return waiting.value.path().read_bytes()

@@ -58,8 +58,7 @@ def app(provider, tmp_path_factory):
     )
     running = serve(folder, port=port, host="0.0.0.0")
     yield running
-    running.process.terminate()
-    running.process.wait(20)
+    running.stop()
 
 
 @pytest.fixture
