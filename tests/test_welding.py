@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from judged_results import result
 from toeline.causes.coaching import advice_of, coaching_sheet
 from toeline.causes.signs import read_signs
 from toeline.errors import SettingsError
@@ -20,6 +21,7 @@ from toeline.welding import (
     SettingsCheck,
     arc_energy,
     bead_width,
+    check_result,
     check_settings,
     deposit_area,
     deposition_rate,
@@ -238,3 +240,14 @@ def test_heat_input_falls_with_speed_and_the_check_is_sound(
     assert slower.heat_input_kj_mm == pytest.approx(2 * check.heat_input_kj_mm)
     assert check.expected_size_mm is not None
     assert slower.expected_size_mm == pytest.approx(2**0.5 * check.expected_size_mm)
+
+
+def test_the_measured_length_gives_the_travel_speed() -> None:
+    """100 mm in 30 s is 200 mm/min; what was typed goes before what was measured."""
+    bead = result(length=100.0)
+    timed = bead.model_copy(update={"settings": Settings(welding=Welding(arc_time_s=30))})
+    assert check_result(timed).travel_mm_min == pytest.approx(200.0)
+    typed = bead.model_copy(update={"settings": Settings(welding=Welding(arc_time_s=30, bead_length_mm=50))})
+    assert check_result(typed).travel_mm_min == pytest.approx(100.0)
+    unknown_length = timed.model_copy(update={"measures": {}})
+    assert check_result(unknown_length).travel_mm_min is None
