@@ -160,6 +160,9 @@ def test_causes_are_scored_only_where_the_result_speaks_of_them(drawn):
     )
     assert (figure(accuracy, "silent").value, figure(accuracy, "cause_first").value) == (1.0, 0.0)
     assert figure(accuracy, "cause_two").value == 1.0
+    out = io.StringIO()
+    print_tables(accuracy, Console(file=out, width=140, no_color=True))
+    assert "b (arc_too_long: current_too_high, arc_too_long)" in out.getvalue()
 
 
 def test_the_tables_print_plainly_and_the_json_reads_back(drawn):

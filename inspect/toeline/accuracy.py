@@ -380,6 +380,12 @@ def _photo_table(accuracy: Accuracy) -> Table:
         "an end wrong": tuple(s.name for s in usable if s.found and not s.ends_right),
         "travel wrong": tuple(s.name for s in usable if s.travel == "wrong"),
         "travel only assumed": tuple(s.name for s in usable if s.found and s.travel == "assumed"),
+        "cause not ranked first": tuple(
+            f"{s.name} ({s.cause}: {', '.join((s.causes or ())[:2]) or 'silent'})"
+            for s in usable
+            if s.cause not in (None, "good") and (s.causes or ())[:1] != (s.cause,)
+        ),
+        "good bead, yet a cause named": tuple(s.name for s in usable if s.cause == "good" and s.causes),
         "crater wrong": tuple(s.name for s in usable if s.crater_right is False),
         "left out: no truth file": accuracy.foreign,
         "worst toe line (median mm)": tuple(f"{name} {d:.2f}" for d, name in toes),

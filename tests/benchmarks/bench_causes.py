@@ -39,6 +39,7 @@ SIDES = ("left", "right")
 TOES: tuple[IndicationKind, ...] = ("undercut", "overlap")
 SPOTS: tuple[IndicationKind, ...] = ("crater_unfilled", "poor_restart")
 MANY_PORES = 3
+PRIOR = 3.0  #: beads added to each count
 LEAST_SHARE = 0.08  #: of its length from which a toe counts as having undercut or overlap
 #: How many of a hundred beads are good, and have each trouble.
 SHARES = {
@@ -334,7 +335,8 @@ def read(folder: Path) -> Iterator[Laid]:
 def trust(beads: Iterable[Laid]) -> None:
     """Print, for each indication, how often each rung of the chart's ladder is read where the thing is and is not.
 
-    Half a bead is added to every rung, so that what was never seen is not called impossible.
+    To each state's count a few beads are added that are read as beads are in general: a rung on which hardly any bead
+    stood says nothing, and none is called impossible.
     """
     from toeline.causes.chart import normal
     from toeline.causes.signs import Seen
@@ -365,9 +367,11 @@ def trust(beads: Iterable[Laid]) -> None:
     for kind, states in counts.items():
         print(f"[ladders.{kind}]\nabove = {list(ladders[kind].above)}")
         rungs = range(len(ladders[kind].above) + 1)
+        every = sum(states.values(), Counter[int]())
+        usual = [(every[rung] + 0.5) / (every.total() + 0.5 * len(rungs)) for rung in rungs]
         for state, counted in states.items():
             n = counted.total()
-            shares = ", ".join(f"{(counted[rung] + 0.5) / (n + 0.5 * len(rungs)):.3f}" for rung in rungs)
+            shares = ", ".join(f"{(counted[rung] + PRIOR * usual[rung]) / (n + PRIOR):.4f}" for rung in rungs)
             print(f"states.{state} = [{shares}]  # of {n}")
         print()
 
