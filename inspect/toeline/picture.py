@@ -8,7 +8,7 @@ toes differ by dash and the badges by number too, so that nothing is lost in gre
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import ceil, floor, log10
 from typing import Literal
 
@@ -82,9 +82,11 @@ def draw_picture(
     entries = keyed_indications(result, unit)
     crop = _crop(photo, view)
     _draw_toes(crop, result, view, text)
-    _draw_indications(crop, entries, result, view, text)
-    if result.scale.state == "card":
-        _draw_scale_bar(crop, result, view, text, unit)
+    travel, bar = _notes(result, view, text, unit)
+    _draw_indications(crop, entries, result, view, text, [travel, *([bar] if bar else [])])
+    _draw_travel(crop, travel, result, text)
+    if bar:
+        _draw_scale_bar(crop, bar, text, unit)
     parts = [crop, _seam_scale(result, view, width, text, unit)]
     parts.append(_draw_profile(result, _seam_x(result, view), width, round(5.2 * text), text, unit))
     if key:
@@ -204,14 +206,69 @@ def _draw_toes(crop: U8, result: Result, view: _View, text: float) -> None:
     left, right = _toes_px(result)
     _line(crop, view.at(left), LEFT_TOE, text)
     _line(crop, view.at(right), RIGHT_TOE, text, dashed=True)
-    words = "travel →" if result.bead.travel == "known" else "travel (assumed) →"
-    _label(crop, np.array([view.width, 0.9 * text]), words, text)
 
 
-def _draw_indications(crop: U8, entries: Sequence[Keyed], result: Result, view: _View, text: float) -> None:
-    taken = [(view.width - k * text, 0.7 * text) for k in range(4 if result.bead.travel == "known" else 9)]  # the label
-    if result.scale.state == "card":
-        taken += [(k * text, crop.shape[0] - text) for k in range(1, 6)]  # the scale bar
+@dataclass(frozen=True, slots=True)
+class _Note:
+    """A white panel in a corner of the crop, px; for the scale bar also its ``length`` in the unit and in px."""
+
+    x: float
+    y: float
+    wide: float
+    high: float
+    length: float = 0.0
+    bar: float = 0.0
+
+    def moved(self, corner: str, view: _View) -> _Note:
+        """The same panel in another corner."""
+        x = 0.0 if "left" in corner else view.width - self.wide
+        return replace(self, x=x, y=0.0 if "top" in corner else view.height - self.high)
+
+    def covers(self, at: F64, margin: float) -> bool:
+        """Whether a mark at ``at`` (2,) lies under the panel or within ``margin`` of it."""
+        return bool(
+            self.x - margin <= at[0] <= self.x + self.wide + margin
+            and self.y - margin <= at[1] <= self.y + self.high + margin
+        )
+
+
+def _notes(result: Result, view: _View, text: float, unit: Unit) -> tuple[_Note, _Note | None]:
+    """Where the travel's arrow and the scale bar stand: in corners that hide no mark, if there are such."""
+    marks = [view.at([one.at_px])[0] for one in result.indications if one.at_px is not None]
+
+    def placed(note: _Note, corners: Sequence[str]) -> _Note:
+        places = [note.moved(corner, view) for corner in corners]
+        return min(places, key=lambda place: sum(place.covers(mark, 0.5 * text) for mark in marks))
+
+    wide = _text_width(_travel_words(result), 0.92 * text) + 0.5 * text
+    travel = placed(_Note(0, 0, wide, 1.4 * text), ("top right", "top left"))
+    per_unit = _px_per_unit(result, view, unit)
+    if per_unit is None:
+        return travel, None
+    length = _round_step(view.width / per_unit / 12)
+    bar = length * per_unit
+    wide = max(bar, _text_width(f"{length:g} {unit}", text)) + 0.7 * text
+    note = _Note(0, 0, wide, 1.9 * text, length, bar)
+    return travel, placed(note, ("bottom left", "bottom right"))
+
+
+def _travel_words(result: Result) -> str:
+    return "travel →" if result.bead.travel == "known" else "travel (assumed) →"
+
+
+def _draw_travel(crop: U8, note: _Note, result: Result, text: float) -> None:
+    _panel(crop, note.x, note.y, note.wide, note.high)
+    _text(crop, (note.x + 0.25 * text, note.y + text), _travel_words(result), 0.92 * text)
+
+
+def _draw_indications(
+    crop: U8, entries: Sequence[Keyed], result: Result, view: _View, text: float, notes: Sequence[_Note]
+) -> None:
+    taken = [
+        (note.x + min(k * text, note.wide), note.y + note.high / 2)
+        for note in notes
+        for k in range(ceil(note.wide / text) + 1)
+    ]
     seen = [view.at([one.at_px])[0] for one in result.indications if one.at_px is not None]
     drawn: list[tuple[Keyed, list[tuple[F64, float]]]] = []
     for entry in entries:  # all marks first, so that no number lies under one
@@ -305,24 +362,26 @@ def _free_place(
     return second_best
 
 
-def _draw_scale_bar(crop: U8, result: Result, view: _View, text: float, unit: Unit) -> None:
-    """A bar of a round length, true at the bead."""
+def _px_per_unit(result: Result, view: _View, unit: Unit) -> float | None:
+    """Crop px per unit at the bead; None without a card."""
     left, right = _toes_px(result)
     seam = view.at((left + right) / 2)
     s = np.asarray(result.bead.s, float)
-    if len(s) != len(seam) or s[-1] <= s[0]:
-        return
+    if result.scale.state != "card" or len(s) != len(seam) or s[-1] <= s[0]:
+        return None
     per_mm = float(np.linalg.norm(np.diff(seam, axis=0), axis=1).sum() / (s[-1] - s[0]))
-    in_unit = per_mm * (MM_PER_INCH if unit == "in" else 1.0)
-    length = _round_step(crop.shape[1] / in_unit / 12)
-    bar = length * in_unit
-    x0, y0 = text * 0.7, crop.shape[0] - text * 0.8
-    label = f"{length:g} {unit}"
-    box_width = max(bar, _text_width(label, text)) + 0.7 * text
-    _panel(crop, x0 - 0.35 * text, y0 - 1.35 * text, box_width, 1.8 * text)
-    _text(crop, (x0, y0 - 0.35 * text), label, text)
-    cv2.rectangle(crop, _ipoint(x0, y0 - 0.16 * text), _ipoint(x0 + bar, y0 + 0.12 * text), BLACK, -1)
-    cv2.rectangle(crop, _ipoint(x0 + bar / 2, y0 - 0.1 * text), _ipoint(x0 + bar - 2, y0 + 0.06 * text), WHITE, -1)
+    return per_mm * (MM_PER_INCH if unit == "in" else 1.0)
+
+
+def _draw_scale_bar(crop: U8, note: _Note, text: float, unit: Unit) -> None:
+    """A bar of a round length, true at the bead."""
+    x0, y0 = note.x + 0.35 * text, note.y + note.high - 0.55 * text
+    _panel(crop, note.x, note.y, note.wide, note.high)
+    _text(crop, (x0, y0 - 0.35 * text), f"{note.length:g} {unit}", text)
+    cv2.rectangle(crop, _ipoint(x0, y0 - 0.16 * text), _ipoint(x0 + note.bar, y0 + 0.12 * text), BLACK, -1)
+    cv2.rectangle(
+        crop, _ipoint(x0 + note.bar / 2, y0 - 0.1 * text), _ipoint(x0 + note.bar - 2, y0 + 0.06 * text), WHITE, -1
+    )
 
 
 # -- the strips below --------------------------------------------------------------------------------------------
@@ -375,7 +434,7 @@ def _draw_profile(result: Result, x: F64, width: int, height: int, text: float, 
     top, bottom = 1.6 * text, height - 0.5 * text
     body = _body(result)
     inside = values[body] if body.any() else values
-    low, high = float(inside.min()), float(inside.max())
+    low, high = float(inside.min()), float(values.max())
     step = _round_step(max(high - low, 0.05 * abs(high), 1e-6) / 2)
     low, high = floor(low / step - 0.2) * step, ceil(high / step + 0.2) * step
 
