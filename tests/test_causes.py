@@ -317,6 +317,7 @@ def test_any_bead_gets_a_sound_answer(values: list[float], kinds: list[str], sid
     assert shares == sorted(shares, reverse=True)
     assert all(cause.try_ and cause.evidence for cause in finding.causes[:1])
     assert "{" not in " ".join(line for cause in finding.causes for line in (*cause.try_, *cause.evidence))
+    assert "{" not in (finding.causes_why or "")
     posterior = weigh(read_signs(result, normal()), chart())
     assert 0 <= posterior.nothing <= 1
     assert all(0 <= share <= 1 + 1e-9 for share in posterior.troubles.values())
@@ -364,6 +365,7 @@ def test_what_may_be_there_is_told_with_what_it_would_point_to() -> None:
     assert finding.causes == ()
     assert "Look for undercut along one toe (left toe 30% of the length, right toe none)" in (finding.causes_why or "")
     assert "work angle" in (finding.causes_why or "")
+    assert "pointed at the left toe" in (finding.causes_why or "")
 
 
 def test_a_small_value_known_badly_still_speaks_against_a_large_state() -> None:

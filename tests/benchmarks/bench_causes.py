@@ -39,7 +39,7 @@ SIDES = ("left", "right")
 TOES: tuple[IndicationKind, ...] = ("undercut", "overlap")
 SPOTS: tuple[IndicationKind, ...] = ("crater_unfilled", "poor_restart")
 MANY_PORES = 3
-PRIOR = 3.0  #: beads added to each count
+PRIOR = 3.0  #: beads lent to the rarest state
 LEAST_SHARE = 0.08  #: of its length from which a toe counts as having undercut or overlap
 #: How many of a hundred beads are good, and have each trouble.
 SHARES = {
@@ -335,8 +335,8 @@ def read(folder: Path) -> Iterator[Laid]:
 def trust(beads: Iterable[Laid]) -> None:
     """Print, for each indication, how often each rung of the chart's ladder is read where the thing is and is not.
 
-    To each state's count a few beads are added that are read as beads are in general: a rung on which hardly any bead
-    stood says nothing, and none is called impossible.
+    Each state lends itself a share of beads that are read as beads are in general, the larger the fewer were seen of
+    the rarest state: a rung on which hardly any bead stood says nothing, and none is called impossible.
     """
     from toeline.causes.chart import normal
     from toeline.causes.signs import Seen
@@ -369,10 +369,11 @@ def trust(beads: Iterable[Laid]) -> None:
         rungs = range(len(ladders[kind].above) + 1)
         every = sum(states.values(), Counter[int]())
         usual = [(every[rung] + 0.5) / (every.total() + 0.5 * len(rungs)) for rung in rungs]
+        lent = PRIOR / max(min(counted.total() for counted in states.values()), 1)
         for state, counted in states.items():
             n = counted.total()
-            shares = ", ".join(f"{(counted[rung] + PRIOR * usual[rung]) / (n + PRIOR):.4f}" for rung in rungs)
-            print(f"states.{state} = [{shares}]  # of {n}")
+            shares = [(counted[rung] / max(n, 1) + lent * usual[rung]) / (1 + lent) for rung in rungs]
+            print(f"states.{state} = [{', '.join(f'{share:.4f}' for share in shares)}]  # of {n}")
         print()
 
 

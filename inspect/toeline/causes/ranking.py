@@ -98,7 +98,7 @@ def _in_words(trouble: Trouble, reading: Reading, against: bool, rules: Chart) -
     return f"{seen} ({sign.says[expected]} would be expected)"
 
 
-def _silence(posterior: Posterior, readings: tuple[Reading, ...], rules: Chart) -> str:
+def _silence(posterior: Posterior, readings: tuple[Reading, ...], rules: Chart, result: Result) -> str:
     """Why no cause is named; and what the surest indication would point to if a look finds that it is really there."""
     share = f"{posterior.nothing:.0%} that nothing was wrong"
     doubtful = [reading for reading in readings if rules.signs[reading.sign].seen and _off(reading, rules) > 1]
@@ -107,12 +107,13 @@ def _silence(posterior: Posterior, readings: tuple[Reading, ...], rules: Chart) 
     best = max(doubtful, key=lambda reading: _off(reading, rules))
     sign = rules.signs[best.sign]
     state = max((s for s in sign.states if s != sign.usual), key=lambda s: best.likelihood[s])
-    if_there = Reading(best.sign, {s: 1.0 if s == state else 1e-3 for s in sign.states}, best.figure)
-    others = tuple(reading for reading in readings if reading.sign != best.sign)
-    likely = max(rules.troubles, key=lambda t: weigh((*others, if_there), rules).troubles[t.id])
+    if_there = Reading(best.sign, {s: 1.0 if s == state else 1e-3 for s in sign.states}, best.figure, best.side)
+    found = (*(reading for reading in readings if reading.sign != best.sign), if_there)
+    shares = weigh(found, rules).troubles
+    likely = max(rules.troubles, key=lambda trouble: shares[trouble.id])
     return (
         f"Nothing on the face points surely to a trouble ({share}). Look for {sign.says[state]} ({best.figure}): "
-        f"if it is there, it points to {likely.title}. {likely.try_[0].without or likely.try_[0].say}"
+        f"if it is there, it points to {likely.title}. {remedies(likely, result, found)[0]}"
     )
 
 
@@ -163,7 +164,7 @@ def rank_causes(result: Result) -> CauseFinding:
     shares = {c: min(1.0, sum(posterior.troubles[t.id] for t in rows)) for c, rows in by_cause.items()}
     ranked = sorted((c for c in shares if shares[c] >= rule["least"]), key=lambda c: -shares[c])[: rule["most"]]
     if posterior.nothing > rule["silent_above"]:
-        return CauseFinding(causes_why=_silence(posterior, readings, rules), advice=advice)
+        return CauseFinding(causes_why=_silence(posterior, readings, rules, result), advice=advice)
     leading = {c: max(by_cause[c], key=lambda t: posterior.troubles[t.id]) for c in ranked}
     limit = math.log(rule["evidence"])
     weights = {c: _weights(leading[c], readings, rules) for c in ranked}

@@ -216,6 +216,8 @@ def _width(seen: Seen) -> list[Reading]:
     if wanted:
         name = "leg_to_intended" if fillet else "width_to_intended"
         return _on(seen, name, _ratio(size, (wanted, 0.0)), lambda _: f"{what}, {seen.length(wanted)} is wanted")
+    if settings.joint == "butt":
+        return []  # a cap is as wide as its groove asks
     if core and not fillet:
         return _on(
             seen,
@@ -236,7 +238,8 @@ def _shape(seen: Seen) -> list[Reading]:
     edge = None
     if len(both) == 2:
         edge = (both[0][0] + both[1][0]) / 2, math.hypot(both[0][1], both[1][1]) / 2
-    pitch = _ratio(seen.measure("ripple_pitch"), seen.face())
+    # a cap is woven to its groove's width, so its ripples cannot be held against that
+    pitch = None if seen.result.settings.joint == "butt" else _ratio(seen.measure("ripple_pitch"), seen.face())
     return [
         *_on(seen, "width_variation", variation, lambda v: f"the width varies by {v:.0%}", least=0.005),
         *_on(seen, "edge_deviation", edge, lambda v: f"the toes stray {seen.length(v)} rms", least=0.01),
