@@ -164,6 +164,18 @@ def test_the_user_s_ends_are_followed(shot, measured):
     assert said.measures["width_mean"].value == pytest.approx(measured.measures["width_mean"].value, abs=0.3)
 
 
+def test_ends_that_lie_off_the_bead_are_said(shot, measured):
+    photo, _, _ = shot
+    start, end = np.array(measured.bead.start_px), np.array(measured.bead.end_px)
+    way = (end - start) / np.linalg.norm(end - start)
+    beside = 3.0 * float(np.linalg.norm(np.subtract(measured.bead.left_toe_px[40], measured.bead.right_toe_px[40])))
+    aside = beside * np.array([-way[1], way[0]])
+    for side in (aside, -aside):
+        off = toeline.measure(photo, ends=(*map(float, start + side), *map(float, end + side)))
+        assert not off.photo.usable
+        assert {"ends_off", "ends_missed"} & {p.code for p in off.photo.problems}
+
+
 def test_a_wider_print_scale_makes_a_longer_bead(shot, measured):
     photo, check_line, _ = shot
     wider = toeline.measure(photo, check_line=check_line * 1.02)

@@ -221,11 +221,14 @@ def _trace(
 ) -> tuple[TracedBead | None, Sighting, tuple[Problem, ...]]:
     """The bead that is meant, the beads that are left once the reader has looked too, and what to say about it."""
     if settings.ends_px is not None:
+        named = _named(seen, settings.ends_px)
         try:
-            named = _named(seen, settings.ends_px)
-            return trace_bead(photo.image, ground.frame_for(named), named, ends_given=True), seen, ()
+            traced = trace_bead(photo.image, ground.frame_for(named), named, ends_given=True)
         except BeadLost:
-            return None, Sighting((), seen.other), (problem("no_bead"),)
+            return None, Sighting((), seen.other), (problem("ends_off"),)
+        share = _as_traced(traced).length_px / float(np.linalg.norm(np.subtract(*settings.ends_px)))
+        missed = share < load("photo.toml")["usability"]["ends_share"]
+        return traced, seen, (problem("ends_missed", share=f"{100 * share:.0f}"),) if missed else ()
     found = _trace_each(photo, seen.beads, ground)
     if not found and ground.fillet is not None:
         found = _trace_each(photo, [_along_root(ground.fillet, ground.cards)], ground)
@@ -473,7 +476,7 @@ def _bead(traced: TracedBead | None, seen: Sighting, settings: Settings, problem
     others = tuple(b.ends_px for b in seen.beads)
     if traced is None:
         looks = seen.other.kind if seen.other is not None and any(p.code == "not_a_bead" for p in problems) else None
-        why = next((p.text for p in problems if p.code in ("no_bead", "not_a_bead")), None)
+        why = next((p.text for p in problems if p.code in ("no_bead", "not_a_bead", "ends_off")), None)
         return Bead(found=False, joint=settings.joint, looks_like=looks, why=why, others_px=others)
     left, right = traced.left_toe, traced.right_toe
     left_px, right_px = traced.frame.to_px(left), traced.frame.to_px(right)

@@ -146,6 +146,18 @@ _KINDS = (
         "No weld bead was found.",
         "Show the whole cleaned bead beside the card, or mark its two ends.",
     ),
+    ProblemKind(
+        "ends_off",
+        "stop",
+        "No weld bead was seen between the two ends.",
+        "Mark the start and the end on the middle of the bead, or take the photo again.",
+    ),
+    ProblemKind(
+        "ends_missed",
+        "stop",
+        "The bead could be followed over only {share} % of the way between the two ends.",
+        "Mark the start and the end on the middle of the bead, or light it from the side and take it again.",
+    ),
     ProblemKind("not_a_bead", "stop", "What was found looks like {what}, not a cleaned weld bead.", "{todo}"),
     ProblemKind(
         "several_beads",
