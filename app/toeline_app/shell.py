@@ -10,7 +10,7 @@ from streamlit import runtime
 
 from toeline.errors import ToelineError
 from toeline_app import parts, prefs, server, ui
-from toeline_app.pages import about, bench, cards, coupons, person, phone, record, repeat, trends
+from toeline_app.views import about, bench, cards, coupons, person, phone, record, repeat, trends
 
 
 def run() -> None:

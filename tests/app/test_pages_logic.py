@@ -11,7 +11,7 @@ from invented import IDENTITY, photo_bytes, result
 from toeline.problems import problem
 from toeline.record import Identity, NewDecision
 from toeline_app import parts, photos, service, ui
-from toeline_app.pages.bench import to_settings
+from toeline_app.views.bench import to_settings
 from toeline_app.prefs import Preferences
 from toeline_app.uploads import Uploads
 
@@ -23,7 +23,7 @@ def run(name: str) -> AppTest:
 
 def page(name: str) -> AppTest:
     """One page, not run yet; there is no browser to bring a cookie."""
-    app = AppTest.from_string(f"from toeline_app.pages import {name}\n{name}.page()", default_timeout=60)
+    app = AppTest.from_string(f"from toeline_app.views import {name}\n{name}.page()", default_timeout=60)
     app.session_state["preferences"] = Preferences()
     return app
 
@@ -276,7 +276,7 @@ def test_a_record_that_fails_is_one_sentence_on_every_page(tmp_path, monkeypatch
     (tmp_path / "notes.sqlite").write_text("no database, but a text long enough to be looked at " * 30)
     monkeypatch.setenv("TOELINE_STORE", str(tmp_path / "notes.sqlite"))
     code = (
-        "from toeline_app import shell\nfrom toeline_app.pages import record\nfrom toeline.errors import ToelineError\n"
+        "from toeline_app import shell\nfrom toeline_app.views import record\nfrom toeline.errors import ToelineError\n"
         "shell.shown(record.page)"
     )
     app = AppTest.from_string(code, default_timeout=60)

@@ -224,6 +224,15 @@ def test_repeatability_of_three_photos(visitors, class_photos):
     fits(page, "repeatability")
 
 
+def test_a_link_to_a_page_works_on_an_app_that_nobody_has_opened_yet(visitors, tmp_path):
+    running = serve(tmp_path)
+    try:
+        page = visitors.come("phone", "trends", url=running.url)
+        page.get_by_role("heading", name="Trends").wait_for()
+    finally:
+        running.stop()
+
+
 def test_plain_pages_fit_every_screen(visitors):
     page = visitors.come("phone")
     for path in ("cards", "phone", "about", "person", "record", "repeatability"):

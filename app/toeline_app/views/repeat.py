@@ -8,7 +8,7 @@ from toeline.names import measure_name
 from toeline.repeatability import Spread
 from toeline.units import Unit, convert
 from toeline_app import parts, photos, prefs, service, ui
-from toeline_app.pages.bench import to_settings
+from toeline_app.views.bench import to_settings
 from toeline_app.photos import Photo
 
 MOST_PHOTOS = 60

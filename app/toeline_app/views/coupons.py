@@ -15,7 +15,7 @@ from toeline.roster import Roster
 from toeline.rubric import Rubric
 from toeline.units import Unit, say
 from toeline_app import parts, photos, prefs, service, ui
-from toeline_app.pages.bench import in_words, to_settings
+from toeline_app.views.bench import in_words, to_settings
 from toeline_app.photos import Photo, Shown
 
 MOST_COUPONS = 100

@@ -9,7 +9,7 @@ import streamlit as st
 from toeline.record import TrendPoint
 from toeline.units import Unit, convert
 from toeline_app import parts, prefs, service, ui
-from toeline_app.pages import record
+from toeline_app.views import record
 
 MEASURES = {
     "width_sd": "Width, spread",
