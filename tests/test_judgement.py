@@ -264,6 +264,15 @@ def test_a_blanket_statement_against_what_is_surely_seen_sends_back_to_the_place
     assert line(judge(result(indications=crack, gauge=there), ISO_C), "1.2-crater-crack").outcome == "pass"
 
 
+def test_a_photo_fails_a_line_only_where_it_is_nearly_always_right() -> None:
+    """How sure is sure enough goes by the kind: an arc strike is for the eye, however sure the reader is of it."""
+    for kind, line_id in (("overlap", "overlap"), ("slag_left", "slag"), ("arc_strike", "arc-strike")):
+        for confidence, outcome in ((0.75, "undecided"), (0.97, "undecided" if kind == "arc_strike" else "fail")):
+            seen = result(indications=[indication(kind, 30, 45, confidence=confidence)])
+            found = line(judge(seen, load_criteria("workmanship")), line_id)
+            assert (found.outcome, found.at) == (outcome, 37.5), (kind, confidence)
+
+
 def test_pores_are_sized_added_and_counted() -> None:
     two = [indication("pore", 30, size=2.5), indication("pore", 50, size=2.0)]
     assert line(judge(result(indications=two), ISO_C), "1.3-pore-butt").outcome == "fail"  # 2 mm at t = 10

@@ -3,14 +3,16 @@
     python tests/benchmarks/bench_causes.py lay FOLDER [--beads 400] [--seed 0]
     python tests/benchmarks/bench_causes.py measure FOLDER
     python tests/benchmarks/bench_causes.py trust FOLDER
+    python tests/benchmarks/bench_causes.py sure FOLDER
     python tests/benchmarks/bench_causes.py rank FOLDER [--electrode]
 
 ``lay`` draws beads with one trouble each and renders them straightened at 10 px per mm, with what is truly there
 beside each; it needs the ``train`` extra (torch). ``measure`` has them traced, read and measured as a photo's would be;
 run it again with ``--anew`` after the networks change. Both take some seconds a bead on a CPU and go on where they were
 stopped. ``trust`` counts how often each indication is found where it is there and where it is not, as
-``data/normal.toml`` states it. ``rank`` says how often the right cause comes first and among the first two; with
-``--electrode`` as if the rod's diameter had been typed in.
+``data/normal.toml`` states it; ``sure`` how many are right from a confidence on, for ``data/detection.toml``. ``rank``
+says how often the right cause comes first and among the first two; with ``--electrode`` as if the rod's diameter had
+been typed in.
 
 What a trouble does to a bead is the trade's one-variable-wrong chart (width, height, ripples, undercut, overlap,
 spatter, regularity, crater) turned into ranges: common practice, no source for the figures.
@@ -377,6 +379,31 @@ def trust(beads: Iterable[Laid]) -> None:
         print()
 
 
+def sure(beads: Iterable[Laid]) -> None:
+    """Print how many indications of each kind are right from a confidence on, as ``data/detection.toml`` asks."""
+    told: dict[str, list[tuple[float, bool]]] = defaultdict(list)
+    for bead in beads:
+        there, plan = bead.there, bead.there["plan"]
+        right = {
+            **{kind: there[kind] for kind in SPOTS},
+            "crater_crack": there["crater_unfilled"] and plan["crack"] > 0,
+            "pore": there["pores"] > 0,
+            "slag_left": plan["slag"] >= 1,
+            "arc_strike": plan["strikes"] >= 1,
+        }
+        for each in bead.result.indications:
+            if each.kind in TOES and each.side:
+                told[each.kind].append((each.confidence, there[each.kind][each.side] > 0))
+            elif each.kind in right:
+                told[each.kind].append((each.confidence, right[each.kind]))
+    for kind, every in told.items():
+        shares = []
+        for least in (0.5, 0.7, 0.8, 0.85, 0.9, 0.95, 0.98):
+            kept = [is_right for confidence, is_right in every if confidence >= least]
+            shares.append(f"{least}: {sum(kept) / len(kept):.2f} of {len(kept)}" if kept else f"{least}: none")
+        print(f"{kind:<16} {', '.join(shares)}")
+
+
 def rank(beads: Iterable[Laid], electrode: bool) -> None:
     """Print how often the right cause comes first and among the first two, and what is said of good beads."""
     from toeline.causes import rank_causes
@@ -404,7 +431,7 @@ def rank(beads: Iterable[Laid], electrode: bool) -> None:
 def main() -> None:
     """Run one of the four."""
     ask = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    ask.add_argument("do", choices=["lay", "measure", "trust", "rank"])
+    ask.add_argument("do", choices=["lay", "measure", "trust", "sure", "rank"])
     ask.add_argument("folder", type=Path)
     ask.add_argument("--beads", type=int, default=400)
     ask.add_argument("--seed", type=int, default=0)
@@ -436,7 +463,7 @@ def main() -> None:
     elif said.do == "rank":
         rank(read(folder), said.electrode)
     else:
-        trust(read(folder))
+        {"trust": trust, "sure": sure}[said.do](read(folder))
 
 
 if __name__ == "__main__":

@@ -76,7 +76,8 @@ class Evidence:
 
     def sure(self, indication: Indication) -> bool:
         """Whether the indication is taken as there; never from a photo that cannot be used."""
-        return not self.stopped and indication.confidence >= self.detection["sure"]
+        least = self.detection["sure"].get(indication.kind)
+        return not self.stopped and least is not None and indication.confidence >= least
 
     @cached_property
     def view(self) -> str | None:
