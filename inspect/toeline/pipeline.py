@@ -375,6 +375,8 @@ def _describe(
             problems += scene_problems(photo, ground.plate, fillet=fillet_joint)
         problems += card_problems(cards, ground.plate, outline)
     problems = list(dict.fromkeys(problems))
+    if any(p.code in ("blur_strong", "photo_blurred") for p in problems):  # blurred markers do not fit a plane either
+        problems = [p for p in problems if p.code not in ("card_not_flat", "card_bent")]
     return Result(
         photo=PhotoInfo(
             name=photo.name,
