@@ -69,15 +69,17 @@ class Evidence:
         return self.result.measures.get(name) or unknown(f"the photo gives no {name.replace('_', ' ')}")
 
     def seen(self, kinds: Iterable[IndicationKind]) -> tuple[Indication, ...]:
-        """Indications of these kinds, surest first."""
+        """Indications of these kinds, surest first; none from a photo that cannot be used."""
+        if self.stopped:
+            return ()
         wanted = set(kinds)
         found = (indication for indication in self.result.indications if indication.kind in wanted)
         return tuple(sorted(found, key=lambda indication: -indication.confidence))
 
     def sure(self, indication: Indication) -> bool:
-        """Whether the indication is taken as there; never from a photo that cannot be used."""
+        """Whether the indication is taken as there."""
         least = self.detection["sure"].get(indication.kind)
-        return not self.stopped and least is not None and indication.confidence >= least
+        return least is not None and indication.confidence >= least
 
     @cached_property
     def view(self) -> str | None:
