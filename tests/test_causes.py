@@ -366,6 +366,9 @@ def test_what_may_be_there_is_told_with_what_it_would_point_to() -> None:
     assert "Look for undercut along one toe (left toe 30% of the length, right toe none)" in (finding.causes_why or "")
     assert "work angle" in (finding.causes_why or "")
     assert "pointed at the left toe" in (finding.causes_why or "")
+    sheet = coaching_sheet(result.model_copy(update={"causes_why": finding.causes_why}))
+    assert sheet.first == "Change nothing yet: look at the bead first."
+    assert sheet.why == (finding.causes_why,)
 
 
 def test_a_small_value_known_badly_still_speaks_against_a_large_state() -> None:

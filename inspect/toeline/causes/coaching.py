@@ -13,6 +13,9 @@ from toeline.result import Model, Result
 from toeline.units import length, span
 from toeline.welding import SettingsCheck, check_result
 
+#: How the reason begins where nothing is wrong: anything else is no praise.
+ALL_WELL = "Nothing on the face points to a trouble"
+
 
 class CoachingSheet(Model):
     """What to tell the welder: the one change for the next bead, why, and what to try after it."""
@@ -172,8 +175,9 @@ def coaching_sheet(result: Result) -> CoachingSheet:
     named = {cause.cause for cause in result.causes}
     cautions = tuple(each["text"] for each in data["caution"] if not each.get("causes") or named & set(each["causes"]))
     if not result.causes:
+        well = (result.causes_why or "").startswith(ALL_WELL)
         return CoachingSheet(
-            first=data["good"] if result.bead.found else "Nothing can be advised until the bead is measured.",
+            first=data["good" if well else "unsure"] if result.bead.found else data["unmeasured"],
             why=(result.causes_why,) if result.causes_why else (),
             settings=settings,
             repeat=data["repeat"],

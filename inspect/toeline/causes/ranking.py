@@ -15,7 +15,7 @@ from typing import Any
 
 from toeline import datafile
 from toeline.causes.chart import Chart, Trouble, chart, normal
-from toeline.causes.coaching import advice_of, remedies
+from toeline.causes.coaching import ALL_WELL, advice_of, remedies
 from toeline.causes.signs import Reading, read_signs
 from toeline.result import Cause, CauseId, Result
 
@@ -103,7 +103,7 @@ def _silence(posterior: Posterior, readings: tuple[Reading, ...], rules: Chart, 
     share = f"{posterior.nothing:.0%} that nothing was wrong"
     doubtful = [reading for reading in readings if rules.signs[reading.sign].seen and _off(reading, rules) > 1]
     if not doubtful:
-        return f"Nothing on the face points to a trouble ({share})."
+        return f"{ALL_WELL} ({share})."
     best = max(doubtful, key=lambda reading: _off(reading, rules))
     sign = rules.signs[best.sign]
     state = max((s for s in sign.states if s != sign.usual), key=lambda s: best.likelihood[s])
