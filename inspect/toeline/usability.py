@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from typing import Literal
+from typing import Any, Literal
 
 import cv2
 import numpy as np
@@ -147,17 +147,24 @@ def _grain_ratio(grey: NDArray[np.uint8], mask: NDArray[np.bool_], px_per_mm: fl
     core = cv2.erode(cv2.resize(mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST), np.ones((5, 5)))
     if core.sum() < 100:
         return np.inf  # too small a bead to tell
-    side = int(sum(size) / np.sqrt(2)) + 2
-    aslant = np.asarray(cv2.getRotationMatrix2D(((size[0] - 1) / 2, (size[1] - 1) / 2), 45.0, 1.0), float)
-    aslant[:, 2] += (side - np.array(size)) / 2
-    turned = cv2.warpAffine(shrunk, aslant, (side, side), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-    turned_core = cv2.warpAffine(core, aslant, (side, side), flags=cv2.INTER_NEAREST)
+    # the bead laid level in a strip no larger than it needs
+    middle, (length, width), angle = cv2.minAreaRect(cv2.findNonZero(core))
+    wide, high = int(length) + 1, int(width) + 1
+    level = np.asarray(cv2.getRotationMatrix2D(middle, angle, 1.0), float)
+    level[:, 2] += np.array([wide, high]) / 2 - middle
+
+    def laid(shear: float, flags: int, picture: NDArray[Any]) -> NDArray[Any]:
+        """The strip with its columns pushed along by ``shear`` px a row: what lay aslant then stands upright."""
+        push = np.array([[1.0, shear, max(-shear, 0.0) * high], [0.0, 1.0, 0.0]]) @ np.vstack([level, [0.0, 0.0, 1.0]])
+        return np.asarray(cv2.warpAffine(picture, push, (wide + int(abs(shear) * high), high), flags=flags))
+
     ratios = []
-    for picture, inside in ((shrunk, core), (turned, turned_core)):
-        for along, within in ((picture, inside > 0), (cv2.transpose(picture), cv2.transpose(inside) > 0)):
-            smooth = [cv2.GaussianBlur(along, (0, 0), sigmaX=sigma, sigmaY=1e-3) for sigma in (1, 2, 4)]
-            fine, coarse = (float((smooth[k] - smooth[k + 1])[within].std()) for k in (0, 1))
-            ratios.append(fine / max(coarse, 1e-6))
+    for shear, along, step in ((0.0, False, 1.0), (0.0, True, 1.0), (1.0, True, 2**0.5), (-1.0, True, 2**0.5)):
+        strip, inside = laid(shear, cv2.INTER_CUBIC, shrunk), laid(shear, cv2.INTER_NEAREST, core) > 0
+        ways = [(1e-3, sigma / step) if along else (sigma, 1e-3) for sigma in (1, 2, 4)]
+        smooth = [cv2.GaussianBlur(strip, (0, 0), sigmaX=x, sigmaY=y) for x, y in ways]
+        fine, coarse = (float((smooth[k] - smooth[k + 1])[inside].std()) for k in (0, 1))
+        ratios.append(fine / max(coarse, 1e-6))
     return min(ratios)
 
 
