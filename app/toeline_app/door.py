@@ -47,6 +47,8 @@ class Door:
         headers = Headers(scope=scope)
         if self._loopback_only and _host(headers) not in LOOPBACK:
             await _refuse(scope, receive, send, 421, "Open the app under http://localhost.")
+        elif scope["path"] != PATH and _from_elsewhere(headers):
+            await _refuse(scope, receive, send, 403, "Another site may not use this app.")
         elif self._gate is not None and scope["type"] == "http" and scope["path"] == PATH:
             await (await _ask(Request(scope, receive), self._gate))(scope, receive, _with_policy(send))
         elif self._gate is None or self._gate.knows(_cookie(headers)):
@@ -62,6 +64,12 @@ class Door:
 
 def _host(headers: Headers) -> str:
     return (urlsplit("//" + headers.get("host", "")).hostname or "").lower()
+
+
+def _from_elsewhere(headers: Headers) -> bool:
+    """Whether another site's page asks. Streamlit would ask the internet for this machine's outer address to tell."""
+    origin = headers.get("origin")
+    return origin is not None and urlsplit(origin).netloc.lower() != headers.get("host", "").lower()
 
 
 def _cookie(headers: Headers) -> str:

@@ -82,10 +82,10 @@ class Visitor:
         self._host = host
         self.cookie = ""
 
-    def ask(self, method: str, path: str, body: bytes = b"", accept: str = "*/*", kind: str = "http"):
+    def ask(self, method: str, path: str, body: bytes = b"", accept: str = "*/*", kind: str = "http", **more: str):
         """Status, headers and text of the answer; for a socket the close code stands as the status."""
         path, _, query = path.partition("?")
-        headers = {"host": self._host, "accept": accept, "cookie": self.cookie.split(";")[0]}
+        headers = {"host": self._host, "accept": accept, "cookie": self.cookie.split(";")[0], **more}
         scope = {
             "type": kind,
             "method": method,
@@ -134,6 +134,14 @@ def test_a_long_form_is_cut_and_nothing_given_comes_back_as_markup():
     status, _, text = visitor.ask("GET", "/access?code=%3Cscript%3Ealert(1)%3C/script%3E")
     assert (status, "<script>alert" in text) == (403, False)
     assert visitor.ask("POST", "/access", b"code=" + b"A" * 5_000_000)[0] == 403
+
+
+@pytest.mark.parametrize("origin", ["http://evil.example", "null", "http://localhost:8502", "https://testserver.evil"])
+def test_another_sites_page_is_refused_before_anything_else_looks_at_it(origin):
+    visitor = Visitor(None, host="localhost:8501")
+    assert visitor.ask("GET", "/_stcore/stream", kind="websocket", origin=origin)[0] == 4401
+    assert visitor.ask("PUT", "/_stcore/upload_file/x/y", b"x", origin=origin)[0] == 403
+    assert visitor.ask("PUT", "/_stcore/upload_file/x/y", b"x", origin="http://localhost:8501")[2] == "inside"
 
 
 def test_uploads_wait_while_the_server_holds_as_many_as_it_may():

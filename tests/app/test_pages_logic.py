@@ -11,9 +11,9 @@ from invented import IDENTITY, photo_bytes, result
 from toeline.problems import problem
 from toeline.record import Identity, NewDecision
 from toeline_app import parts, photos, service, ui
-from toeline_app.views.bench import to_settings
 from toeline_app.prefs import Preferences
 from toeline_app.uploads import Uploads
+from toeline_app.views.bench import to_settings
 
 
 def run(name: str) -> AppTest:

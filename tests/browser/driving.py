@@ -141,21 +141,23 @@ THEME = """() => { const c = getComputedStyle(document.querySelector('[data-test
   return c.match(/\\d+/g).slice(0, 3).reduce((a, b) => a + Number(b), 0) < 380 ? 'dark' : 'light'; }"""
 
 
-def fits(page, name: str, themes: tuple[str, ...] = ("light", "dark")) -> None:
-    """The page in both sizes and themes: pictures to look at, and nothing too wide, too faint or too small to hit."""
+def fits(page, name: str) -> None:
+    """The page dark on a phone and light on a desk: nothing too wide, too faint or too small to hit; with pictures.
+
+    What is faint depends on the theme alone, what is too wide or too small on the size alone.
+    """
     came = page.viewport_size
-    for theme in themes:
+    for theme, size in (("dark", "phone"), ("light", "desk")):
         page.emulate_media(color_scheme=theme)
         page.wait_for_function(f"({THEME})() === '{theme}'")
-        for width, height in SIZES.values():
-            page.set_viewport_size({"width": width, "height": height})
-            page.wait_for_timeout(200)
-            look(page, f"{name}-{theme}")
-            no_sideways_scroll(page)
-            assert page.evaluate(FAINT) == [], (name, theme, width)
-            assert page.evaluate(TARGETS) == [], (name, theme, width)
+        width, height = SIZES[size]
+        page.set_viewport_size({"width": width, "height": height})
+        page.wait_for_timeout(200)
+        look(page, f"{name}-{theme}")
+        no_sideways_scroll(page)
+        assert page.evaluate(FAINT) == [], (name, theme)
+        assert page.evaluate(TARGETS) == [], (name, size)
     page.set_viewport_size(came)
-    page.emulate_media(color_scheme=themes[0])
 
 
 def no_sideways_scroll(page) -> None:

@@ -15,8 +15,8 @@ from toeline.roster import Roster
 from toeline.rubric import Rubric
 from toeline.units import Unit, say
 from toeline_app import parts, photos, prefs, service, ui
-from toeline_app.views.bench import in_words, to_settings
 from toeline_app.photos import Photo, Shown
+from toeline_app.views.bench import in_words, to_settings
 
 MOST_COUPONS = 100
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"

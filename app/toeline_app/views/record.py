@@ -12,8 +12,8 @@ from toeline.errors import ToelineError
 from toeline.record import Filters, Inspection, Summary
 from toeline.result import Outcome
 from toeline_app import parts, prefs, saving, service, ui
-from toeline_app.views import bench
 from toeline_app.uploads import TooMuch
+from toeline_app.views import bench
 
 SORTS = {
     "created": "When recorded",

@@ -8,8 +8,8 @@ from toeline.names import measure_name
 from toeline.repeatability import Spread
 from toeline.units import Unit, convert
 from toeline_app import parts, photos, prefs, service, ui
-from toeline_app.views.bench import to_settings
 from toeline_app.photos import Photo
+from toeline_app.views.bench import to_settings
 
 MOST_PHOTOS = 60
 HOLD_AS = "repeat_photos"
