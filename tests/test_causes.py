@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from toeline import datafile
-from toeline.causes import coaching_sheet, rank_causes
+from toeline.causes import coaching_sheet, rank_causes, signs
 from toeline.causes.chart import chart, load_chart, load_normal, normal
 from toeline.causes.ranking import weigh
 from toeline.causes.signs import on_yardstick, read_signs
@@ -562,3 +562,14 @@ def test_causes_on_beads_of_known_cause() -> None:
     assert first >= 0.6 * troubled
     assert within_two >= 0.85 * troubled
     assert silent >= 0.9 * good
+
+
+def test_the_two_distributions_against_scipy():
+    """Outside source: ``scipy.stats``, which the library leaves unloaded."""
+    from scipy.stats import betabinom, norm
+
+    for n in (5, 23):
+        seen = [signs._beta_binomial(k, n, 0.7, 2.5) for k in range(n + 1)]
+        np.testing.assert_allclose(seen, betabinom.pmf(np.arange(n + 1), n, 0.7, 2.5), rtol=1e-9)
+    at, spread = np.linspace(-2, 2, 9), np.linspace(0.1, 1.0, 9)
+    np.testing.assert_allclose(signs._normal(0.3, at, spread), norm.pdf(0.3, at, spread), rtol=1e-12)

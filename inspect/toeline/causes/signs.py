@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from scipy.stats import betabinom, norm
+from numpy.typing import NDArray
 
 from toeline.causes.chart import Normal, Yardstick
 from toeline.judgement.evidence import Evidence
@@ -54,7 +54,7 @@ class Reading:
 
 #: Steps of a bell curve over which a value's own uncertainty is summed, in its standard deviations, and their weights.
 _STEPS = np.linspace(-4.0, 4.0, 81)
-_WEIGHTS = norm.pdf(_STEPS) / norm.pdf(_STEPS).sum()
+_WEIGHTS = np.exp(-0.5 * _STEPS**2) / np.exp(-0.5 * _STEPS**2).sum()
 
 
 def on_yardstick(yardstick: Yardstick, value: float, u: float) -> dict[str, float]:
@@ -67,8 +67,25 @@ def on_yardstick(yardstick: Yardstick, value: float, u: float) -> dict[str, floa
     for state, bell in yardstick.states.items():
         true = bell.at * np.exp(bell.spread * _STEPS) if yardstick.scale == "log" else bell.at + bell.spread * _STEPS
         apart = np.hypot(u, np.gradient(true))  # no finer than the steps
-        likelihood[state] = float(_WEIGHTS @ norm.pdf(value, true, apart))
+        likelihood[state] = float(_WEIGHTS @ _normal(value, true, apart))
     return _scaled({state: max(each, _LEAST) for state, each in likelihood.items()})
+
+
+# scipy.stats has these two, and takes a second to load, longer than a photo takes
+
+
+def _normal(value: float, at: NDArray[np.float64], spread: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Density of the normal distribution."""
+    return np.asarray(np.exp(-0.5 * ((value - at) / spread) ** 2) / (math.sqrt(2.0 * math.pi) * spread))
+
+
+def _beta_binomial(k: int, n: int, a: float, b: float) -> float:
+    """Probability of ``k`` of ``n`` where the chance of each is beta distributed."""
+
+    def beta(x: float, y: float) -> float:
+        return math.lgamma(x) + math.lgamma(y) - math.lgamma(x + y)
+
+    return math.comb(n, k) * math.exp(beta(k + a, n - k + b) - beta(a, b))
 
 
 def _scaled(likelihood: Mapping[str, float]) -> dict[str, float]:
@@ -334,8 +351,8 @@ def _spatter(seen: Seen) -> list[Reading]:
         rule = seen.normal.spatter_side
         even = _beta(0.5, rule.strays)
         aside = _beta(rule.thrown, rule.strays)
-        one = (betabinom.pmf(left, n, *aside) + betabinom.pmf(n - left, n, *aside)) / 2
-        likelihood = _scaled({"even": float(betabinom.pmf(left, n, *even)), "one_side": float(one)})
+        one = (_beta_binomial(left, n, *aside) + _beta_binomial(n - left, n, *aside)) / 2
+        likelihood = _scaled({"even": _beta_binomial(left, n, *even), "one_side": one})
         thrown: Side = "left" if 2 * left > n else "right"
         readings.append(Reading("spatter_side", likelihood, f"{left} of {n} balls on the left", thrown))
     return readings
