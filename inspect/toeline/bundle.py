@@ -26,6 +26,7 @@ F64 = NDArray[np.float64]
 CORNERS, FOCAL, LENS = "corners", "focal length", "lens"
 _CAMERA, _CARD = 5, 8  # steps of the camera, and of a card: turn 3, move 3, ink gain 2
 _MAX_STEPS = 60
+_TRIAL_STEPS, _HOPELESS = 12, 1000.0  # a second pose that is so many times worse after so many steps is let go
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +113,9 @@ def fit_cards(cards: Sequence[FoundCard], camera: Camera, start: Sequence[Pose] 
         fit = _fit(cards, camera, best)
         for index, choice in enumerate(choices):
             for other in choice[1:]:
-                again = _fit(cards, camera, [*best[:index], other, *best[index + 1 :]])
+                again = _fit(
+                    cards, camera, [*best[:index], other, *best[index + 1 :]], _HOPELESS * (1.0 + fit.chi_square)
+                )
                 if again.chi_square < fit.chi_square:
                     fit, best[index] = again, other
     except (cv2.error, np.linalg.LinAlgError) as error:
@@ -120,8 +123,9 @@ def fit_cards(cards: Sequence[FoundCard], camera: Camera, start: Sequence[Pose] 
     return fit
 
 
-def _fit(cards: Sequence[FoundCard], camera: Camera, poses: Sequence[Pose]) -> CardFit:
-    """Levenberg-Marquardt from ``poses``, and the covariance of where it ends."""
+def _fit(cards: Sequence[FoundCard], camera: Camera, poses: Sequence[Pose], hopeless: float = np.inf) -> CardFit:
+    """Levenberg-Marquardt from ``poses``, and the covariance of where it ends; given up where chi square stays above
+    ``hopeless``."""
     roots = [np.linalg.cholesky(np.linalg.inv(c.covariance_px)).transpose(0, 2, 1) for c in cards]
     prior_camera = np.linalg.cholesky(np.linalg.inv(camera.covariance)).T
     gain_weight = 1.0 / load("card.toml")["find"]["u_gain_px"]
@@ -158,7 +162,9 @@ def _fit(cards: Sequence[FoundCard], camera: Camera, poses: Sequence[Pose]) -> C
     state = _State(camera.parameters, tuple(poses), tuple(card.ink_gain_px for card in cards))
     r = residuals(state)
     damping = 1e-4
-    for _ in range(_MAX_STEPS):
+    for count in range(_MAX_STEPS):
+        if count >= _TRIAL_STEPS and float(r @ r) > hopeless:
+            break
         J = derivatives(state)
         size = np.linalg.norm(J, axis=0)  # unit columns: the normal equations keep their digits
         normal, slope = (J / size).T @ (J / size), (J / size).T @ r
