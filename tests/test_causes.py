@@ -355,7 +355,7 @@ def test_a_persons_look_goes_before_the_photo() -> None:
     assert denied < alone < found
     assert gauged == found
     assert nowhere <= denied
-    assert found > 0.5
+    assert found > 1.5 * alone
 
 
 def test_what_may_be_there_is_told_with_what_it_would_point_to() -> None:

@@ -266,7 +266,7 @@ def test_a_blanket_statement_against_what_is_surely_seen_sends_back_to_the_place
 
 def test_a_photo_fails_a_line_only_where_it_is_nearly_always_right() -> None:
     """How sure is sure enough goes by the kind: an arc strike is for the eye, however sure the reader is of it."""
-    for kind, line_id in (("overlap", "overlap"), ("slag_left", "slag"), ("arc_strike", "arc-strike")):
+    for kind, line_id in (("overlap", "overlap"), ("crater_unfilled", "crater"), ("arc_strike", "arc-strike")):
         for confidence, outcome in ((0.75, "undecided"), (0.97, "undecided" if kind == "arc_strike" else "fail")):
             seen = result(indications=[indication(kind, 30, 45, confidence=confidence)])
             found = line(judge(seen, load_criteria("workmanship")), line_id)
