@@ -8,7 +8,7 @@ from typing import Any, Literal
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d, median_filter
+from scipy.ndimage import binary_fill_holes, gaussian_filter1d, median_filter
 
 from toeline.band import F32, F64, U8, Band, SurfaceFrame, TracedBead
 from toeline.bead_finder import Candidate
@@ -95,6 +95,7 @@ def _face_region(band: Band, ends_given: bool, length: float) -> Mask:
     if ends_given:  # weld metal beyond the named ends belongs to another run
         face = face & ((band.s >= -1.0) & (band.s <= length + 1.0))[None]
     whole = cv2.morphologyEx(face.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((5, 25), np.uint8))
+    whole = binary_fill_holes(whole).astype(np.uint8)
     whole = cv2.morphologyEx(whole, cv2.MORPH_OPEN, np.ones((9, 9), np.uint8))
     count, labels = cv2.connectedComponents(whole)
     near = np.abs(band.t) < 3.0
@@ -131,14 +132,14 @@ def _follow(band: Band, frame: SurfaceFrame, face: Mask, confidence: float) -> T
     columns = np.flatnonzero(face.any(axis=0))
     lo, hi = int(columns[0]), int(columns[-1])
     along = slice(lo, hi + 1)
-    top = _edges(smooth[:, along], band.t, face[:, along])
-    bottom = _edges(smooth[::-1, along], band.t[::-1], face[::-1, along])
     s = band.s[along]
-    for edge in (top, bottom):
-        edge[_strays(edge, top, bottom, band.px_per_mm)] = np.nan
-    gaps = ~(np.isfinite(top) & np.isfinite(bottom))
-    top, bottom = (np.interp(s, s[np.isfinite(v)], v[np.isfinite(v)]) for v in (top, bottom))
+    gaps = ~face[:, along].any(axis=0)
+    middle = np.interp(s, band.s[columns], _middle(band, face))
+    middle = median_filter(middle, size=int(rule["mid_mm"] * band.px_per_mm) | 1, mode="nearest")
+    top = _toe(smooth[:, along], band.t, middle)
+    bottom = _toe(smooth[::-1, along], band.t[::-1], middle)
     doubt_l, doubt_r = (_doubt(band, smooth, s, v, rule) for v in (top, bottom))
+    top, bottom = (_bridged(s, *v, float(np.median(top - bottom))) for v in ((top, doubt_l[0]), (bottom, doubt_r[0])))
     start, end = _tip(smooth, band, top, bottom, lo, -1), _tip(smooth, band, top, bottom, hi, 1)
     stations = np.arange(0.0, end - start + 1e-9, rule["station_mm"])
     if len(stations) < 8:
@@ -158,40 +159,54 @@ def _follow(band: Band, frame: SurfaceFrame, face: Mask, confidence: float) -> T
     )  # fmt: skip
 
 
-def _strays(edge: F64, top: F64, bottom: F64, per_mm: float) -> Mask:
-    """Columns (n,) where an edge runs off the bead's own line: a scratch, a shadow or a neighbour taken for face."""
-    rule = load("bead.toml")["trace"]
-    usual = np.nanmedian(top - bottom)
-    filled = np.where(np.isfinite(edge), edge, np.nanmedian(edge))
-    line = median_filter(filled, size=int(rule["stray_over_mm"] * per_mm) | 1, mode="nearest")
-    return np.asarray(np.abs(filled - line) > max(rule["stray_widths"] * usual, rule["stray_mm"]))
-
-
 def _logit(p: F32) -> F32:
     q = np.clip(p, 1e-6, 1 - 1e-6)
     return np.asarray(np.log(q / (1 - q)), np.float32)
 
 
-def _edges(logit: F64, t: F64, face: Mask) -> F64:
-    """Where the face (H, n) ends upwards in each column (n,), by linear interpolation of the logit at 0; NaN where not.
+def _toe(logit: F64, t: F64, middle: F64) -> F64:
+    """The toe (n,) of each column of ``logit`` (H, n) that lies from ``middle`` (n,) towards the first of ``t`` (H,).
 
-    From the outermost row of the face the edge lies outwards; where the closed region reaches too far, inwards.
+    It is the path along the seam that takes in the most evidence of weld metal between it and the middle, less a
+    charge for every step sideways: neither a dark ripple inside the face nor a scratch beside it turns it aside.
     """
-    rows, cols = np.arange(len(t))[:, None], np.arange(face.shape[1])
-    first = face.argmax(axis=0)
-    positive = logit > 0
-    above = np.maximum.accumulate(np.where(positive, -1, rows), axis=0)[first, cols]  # the last row above that is not
-    below = np.minimum.accumulate(np.where(positive, rows, len(t))[::-1], axis=0)[::-1][
-        first, cols
-    ]  # the first that is
-    outwards = positive[first, cols]
-    b = np.where(outwards, above, below - 1)
-    known = face.any(axis=0) & (below < len(t))
-    a = np.minimum(b + 1, len(t) - 1)
-    inner, outer = logit[a, cols], logit[np.maximum(b, 0), cols]
-    share = np.divide(inner, inner - outer, out=np.zeros(len(cols)), where=known & (b >= 0))
-    edge = np.where(b < 0, t[0], t[a] + share * (t[np.maximum(b, 0)] - t[a]))
-    return np.where(known, edge, np.nan)
+    rule = load("bead.toml")["trace"]
+    h, n = logit.shape
+    columns = np.arange(n)
+    first = np.round((t[0] - middle) / (t[0] - t[-1]) * (h - 1)).astype(int).clip(1, h - 1)
+    rows = first - np.arange(first.max() + 1)[:, None]
+    seen = np.clip(logit[rows.clip(0), columns], -rule["evidence"], rule["evidence"])
+    gain = np.cumsum(np.where(rows >= 0, seen, -rule["evidence"]), axis=0)
+    row = first - _best_path(gain, int(rule["stride_px"]), rule["sideways"])
+    toe = t[row]
+    for near in (2, -2, 1, -1, 0):  # the path may pass a wrinkle of the map by; the nearest edge is taken last
+        a = (row - near).clip(1, h - 1)
+        inner, outer = logit[a, columns], logit[a - 1, columns]
+        cut = (inner > 0) & (outer <= 0)
+        toe = np.where(cut, t[a] + inner / np.where(cut, inner - outer, 1.0) * (t[a - 1] - t[a]), toe)
+    return np.asarray(toe, float)
+
+
+def _best_path(gain: F64, stride: int, charge: float) -> NDArray[np.int64]:
+    """The rows (n,) along which ``gain`` (R, n) adds up to most, ``charge`` taken off for each row of change, at most
+    ``stride`` rows from one column to the next."""
+    rows, columns = gain.shape
+    shifts = np.arange(-stride, stride + 1)
+    cost = charge * np.abs(shifts)
+    total = np.full(rows + 2 * stride, -np.inf)
+    inner = total[stride:-stride]
+    windows = np.lib.stride_tricks.sliding_window_view(total, len(shifts))  # a view: it follows what total becomes
+    came = np.zeros((columns, rows), np.int64)
+    inner[:] = gain[:, 0]
+    for k in range(1, columns):
+        each = windows - cost
+        came[k] = each.argmax(axis=1)
+        inner[:] = each[np.arange(rows), came[k]] + gain[:, k]
+    path = np.empty(columns, np.int64)
+    path[-1] = inner.argmax()
+    for k in range(columns - 1, 0, -1):
+        path[k - 1] = path[k] + shifts[came[k, path[k]]]
+    return path
 
 
 def _doubt(band: Band, logit: F64, s: F64, toe: F64, rule: dict[str, Any]) -> tuple[F64, F64]:
@@ -211,13 +226,21 @@ def _doubt(band: Band, logit: F64, s: F64, toe: F64, rule: dict[str, Any]) -> tu
     return gaussian_filter1d(u, 0.3 * per_mm), gaussian_filter1d(trust, 0.3 * per_mm)
 
 
+def _bridged(s: F64, toe: F64, u: F64, width: float) -> F64:
+    """A toe (n,) drawn straight on where it is much less clear than elsewhere; the round ends are left alone."""
+    rule = load("bead.toml")["trace"]
+    clear = u <= max(rule["fuzzy_mm"], rule["fuzzy_times"] * float(np.quantile(u, 0.25)))
+    clear |= (s < s[0] + width / 2) | (s > s[-1] - width / 2)
+    return np.asarray(np.interp(s, s[clear], toe[clear]))
+
+
 def _tip(logit: F64, band: Band, top: F64, bottom: F64, column: int, way: int) -> float:
-    """Seam coordinate of an end: where the logit along the middle row falls through 0."""
+    """Seam coordinate of an end: where the logit round the middle row falls through 0."""
     edge = 0 if way < 0 else -1
     inner = min(int(band.px_per_mm), len(top) - 1)
     mid = (top[edge - way * inner] + bottom[edge - way * inner]) / 2
-    row = int(np.clip(round((band.t[0] - mid) * band.px_per_mm), 2, len(band.t) - 3))
-    profile = logit[row - 2 : row + 3].max(axis=0)
+    core = load("bead.toml")["trace"]["tip_share"] * float(np.median(top - bottom))
+    profile = logit[np.abs(band.t - mid) <= core].max(axis=0)
     k = column
     while 0 <= k - way < len(profile) and profile[k] <= 0:
         k -= way
