@@ -49,8 +49,10 @@ def see_kinds(image: U8) -> tuple[dict[str, F32], float]:
     """Where each kind of thing lies: maps (h, w) 0..1 over the photo made smaller, and how many times smaller."""
     shrink = max(max(image.shape[:2]) / _FINDER_SIDE, 1.0)
     h, w = (max(round(side / shrink), 8) for side in image.shape[:2])
-    small = np.asarray(cv2.resize(image, (w, h), interpolation=cv2.INTER_AREA), np.uint8)
-    fine, _ = _run("finder", small)
+    while min(image.shape[:2]) >= 4 * min(h, w):  # halving first is more than twice as quick at 12 megapixels
+        even = image[: image.shape[0] // 2 * 2, : image.shape[1] // 2 * 2]
+        image = np.asarray(cv2.resize(even, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), np.uint8)
+    fine, _ = _run("finder", np.asarray(cv2.resize(image, (w, h), interpolation=cv2.INTER_AREA), np.uint8))
     return dict(zip(KINDS, _sigmoid(fine), strict=True)), shrink
 
 
