@@ -109,7 +109,9 @@ def folded(result: Result, unit: Unit) -> None:
             judged = result.judgement
             st.text(f"{judged.title}, {judged.edition}. Rule: {judged.rule}. File digest {judged.digest[:12]}.")
             for line in worst_lines(judged, len(judged.lines)):
-                ui.line(line.outcome, f"{line.imperfection}: {line.limit}", f"{sentence(line.why)} {sentence(line.source)}")
+                ui.line(
+                    line.outcome, f"{line.imperfection}: {line.limit}", f"{sentence(line.why)} {sentence(line.source)}"
+                )
     if result.indications:
         with st.expander(f"{len(result.indications)} indications", icon=":material/pin_drop:"):
             ui.table(("No.", "What", "Where and how large"), service.numbered_indications(result, unit))

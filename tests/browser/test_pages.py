@@ -17,6 +17,7 @@ from websockets.sync.client import connect
 
 import invented
 from toeline.record import Store
+from toeline.rubric import rubric_text
 
 BADGE = ".tl-badge"
 
@@ -209,6 +210,11 @@ def test_coupon_journey_with_twelve_photos_one_broken(visitors, class_photos):
     page.get_by_text("is the same photo as").wait_for()
     page.locator("summary", has_text="Rubric").click()
     box = page.get_by_label(re.compile("rubric's text"))
+    mine = rubric_text("first-beads").replace('title = "First beads"', 'title = "My evening class"')
+    file = {"name": "mine.toml", "mimeType": "application/toml", "buffer": mine.encode()}
+    page.locator("input[type=file][accept*='toml']").set_input_files([file])
+    page.get_by_text(re.compile("My evening class: 100 points")).wait_for()
+    settled(page)
     box.fill(box.input_value().replace("weight = 25", "weight = -25"))
     page.keyboard.press("Control+Enter")
     page.get_by_text(re.compile("rubric, line .*weight")).wait_for()

@@ -19,6 +19,7 @@ from toeline_app.photos import Photo, Shown
 from toeline_app.views.bench import in_words, to_settings
 
 MOST_COUPONS = 100
+LONGEST_RUBRIC = 60_000
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 HOLD_AS = "coupons_photos"
 SORTS = {"points": "Points, most first", "name": "Name", "outcome": "Outcome"}
@@ -60,11 +61,16 @@ def _rubric() -> Rubric | None:
         titles = service.rubric_titles()
         chosen = st.selectbox("Rubric", list(titles), format_func=titles.__getitem__, key="rubric_id")
         own: dict[str, str] = st.session_state.setdefault("rubric_texts", {})
+        file = st.file_uploader("A rubric of your own (TOML file)", type="toml", key="rubric_file")
+        if file is not None and st.session_state.get("rubric_file_id") != file.file_id:
+            st.session_state["rubric_file_id"] = file.file_id
+            own[chosen] = file.getvalue()[:LONGEST_RUBRIC].decode("utf-8", "replace")
+            st.session_state["rubric_turn"] = st.session_state.get("rubric_turn", 0) + 1
         text = st.text_area(
             "The rubric's text (TOML); change it as you need",
             value=own.get(chosen, service.rubric_text(chosen)),
             height=360,
-            max_chars=60_000,
+            max_chars=LONGEST_RUBRIC,
             key=f"rubric_text_{chosen}_{st.session_state.get('rubric_turn', 0)}",
         )
         own[chosen] = text
