@@ -124,11 +124,14 @@ def inspection_form(key: str, old: Inspection | None) -> Filled | None:
         decision, reason = decision_fields(key)
         if not st.form_submit_button("Save the inspection", type="primary", width="stretch"):
             return None
-    return Filled(identity, tuple(further[:MOST_FURTHER]), remarks, decision, reason, why or "")
+    return Filled(identity, tuple(further), remarks, decision, reason, why or "")
 
 
 def record(photo: bytes, result: Result, filled: Filled, old: Inspection | None) -> Inspection | None:
     """Put it on record; what keeps it from being saved is said in the page."""
+    if len(filled.further) > MOST_FURTHER:
+        ui.error(f"An inspection holds {MOST_FURTHER} further photos at most: leave some out.")
+        return None
     try:
         more = [(photos.plain_name(one.name), one.getvalue()) for one in filled.further]
         for name, data in more:
