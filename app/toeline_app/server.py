@@ -23,12 +23,11 @@ LARGEST_UPLOAD_MB = 60
 #: How long a phone may be away (its camera app open, its screen locked) before its session ends, s.
 AWAY_S = 600
 _SCRIPT = Path(__file__).with_name("main.py")
-#: The text is so dark that a chart's letters, which Streamlit draws at 60 %, still have 4.5:1 on white.
 _COLOURS = {
     "light": {
         "primaryColor": "#0b5cad",
         "backgroundColor": "#ffffff",
-        "textColor": "#10161d",
+        "textColor": "#1b232c",
         "linkColor": "#0b5cad",
         "secondaryBackgroundColor": "#f1f4f7",
     },
