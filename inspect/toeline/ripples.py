@@ -142,7 +142,8 @@ def _waves(band: Band, s: F64, t_left: F64, t_right: F64) -> _Waves:
         even = (even - even.mean(axis=1, keepdims=True)) * taper
         return np.fft.rfft(even, size, axis=1)[:, keep].astype(np.complex64)
 
-    both = np.stack([spectrum(np.log(chance / (1.0 - chance))), spectrum(np.log(light + np.float32(8.0)))])
+    chart = np.float32(rule["crest_weight"]) * spectrum(np.log(chance / (1.0 - chance)))
+    both = np.stack([chart, spectrum(np.log(light + np.float32(8.0)))])
     return _Waves(both, x, f[keep], columns, half, size)
 
 
