@@ -138,8 +138,10 @@ def test_a_card_laid_over_the_bead_is_said(shot, measured):
     beside = np.array([-way[1], way[0]]) / np.linalg.norm(way)
     middle = (np.array(measured.bead.end_px) + np.array(measured.bead.start_px)) / 2
     off = float((middle - card.corners_px.mean(axis=0)) @ beside)
-    near = off - np.sign(off) * 0.5 * float(np.ptp(card.corners_px @ beside))
-    shift = near * beside  # the card moves across until its edge lies on the bead
+    width = float(np.linalg.norm(np.subtract(measured.bead.left_toe_px[40], measured.bead.right_toe_px[40])))
+    rim = 3.5 * measured.scale.px_per_mm.value  # from a marker to the card's edge
+    near = off - np.sign(off) * (0.5 * float(np.ptp(card.corners_px @ beside)) + rim + 0.25 * width)
+    shift = near * beside  # the card moves across until its edge lies on the near side of the bead
     mask = np.zeros(photo.image.shape[:2], np.uint8)
     centre = card.corners_px.mean(axis=0)
     cv2.fillConvexPoly(mask, cv2.convexHull(np.asarray(centre + 1.15 * (card.corners_px - centre), np.int32)), 1)
