@@ -44,7 +44,8 @@ def test_pdf_says_everything_an_auditor_asks_for(full):
     for said in (
         "UNDECIDED", "ACCEPTED", "Undercut gauged at 31 mm: 0.2 mm.", "Ada Brandt", "Noor Holm", "W-07", "WPS-EC-01",
         "2026-03-14", "ISO 5817 level C", "iso5817-2014-c", "edition 2014", "ISO 5817:2014, table 1, 1.7",
-        "Continuous undercut (5011)", "Guarded acceptance, guard band U (k = 2), after ISO 14253-1: pass only if value + U", "8.40 0.16 mm",
+        "Continuous undercut (5011)",
+        "Guarded acceptance, guard band U (k = 2), after ISO 14253-1: pass only if value + U", "8.40 0.16 mm",
         "the crests are too flat to tell",
         "Excess weld metal",
         "1.40 ± 0.20 mm", "40 mm from the start", "49.9 mm read on the 50 mm line", "0.9980 ± 0.0020",
