@@ -8,7 +8,7 @@ from typing import Any, Literal
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import binary_fill_holes, gaussian_filter1d, median_filter
+from scipy.ndimage import binary_fill_holes, gaussian_filter1d, median_filter, minimum_filter1d
 
 from toeline.band import F32, F64, U8, Band, SurfaceFrame, TracedBead
 from toeline.bead_finder import Candidate
@@ -17,6 +17,7 @@ from toeline.ripples import travel_from_crests
 from toeline.straighten import OutOfSight, lay_band, widen
 
 Mask = NDArray[np.bool_]
+_REWEIGHTS = 5  # enough for a robust curve to settle
 _RELAYS = 4  # how often a seam is laid anew before what is seen has to do
 
 
@@ -62,7 +63,6 @@ def _relaid(band: Band, face: Mask) -> F64 | None:
     """A better seam where this one misses the bead's middle or stops short of its ends; None where it does well."""
     rule = load("bead.toml")["band"]
     columns = np.flatnonzero(face.any(axis=0))
-    mid = _middle(band, face)
     width = float(np.median(face.sum(axis=0)[columns])) / band.px_per_mm
     room = int(rule["room_mm"] * band.px_per_mm)
     seen = band.seen[int(np.argmin(np.abs(band.t)))]
@@ -70,9 +70,10 @@ def _relaid(band: Band, face: Mask) -> F64 | None:
         columns[0] < room and seen[: room + 1].all(),
         len(band.s) - 1 - columns[-1] < room and seen[-room - 1 :].all(),
     ]
-    if not any(short) and float(np.abs(mid).max()) < max(rule["wander_widths"] * width, rule["wander_mm"]):
+    s, t = _course(band, face)
+    if not any(short) and float(np.abs(t).max()) < max(rule["wander_widths"] * width, rule["wander_mm"]):
         return None
-    middle = _refit(band, face)
+    middle = band.to_surface(s, t)[:: max(int(band.px_per_mm), 1)]
     reach = max(int(rule["grow_from_mm"] * band.px_per_mm), 2)
     for at_end in (False, True):
         if short[at_end]:
@@ -113,11 +114,22 @@ def _middle(band: Band, face: Mask) -> F64:
     return np.asarray((columns * band.t[:, None]).sum(axis=0) / columns.sum(axis=0))
 
 
-def _refit(band: Band, face: Mask) -> F64:
-    """A seam through the middle of the face, in surface coordinates."""
-    s = band.s[face.any(axis=0)]
-    t = gaussian_filter1d(_middle(band, face), 3.0 * band.px_per_mm, mode="nearest")
-    return band.to_surface(s, t)[:: max(int(band.px_per_mm), 1)]
+def _course(band: Band, face: Mask) -> tuple[F64, F64]:
+    """The bead's course in the band: a gentle curve ``t`` (n,) over the columns ``s`` (n,) that have a face.
+
+    Columns far from the usual width do not count, nor much those off the curve: there the plate is taken for face.
+    """
+    wide = face.sum(axis=0)
+    s = band.s[wide > 0]
+    wide, mid = wide[wide > 0], _middle(band, face)
+    usual = np.abs(wide / np.median(wide) - 1) < load("bead.toml")["band"]["usual_width"]
+    weight = np.ones(int(usual.sum()))
+    for _ in range(_REWEIGHTS):
+        curve = np.polynomial.Polynomial.fit(s[usual], mid[usual], 3, w=weight)
+        off = np.abs(mid[usual] - curve(s[usual]))
+        weight = 1 / np.sqrt(1 + (off / (np.median(off) + 0.1)) ** 2)
+    inner = s.clip(s[usual][0], s[usual][-1])  # beyond what counts it runs straight on
+    return s, np.asarray(curve(inner) + curve.deriv()(inner) * (s - inner))
 
 
 def _follow(band: Band, frame: SurfaceFrame, face: Mask, confidence: float) -> TracedBead:
@@ -139,7 +151,8 @@ def _follow(band: Band, frame: SurfaceFrame, face: Mask, confidence: float) -> T
     top = _toe(smooth[:, along], band.t, middle)
     bottom = _toe(smooth[::-1, along], band.t[::-1], middle)
     doubt_l, doubt_r = (_doubt(band, smooth, s, v, rule) for v in (top, bottom))
-    top, bottom = (_bridged(s, *v, float(np.median(top - bottom))) for v in ((top, doubt_l[0]), (bottom, doubt_r[0])))
+    width = float(np.median(top - bottom))
+    top, bottom = _bridged(s, top, doubt_l[0], width, 1), _bridged(s, bottom, doubt_r[0], width, -1)
     start, end = _tip(smooth, band, top, bottom, lo, -1), _tip(smooth, band, top, bottom, hi, 1)
     stations = np.arange(0.0, end - start + 1e-9, rule["station_mm"])
     if len(stations) < 8:
@@ -175,8 +188,11 @@ def _toe(logit: F64, t: F64, middle: F64) -> F64:
     columns = np.arange(n)
     first = np.round((t[0] - middle) / (t[0] - t[-1]) * (h - 1)).astype(int).clip(1, h - 1)
     rows = first - np.arange(first.max() + 1)[:, None]
-    seen = np.clip(logit[rows.clip(0), columns], -rule["evidence"], rule["evidence"])
-    gain = np.cumsum(np.where(rows >= 0, seen, -rule["evidence"]), axis=0)
+    seen = np.where(rows >= 0, logit[rows.clip(0), columns], -np.inf)
+    gap = int(rule["gap_mm"] * (h - 1) / abs(t[0] - t[-1]))
+    parted = minimum_filter1d((seen < -rule["clear"]).view(np.uint8), gap, axis=0, origin=-(gap // 2), mode="nearest")
+    seen[np.maximum.accumulate(parted, axis=0) > 0] = -np.inf  # what lies beyond a clear gap is another thing
+    gain = np.cumsum(np.clip(seen, -rule["evidence"], rule["evidence"]), axis=0)
     row = first - _best_path(gain, int(rule["stride_px"]), rule["sideways"])
     toe = t[row]
     for near in (2, -2, 1, -1, 0):  # the path may pass a wrinkle of the map by; the nearest edge is taken last
@@ -226,12 +242,17 @@ def _doubt(band: Band, logit: F64, s: F64, toe: F64, rule: dict[str, Any]) -> tu
     return gaussian_filter1d(u, 0.3 * per_mm), gaussian_filter1d(trust, 0.3 * per_mm)
 
 
-def _bridged(s: F64, toe: F64, u: F64, width: float) -> F64:
-    """A toe (n,) drawn straight on where it is much less clear than elsewhere; the round ends are left alone."""
+def _bridged(s: F64, toe: F64, u: F64, width: float, way: int) -> F64:
+    """A toe (n,) that lies to the left (``way`` 1) or right (-1), drawn straight on where it is much less clear
+    than elsewhere; at the round ends, where no toe is clear, it may swell a little or come nearer to the middle."""
     rule = load("bead.toml")["trace"]
-    clear = u <= max(rule["fuzzy_mm"], rule["fuzzy_times"] * float(np.quantile(u, 0.25)))
-    clear |= (s < s[0] + width / 2) | (s > s[-1] - width / 2)
-    return np.asarray(np.interp(s, s[clear], toe[clear]))
+    vague = u > max(rule["fuzzy_mm"], rule["fuzzy_times"] * float(np.quantile(u, 0.25)))
+    ends = (s < s[0] + width / 2) | (s > s[-1] - width / 2)
+    if (vague | ends).all():
+        return toe
+    straight = np.interp(s, s[~vague & ~ends], toe[~vague & ~ends])
+    most = straight + way * rule["end_swell"] * width
+    return np.asarray(np.where(ends, way * np.minimum(way * toe, way * most), np.where(vague, straight, toe)))
 
 
 def _tip(logit: F64, band: Band, top: F64, bottom: F64, column: int, way: int) -> float:

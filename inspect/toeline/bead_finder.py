@@ -95,20 +95,38 @@ def _candidates(kind: str, probability: F32, shrink: float, rule: dict[str, floa
 
 def _mid_line(kind: str, points: F64, weight: F64, shrink: float, rule: dict[str, float]) -> Candidate | None:
     """The candidate that a region's pixels (N, 2) with their probabilities (N,) make, if they lie along a line."""
-    centre = np.average(points, axis=0, weights=weight)
-    _, axes = np.linalg.eigh(np.cov((points - centre).T, aweights=weight) + 1e-9 * np.eye(2))
-    along, across = (points - centre) @ axes[:, 1], (points - centre) @ axes[:, 0]
-    low, high = float(along.min()), float(along.max())
-    length = high - low + 1
+    along, _, _ = _axes(points, weight)
+    length = float(np.ptp(along)) + 1
     width = len(points) / length
     if length < rule["least_length_px"] or length < rule["least_slenderness"] * width:
         return None
-    # The mid line as a smooth curve: a straight bead stays straight, a gently curved one bends.
-    degree = 3 if length > 6 * width else 1
-    curve = np.polynomial.Polynomial.fit(along, across, degree, w=np.sqrt(weight), domain=[low, high])
-    stations = np.linspace(low - 0.5, high + 0.5, max(int(length), 8))
-    line = centre + stations[:, None] * axes[:, 1] + curve(stations)[:, None] * axes[:, 0]
+    line = _curve(points, weight, width, rule)
     return Candidate(kind, (line + 0.5) * shrink - 0.5, width * shrink, float(np.average(weight, weights=weight)))
+
+
+def _axes(points: F64, weight: F64) -> tuple[F64, F64, F64]:
+    """Points (N, 2) turned: their places along (N,) their main axis, across (N,) it, and how to turn back (2, 2)."""
+    centre = np.average(points, axis=0, weights=weight)
+    _, axes = np.linalg.eigh(np.cov((points - centre).T, aweights=weight) + 1e-9 * np.eye(2))
+    return (points - centre) @ axes[:, 1], (points - centre) @ axes[:, 0], axes
+
+
+def _curve(points: F64, weight: F64, width: float, rule: dict[str, float]) -> F64:
+    """A smooth line (M, 2) through points (N, 2) of something ``width`` wide.
+
+    It is straight unless they clearly bend: a region that is ragged at an end is no curved bead.
+    """
+    along, across, axes = _axes(points, weight)
+    low, high = float(along.min()), float(along.max())
+    straight, bent = (
+        np.polynomial.Polynomial.fit(along, across, degree, w=np.sqrt(weight), domain=[low, high]) for degree in (1, 2)
+    )
+    ends = np.array([low, (low + high) / 2, high])
+    clearly = float(np.ptp(bent(ends) - straight(ends))) > rule["bend_widths"] * width
+    curve = bent if clearly and high - low > 6 * width else straight
+    stations = np.linspace(low - 0.5, high + 0.5, max(int(high - low), 8))
+    centre = np.average(points, axis=0, weights=weight)
+    return np.asarray(centre + stations[:, None] * axes[:, 1] + curve(stations)[:, None] * axes[:, 0])
 
 
 def _joined(found: list[Candidate], rule: dict[str, float]) -> list[Candidate]:
@@ -143,8 +161,8 @@ def _together(a: Candidate, b: Candidate, rule: dict[str, float]) -> Candidate |
     cosines = [float(u @ across / (np.linalg.norm(u) * np.linalg.norm(across))) for u in (da, db)]
     if min(cosines) < np.cos(np.radians(rule["join_angle_deg"])):
         return None
-    line = np.concatenate([first, second])
     share = a.length_px / (a.length_px + b.length_px)
-    return Candidate(
-        a.kind, line, share * a.width_px + (1 - share) * b.width_px, share * a.confidence + (1 - share) * b.confidence
-    )
+    width = share * a.width_px + (1 - share) * b.width_px
+    both = np.concatenate([first, second])
+    line = _curve(both, np.ones(len(both)), width, rule)
+    return Candidate(a.kind, line, width, share * a.confidence + (1 - share) * b.confidence)

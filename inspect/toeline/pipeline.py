@@ -60,6 +60,9 @@ from toeline.result import (
 from toeline.ripples import read_ripples
 from toeline.usability import card_problems, photo_problems, scene_problems
 
+#: A toe this close to a card is the card's edge, not the bead's.
+_CARD_TOUCHES_MM = 0.5
+
 CAUTIONS = (
     "A photo shows the face only: not the inside, the depth of fusion or the root.",
     "Acceptance belongs to the governing code and a qualified inspector.",
@@ -365,7 +368,7 @@ def _describe(
                     indications = name_plates(fillet, traced, indications)
                     problems += toe_problems(fillet, traced)
             problems += _bead_problems(traced)
-            if any(_on_card((float(x), float(y)), printed) for x, y in outline):
+            if any(_on_card((float(x), float(y)), printed, _CARD_TOUCHES_MM) for x, y in outline):
                 problems.append(problem("bead_covered"))
     with clock.stage("usable"):
         fillet_joint = settings.joint == "fillet"
@@ -430,8 +433,11 @@ def _outlines(cards: Sequence[FoundCard]) -> list[NDArray[np.float32]]:
     return [cv2.perspectiveTransform(corners, H)[0].astype(np.float32) for H in onto_photo if H is not None]
 
 
-def _on_card(at: Point, cards: Sequence[NDArray[np.float32]]) -> bool:
-    return any(cv2.pointPolygonTest(outline, at, False) >= 0 for outline in cards)
+def _on_card(at: Point, cards: Sequence[NDArray[np.float32]], near_mm: float = 0.0) -> bool:
+    """Whether a place in the photo lies on a card, or so near to one."""
+    width = card_spec().width
+    per_mm = [float(np.linalg.norm(outline[1] - outline[0])) / width for outline in cards]
+    return any(cv2.pointPolygonTest(c, at, True) >= -near_mm * scale for c, scale in zip(cards, per_mm, strict=True))
 
 
 def _said_travel(traced: TracedBead) -> TracedBead:
