@@ -18,6 +18,7 @@ from toeline.straighten import OutOfSight, lay_band, widen
 
 Mask = NDArray[np.bool_]
 _REWEIGHTS = 5  # enough for a robust curve to settle
+_EACH = 2  # a toe's path is looked for in every second column
 _RELAYS = 4  # how often a seam is laid anew before what is seen has to do
 
 
@@ -148,8 +149,7 @@ def _follow(band: Band, frame: SurfaceFrame, face: Mask, confidence: float) -> T
     gaps = ~face[:, along].any(axis=0)
     middle = np.interp(s, band.s[columns], _middle(band, face))
     middle = median_filter(middle, size=int(rule["mid_mm"] * band.px_per_mm) | 1, mode="nearest")
-    top = _toe(smooth[:, along], band.t, middle)
-    bottom = _toe(smooth[::-1, along], band.t[::-1], middle)
+    top, bottom = _toes(smooth[:, along], band.t, middle)
     doubt_l, doubt_r = (_doubt(band, smooth, s, v, rule) for v in (top, bottom))
     width = float(np.median(top - bottom))
     top, bottom = _bridged(s, top, doubt_l[0], width, 1), _bridged(s, bottom, doubt_r[0], width, -1)
@@ -177,51 +177,57 @@ def _logit(p: F32) -> F32:
     return np.asarray(np.log(q / (1 - q)), np.float32)
 
 
-def _toe(logit: F64, t: F64, middle: F64) -> F64:
-    """The toe (n,) of each column of ``logit`` (H, n) that lies from ``middle`` (n,) towards the first of ``t`` (H,).
+def _toes(logit: F64, t: F64, middle: F64) -> tuple[F64, F64]:
+    """Left and right toe (n,) of the columns of ``logit`` (H, n) at rows ``t`` (H,), on both sides of ``middle`` (n,).
 
-    It is the path along the seam that takes in the most evidence of weld metal between it and the middle, less a
+    Each is the path along the seam that takes in the most evidence of weld metal between it and the middle, less a
     charge for every step sideways: neither a dark ripple inside the face nor a scratch beside it turns it aside.
     """
     rule = load("bead.toml")["trace"]
     h, n = logit.shape
-    columns = np.arange(n)
-    first = np.round((t[0] - middle) / (t[0] - t[-1]) * (h - 1)).astype(int).clip(1, h - 1)
-    rows = first - np.arange(first.max() + 1)[:, None]
-    seen = np.where(rows >= 0, logit[rows.clip(0), columns], -np.inf)
-    gap = int(rule["gap_mm"] * (h - 1) / abs(t[0] - t[-1]))
-    parted = minimum_filter1d((seen < -rule["clear"]).view(np.uint8), gap, axis=0, origin=-(gap // 2), mode="nearest")
-    seen[np.maximum.accumulate(parted, axis=0) > 0] = -np.inf  # what lies beyond a clear gap is another thing
-    gain = np.cumsum(np.clip(seen, -rule["evidence"], rule["evidence"]), axis=0)
-    row = first - _best_path(gain, int(rule["stride_px"]), rule["sideways"])
-    toe = t[row]
-    for near in (2, -2, 1, -1, 0):  # the path may pass a wrinkle of the map by; the nearest edge is taken last
-        a = (row - near).clip(1, h - 1)
-        inner, outer = logit[a, columns], logit[a - 1, columns]
-        cut = (inner > 0) & (outer <= 0)
-        toe = np.where(cut, t[a] + inner / np.where(cut, inner - outer, 1.0) * (t[a - 1] - t[a]), toe)
-    return np.asarray(toe, float)
+    columns, some = np.arange(n), np.arange(0, n, _EACH)
+    step = (t[0] - t[-1]) / (h - 1)
+    first = np.round((t[0] - middle) / step).astype(int).clip(0, h - 1)
+    ways = np.array([-1, 1])
+    rows = first[some] + ways[:, None, None] * np.arange(h)[:, None]
+    seen = np.where((rows >= 0) & (rows < h), logit[rows.clip(0, h - 1), some], -np.inf)
+    gap = int(rule["gap_mm"] / step)
+    parted = minimum_filter1d((seen < -rule["clear"]).view(np.uint8), gap, axis=1, origin=-(gap // 2), mode="nearest")
+    seen[np.maximum.accumulate(parted, axis=1) > 0] = -np.inf  # what lies beyond a clear gap is another thing
+    reach = int((seen > -np.inf).any(axis=(0, 2)).sum())
+    gain = np.cumsum(np.clip(seen[:, :reach], -rule["evidence"], rule["evidence"]), axis=1)
+    toes = []
+    for way, path in zip(ways, _best_paths(gain, int(rule["stride_px"]), rule["sideways"]), strict=True):
+        row = (first + way * np.round(np.interp(columns, some, path)).astype(int)).clip(0, h - 1)
+        toe = t[row]
+        for near in (2, -2, 1, -1, 0):  # the path may pass a wrinkle of the map by; the nearest edge is taken last
+            a = (row + way * near).clip(1, h - 2)
+            inner, outer = logit[a, columns], logit[a + way, columns]
+            cut = (inner > 0) & (outer <= 0)
+            toe = np.where(cut, t[a] + inner / np.where(cut, inner - outer, 1.0) * (t[a + way] - t[a]), toe)
+        toes.append(np.asarray(toe, float))
+    return toes[0], toes[1]
 
 
-def _best_path(gain: F64, stride: int, charge: float) -> NDArray[np.int64]:
-    """The rows (n,) along which ``gain`` (R, n) adds up to most, ``charge`` taken off for each row of change, at most
-    ``stride`` rows from one column to the next."""
-    rows, columns = gain.shape
+def _best_paths(gain: F64, stride: int, charge: float) -> NDArray[np.int64]:
+    """The rows (B, n) along which ``gain`` (B, R, n) adds up to most, ``charge`` taken off for each row of change, at
+    most ``stride`` rows from one column to the next."""
+    sets, rows, columns = gain.shape
     shifts = np.arange(-stride, stride + 1)
     cost = charge * np.abs(shifts)
-    total = np.full(rows + 2 * stride, -np.inf)
-    inner = total[stride:-stride]
-    windows = np.lib.stride_tricks.sliding_window_view(total, len(shifts))  # a view: it follows what total becomes
-    came = np.zeros((columns, rows), np.int64)
-    inner[:] = gain[:, 0]
+    total = np.full((sets, rows + 2 * stride), -np.inf)
+    inner = total[:, stride:-stride]
+    windows = np.lib.stride_tricks.sliding_window_view(total, len(shifts), axis=1)  # follows what total becomes
+    came = np.zeros((columns, sets, rows), np.int64)
+    inner[:] = gain[..., 0]
     for k in range(1, columns):
         each = windows - cost
-        came[k] = each.argmax(axis=1)
-        inner[:] = each[np.arange(rows), came[k]] + gain[:, k]
-    path = np.empty(columns, np.int64)
-    path[-1] = inner.argmax()
+        came[k] = each.argmax(axis=2)
+        inner[:] = each.max(axis=2) + gain[..., k]
+    path = np.empty((sets, columns), np.int64)
+    path[:, -1] = inner.argmax(axis=1)
     for k in range(columns - 1, 0, -1):
-        path[k - 1] = path[k] + shifts[came[k, path[k]]]
+        path[:, k - 1] = path[:, k] + shifts[came[k, np.arange(sets), path[:, k]]]
     return path
 
 

@@ -359,7 +359,7 @@ def _describe(
             printed = _outlines(cards)
             seen_things = find_indications(traced, ripples)
             # print is no spatter
-            indications = tuple(i for i in seen_things if i.at_px is None or not _on_card(i.at_px, printed))
+            indications = tuple(i for i in seen_things if i.at_px is None or not _on_card(np.array([i.at_px]), printed))
             measures = measure_bead(traced, indications, ripples)
             if settings.joint == "fillet":
                 fillet = _fillet_of(traced, ground, settings)
@@ -368,7 +368,7 @@ def _describe(
                     indications = name_plates(fillet, traced, indications)
                     problems += toe_problems(fillet, traced)
             problems += _bead_problems(traced)
-            if any(_on_card((float(x), float(y)), printed, _CARD_TOUCHES_MM) for x, y in outline):
+            if _on_card(outline, printed, _CARD_TOUCHES_MM):
                 problems.append(problem("bead_covered"))
     with clock.stage("usable"):
         fillet_joint = settings.joint == "fillet"
@@ -433,11 +433,17 @@ def _outlines(cards: Sequence[FoundCard]) -> list[NDArray[np.float32]]:
     return [cv2.perspectiveTransform(corners, H)[0].astype(np.float32) for H in onto_photo if H is not None]
 
 
-def _on_card(at: Point, cards: Sequence[NDArray[np.float32]], near_mm: float = 0.0) -> bool:
-    """Whether a place in the photo lies on a card, or so near to one."""
-    width = card_spec().width
-    per_mm = [float(np.linalg.norm(outline[1] - outline[0])) / width for outline in cards]
-    return any(cv2.pointPolygonTest(c, at, True) >= -near_mm * scale for c, scale in zip(cards, per_mm, strict=True))
+def _on_card(at: NDArray[np.float64], cards: Sequence[NDArray[np.float32]], near_mm: float = 0.0) -> bool:
+    """Whether any of these places (N, 2) px lies on a card, or so near to one."""
+    for corners in cards:
+        edge = np.roll(corners, -1, axis=0) - corners
+        length = np.linalg.norm(edge, axis=1)
+        off = at[:, None] - corners
+        within = (edge[:, 0] * off[..., 1] - edge[:, 1] * off[..., 0]) / length
+        turn = np.sign(edge[0, 0] * edge[1, 1] - edge[0, 1] * edge[1, 0])
+        if ((turn * within).min(axis=1) >= -near_mm * float(length[0]) / card_spec().width).any():
+            return True
+    return False
 
 
 def _said_travel(traced: TracedBead) -> TracedBead:
