@@ -110,11 +110,13 @@ class Ladder(Model):
     """How an indication is read where the thing is there and where it is not.
 
     What is read (a share of the length, a confidence or a count) stands on the rung of as many of ``above`` as it is
-    above; ``states`` give the probability of each rung, the lowest first, for each true state.
+    above; ``states`` give the probability of each rung, the lowest first, for each true state; ``strange`` is the share
+    of photos in which the reading tells nothing.
     """
 
     above: Annotated[tuple[float, ...], Field(min_length=1)]
     states: dict[str, Rungs]
+    strange: float = Field(gt=0, lt=1)
     source: str
 
     @model_validator(mode="after")
@@ -199,7 +201,6 @@ class Normal(Model):
 
     yardstick: dict[str, Yardstick]
     ladders: dict[IndicationKind, Ladder]
-    strange: float = Field(gt=0, lt=1)
     person: Person
     place_floor: float = Field(gt=0, lt=1)
     spatter_side: SpatterSide
@@ -341,7 +342,7 @@ def load_normal(data: Mapping[str, Any], chart: Chart, name: str = "normal.toml"
             raise ChartError(f"{name}: yardstick {key!r}: a log scale needs centres above 0.")
         if yardstick.states.keys() != set(chart.signs[yardstick.sign].states):
             raise ChartError(f"{name}: yardstick {key!r}: its states are not those of sign {yardstick.sign!r}.")
-    ladders = {kind: ladder.doubted(normal.strange) for kind, ladder in normal.ladders.items()}
+    ladders = {kind: ladder.doubted(ladder.strange) for kind, ladder in normal.ladders.items()}
     return normal.model_copy(update={"ladders": ladders})
 
 
