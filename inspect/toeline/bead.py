@@ -95,7 +95,10 @@ def _face_region(band: Band, ends_given: bool, length: float) -> Mask:
     """The connected region (H, L) of weld metal that the seam runs through."""
     face = band.maps["face"] > 0.5
     if ends_given:  # weld metal beyond the named ends belongs to another run
-        face = face & ((band.s >= -1.0) & (band.s <= length + 1.0))[None]
+        core = face[np.abs(band.t) < 1.0].any(axis=0)
+        snap = load("bead.toml")["band"]["snap_mm"]
+        before, after = (np.interp(s, band.s, core) > 0.5 for s in (-snap, length + snap))
+        face = face & ((band.s >= (0.0 if before else -snap)) & (band.s <= length + (0.0 if after else snap)))[None]
     whole = cv2.morphologyEx(face.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((5, 25), np.uint8))
     whole = binary_fill_holes(whole).astype(np.uint8)
     whole = cv2.morphologyEx(whole, cv2.MORPH_OPEN, np.ones((9, 9), np.uint8))
