@@ -165,7 +165,7 @@ def test_the_user_s_ends_are_followed(shot, measured):
     assert np.linalg.norm(np.array(said.bead.end_px) - last) < width_px
     assert said.measures["width_mean"].value == pytest.approx(measured.measures["width_mean"].value, abs=0.3)
     whole = measured.measures["length"].value
-    assert said.measures["length"].value == pytest.approx(0.85 * whole, abs=1.0)  # cut where the mark is, inside the bead
+    assert said.measures["length"].value == pytest.approx(0.85 * whole, abs=1.0)  # cut at the mark inside the bead
     near = 0.005 * (end - start)  # a mark this close to the bead's own end stands for it
     tapped = toeline.measure(photo, check_line=check_line, ends=(*(start - near), *(end + near)))
     assert tapped.measures["length"].value == pytest.approx(whole, abs=0.5)
