@@ -12,6 +12,7 @@ import openpyxl
 import pypdf
 import pytest
 from driving import SCREENS, choose, fits, handed_over, look, measured, serve, set_choice, settled, unfold
+from playwright.sync_api import expect
 from websockets.exceptions import InvalidStatus
 from websockets.sync.client import connect
 
@@ -78,6 +79,7 @@ def test_a_wrong_bead_is_corrected_by_two_taps(visitors, pictures):
     width, height = picture.size
     for end, says in ((picture.end, "Tap where the bead starts"), (picture.start, "Now tap where it ends")):
         page.get_by_text(says).wait_for()
+        expect(page.locator("iframe[title*='image_coordinates']")).to_have_count(1)  # the one before leaves the page
         frame = page.frame_locator("iframe[title*='image_coordinates']")
         image = frame.locator("#image")
         image.wait_for()
