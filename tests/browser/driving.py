@@ -199,6 +199,18 @@ def unfold(page) -> None:
     settled(page)
 
 
+def open_fold(page, says: str) -> None:
+    """Open the fold with this heading; again where a redraw of the page closed it."""
+    fold = page.locator("details", has=page.locator("summary", has_text=says)).first
+    for _ in range(5):
+        if fold.get_attribute("open") is None:
+            fold.locator("summary").first.click()
+        settled(page)
+        if fold.get_attribute("open") is not None:
+            return
+    raise AssertionError(f"the fold {says!r} does not stay open")
+
+
 def measured(page) -> None:
     """Wait until a photo's outcome is shown."""
     page.locator(".tl-badge").first.wait_for()

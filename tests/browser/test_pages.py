@@ -11,7 +11,7 @@ from urllib.request import Request, urlopen
 import openpyxl
 import pypdf
 import pytest
-from driving import SCREENS, choose, fits, handed_over, look, measured, serve, set_choice, settled, unfold
+from driving import SCREENS, choose, fits, handed_over, look, measured, open_fold, serve, set_choice, settled, unfold
 from playwright.sync_api import expect
 from websockets.exceptions import InvalidStatus
 from websockets.sync.client import connect
@@ -91,8 +91,7 @@ def test_a_wrong_bead_is_corrected_by_two_taps(visitors, pictures):
     page.get_by_role("button", name="Find the bead without my ends").wait_for()
     measured(page)
     look(page, "bench-tapped")
-    page.locator("summary", has_text="Report and data").click()
-    settled(page)
+    open_fold(page, "Report and data")
     result = json.loads(handed_over(page, "JSON"))
     within = 2 * width / 320  # two CSS px of the picture as shown
     for told, true in zip(result["settings"]["ends_px"], (picture.end, picture.start), strict=True):
@@ -104,7 +103,7 @@ def test_record_journey_to_a_pdf_that_reads_back(visitors, pictures):
     page = visitors.come("desk", settings={"criteria": "workmanship"})
     choose(page, pictures[1].path)
     measured(page)
-    page.locator("summary", has_text="Save to the record").click()
+    open_fold(page, "Save to the record")
     for label, text in (("Job", "Evening class"), ("Weld number", "W-1"), ("Welder", "Ada *Brandt*")):
         page.get_by_label(label, exact=True).fill(text)
     page.get_by_label("Inspector", exact=True).fill("Noor Holm")
@@ -148,7 +147,7 @@ def test_record_journey_to_a_pdf_that_reads_back(visitors, pictures):
     page.get_by_role("button", name="Check now").click()
     page.get_by_text("Everything is as it was recorded").wait_for()
     row.click()
-    page.locator("summary", has_text="Correct it").click()
+    open_fold(page, "Correct it")
     page.get_by_role("button", name="Measure the photo again first").click()
     page.get_by_role("heading", name="Measure a weld bead").wait_for()
     measured(page)
@@ -170,7 +169,7 @@ def test_trends_open_an_inspection(visitors, server):
     set_choice(page, "What", "Width, mean")
     page.locator("[data-testid=stVegaLiteChart] canvas, [data-testid=stVegaLiteChart] svg").first.wait_for()
     fits(page, "trends")
-    page.locator("summary", has_text="as a list").click()
+    open_fold(page, "as a list")
     page.get_by_role("button", name=re.compile("Pass.*Entry")).first.click()
     page.get_by_role("button", name="Back to the list").wait_for()
     page.get_by_role("heading", name=re.compile(invented.IDENTITY.weld)).wait_for()
@@ -210,7 +209,7 @@ def test_coupon_journey_with_twelve_photos_one_broken(visitors, class_photos):
 
     choose(page, class_photos[0])
     page.get_by_text("is the same photo as").wait_for()
-    page.locator("summary", has_text="Rubric").click()
+    open_fold(page, "Rubric")
     box = page.get_by_label(re.compile("rubric's text"))
     mine = rubric_text("first-beads").replace('title = "First beads"', 'title = "My evening class"')
     file = {"name": "mine.toml", "mimeType": "application/toml", "buffer": mine.encode()}
@@ -249,8 +248,7 @@ def test_a_second_user_sees_nothing_of_the_first(visitors, pictures):
     names = []
     for page in (first, second):
         measured(page)
-        page.locator("summary", has_text="Report and data").click()
-        settled(page)
+        open_fold(page, "Report and data")
         names.append(json.loads(handed_over(page, "JSON"))["photo"]["name"])
     assert names == [pictures[1].path.name, pictures[2].path.name]
     second.reload()
