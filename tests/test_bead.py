@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import card_scene
+import drawn_beads
 import seen_photos
-from toeline.bead import lay_band, trace_bead, turn_round
+from toeline.bead import _best_paths, _course, lay_band, trace_bead, turn_round
 from toeline.bead_finder import Candidate, sight
 from toeline.card import find_cards
 from toeline.photo import read_photo
@@ -125,3 +128,22 @@ def test_the_card_is_not_taken_for_a_bead(seen):
         for bead in sight(photo.image).beads:
             middle = bead.line_px[len(bead.line_px) // 2]
             assert not ((middle > low) & (middle < high)).all()
+
+
+def test_the_best_path_is_the_best_of_all_paths():
+    gain = np.random.default_rng(3).normal(0, 3, (1, 4, 5))
+    ways = [w for w in itertools.product(range(4), repeat=5) if max(abs(np.diff(w))) <= 2]
+
+    def worth(way):
+        return sum(gain[0, r, k] for k, r in enumerate(way)) - 1.5 * np.abs(np.diff(way)).sum()
+
+    assert worth(_best_paths(gain, 2, 1.5)[0]) == pytest.approx(max(worth(way) for way in ways))
+
+
+def test_a_region_of_two_widths_still_has_a_course():
+    band = drawn_beads.draw(drawn_beads.Drawing(length=40.0)).band
+    middle, face = len(band.t) // 2, np.zeros((len(band.t), len(band.s)), bool)
+    face[middle - 10 : middle + 11, 100:200] = True
+    face[middle - 40 : middle + 41, 200:300] = True
+    _, t = _course(band, face)
+    assert np.abs(t).max() < 0.2

@@ -228,7 +228,7 @@ def learn(rank: int, ranks: int, said: argparse.Namespace) -> None:
             for group in chase.param_groups:
                 group["lr"] = rate
             photo, truth = pool.pick(said.batch, task.forward)
-            with torch.autocast(device[:4].rstrip(":"), dtype=torch.bfloat16, enabled=device != "cpu"):
+            with torch.autocast(torch.device(device).type, dtype=torch.bfloat16, enabled=device != "cpu"):
                 fine, coarse = net(photo.contiguous(memory_format=torch.channels_last))
             loss = task.loss(fine.float(), coarse.float(), truth)
             chase.zero_grad()

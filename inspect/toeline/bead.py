@@ -17,6 +17,7 @@ from toeline.ripples import travel_from_crests
 from toeline.straighten import OutOfSight, lay_band, widen
 
 Mask = NDArray[np.bool_]
+_FEWEST = 5  # columns that a gentle curve takes
 _REWEIGHTS = 5  # enough for a robust curve to settle
 _EACH = 2  # a toe's path is looked for in every second column
 _RELAYS = 4  # how often a seam is laid anew before what is seen has to do
@@ -127,6 +128,8 @@ def _course(band: Band, face: Mask) -> tuple[F64, F64]:
     s = band.s[wide > 0]
     wide, mid = wide[wide > 0], _middle(band, face)
     usual = np.abs(wide / np.median(wide) - 1) < load("bead.toml")["band"]["usual_width"]
+    if usual.sum() < _FEWEST:  # two widths in one region: the median is neither's
+        usual[:] = True
     weight = np.ones(int(usual.sum()))
     for _ in range(_REWEIGHTS):
         curve = np.polynomial.Polynomial.fit(s[usual], mid[usual], 3, w=weight)
@@ -139,12 +142,8 @@ def _course(band: Band, face: Mask) -> tuple[F64, F64]:
 def _follow(band: Band, frame: SurfaceFrame, face: Mask, confidence: float) -> TracedBead:
     """Toes at every column of the face region, then at stations from start to end."""
     rule = load("bead.toml")["trace"]
-    smooth = np.asarray(
-        cv2.GaussianBlur(_logit(band.maps["face"]), (0, 0), sigmaX=rule["smooth_mm"] * band.px_per_mm, sigmaY=0.01)
-        if rule["smooth_mm"] > 0
-        else _logit(band.maps["face"]),
-        float,
-    )
+    sigma = rule["smooth_mm"] * band.px_per_mm
+    smooth = np.asarray(cv2.GaussianBlur(_logit(band.maps["face"]), (0, 0), sigmaX=sigma, sigmaY=0.01), float)
     columns = np.flatnonzero(face.any(axis=0))
     lo, hi = int(columns[0]), int(columns[-1])
     along = slice(lo, hi + 1)
