@@ -9,6 +9,8 @@ from __future__ import annotations
 import json
 import os
 import re
+import sqlite3
+import time
 import uuid
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -550,8 +552,21 @@ def _prepare_sqlite(connection: Any, _: ConnectionPoolEntry) -> None:
         "synchronous=FULL",  # a record must outlive a power cut, not only a kill
         "secure_delete=ON",  # what is erased is overwritten
     ):
-        cursor.execute(f"pragma {pragma}")
+        _patiently(cursor, f"pragma {pragma}")
     cursor.close()
+
+
+def _patiently(cursor: Any, statement: str) -> None:
+    """Run a statement, again while another turns a new file to write-ahead mode: SQLite's own timeout ignores that."""
+    until = time.monotonic() + _PATIENCE_S
+    while True:
+        try:
+            cursor.execute(statement)
+            return
+        except sqlite3.OperationalError as error:
+            if "locked" not in str(error) or time.monotonic() > until:
+                raise
+            time.sleep(0.02)
 
 
 def _begin_sqlite(connection: Connection) -> None:
