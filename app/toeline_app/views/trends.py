@@ -18,6 +18,8 @@ MEASURES = {
     "width_mean": "Width, mean",
     "outcome": "Outcomes",
 }
+#: However many points there are: the style sheet colours a chart's letters, and does not reach into a canvas.
+AS_SVG = {"embedOptions": {"renderer": "svg"}}
 _SHAPES = {"pass": "circle", "fail": "cross", "undecided": "triangle-up", "measured": "square"}
 #: Of the Okabe and Ito set, dark enough on white and light enough on the dark page; the shape says it too.
 _COLOURS = {"pass": "#009E73", "fail": "#D55E00", "undecided": "#B8860B", "measured": "#3A8FC7"}
@@ -50,25 +52,19 @@ def _plot(points: list[TrendPoint], measure: str, unit: Unit) -> None:
     }
     across = alt.X("order:O", title="Inspection, oldest first", axis=alt.Axis(labels=False, ticks=False))
     pick = alt.selection_point(name="picked", fields=["id"], on="click")
+    dots = alt.Chart(frame).mark_point(size=200, filled=True, opacity=1)
     if measure == "outcome":
         up = alt.Y("outcome:N", title=None, sort=known)
-        chart: alt.Chart | alt.LayerChart = (
-            alt.Chart(frame).mark_point(size=200, filled=True).encode(x=across, y=up, **marks).add_params(pick)
-        )
+        chart: alt.Chart | alt.LayerChart = dots.encode(x=across, y=up, **marks).add_params(pick)
     else:
         shown_unit = frame["unit"].iloc[0]
         name = MEASURES[measure] + (f" ({shown_unit})" if shown_unit not in ("1", "") else "")
-        points_layer = (
-            alt.Chart(frame)
-            .mark_point(size=200, filled=True)
-            .encode(x=across, y=alt.Y("value:Q", title=name, scale=alt.Scale(zero=False)), **marks)
-            .add_params(pick)
-        )
+        up = alt.Y("value:Q", title=name, scale=alt.Scale(zero=False))
         bars = alt.Chart(frame).mark_rule(color="#7f8c99").encode(x=across, y="low:Q", y2="high:Q")
-        chart = bars + points_layer
-    chart = chart.properties(height=320).configure_legend(orient="top", columns=2)
+        chart = bars + dots.encode(x=across, y=up, **marks).add_params(pick)
+    chart = chart.properties(height=320, usermeta=AS_SVG).configure_legend(orient="top", columns=2)
     event = st.altair_chart(chart, width="stretch", on_select="rerun", selection_mode="picked", key=f"trend_{measure}")
-    st.text("Bars show U (k = 2). Tap a point to open its inspection.")
+    st.text(("" if measure == "outcome" else "Bars show U (k = 2). ") + "Tap a point to open its inspection.")
     chosen = event["selection"].get("picked") or []
     if chosen:
         record.open_inspection(str(chosen[0]["id"]))
