@@ -128,11 +128,11 @@ FAINT = """() => {
     if (![...e.childNodes].some(n => n.nodeType === 3 && n.textContent.trim())) continue;
     if (!e.checkVisibility({checkVisibilityCSS: true, checkOpacity: true}) || e.closest('[disabled]')) continue;
     if (['SCRIPT', 'STYLE', 'NOSCRIPT'].includes(e.tagName) || !e.getClientRects().length) continue;
-    const s = getComputedStyle(e), [under, opacity] = ground(e), ink = rgb(s.color);
+    const s = getComputedStyle(e), [under, opacity] = ground(e), ink = rgb(e instanceof SVGElement ? s.fill : s.color);
     const c = over([ink[0], ink[1], ink[2], (ink.length > 3 ? ink[3] : 1) * opacity], under);
     const [hi, lo] = [light(c), light(under)].sort((a, b) => b - a), ratio = (hi + 0.05) / (lo + 0.05);
     const big = parseFloat(s.fontSize) >= 24 || (parseFloat(s.fontSize) >= 18.66 && Number(s.fontWeight) >= 700);
-    if (ratio < (big ? 3 : 4.5)) bad.push([e.textContent.trim().slice(0, 40), ratio.toFixed(2), s.color]);
+    if (ratio < (big ? 3 : 4.5)) bad.push([e.textContent.trim().slice(0, 40), ratio.toFixed(2), ink.join()]);
   }
   return bad; }"""
 

@@ -167,12 +167,15 @@ def test_trends_open_an_inspection(visitors, server):
     settled(page)
     set_choice(page, "Welding procedure", invented.IDENTITY.procedure)
     set_choice(page, "What", "Width, mean")
-    page.locator("[data-testid=stVegaLiteChart] canvas, [data-testid=stVegaLiteChart] svg").first.wait_for()
+    page.locator("[data-testid=stVegaLiteChart] svg").wait_for()
     fits(page, "trends")
     open_fold(page, "as a list")
     page.get_by_role("button", name=re.compile("Pass.*Entry")).first.click()
-    page.get_by_role("button", name="Back to the list").wait_for()
-    page.get_by_role("heading", name=re.compile(invented.IDENTITY.weld)).wait_for()
+    opened = page.get_by_role("heading", name=re.compile(invented.IDENTITY.weld))
+    opened.wait_for()
+    page.go_back()
+    page.locator("[data-testid=stVegaLiteChart] .mark-symbol.role-mark path").last.tap()
+    opened.wait_for()
 
 
 def test_a_person_is_handed_over_and_erased(visitors, server):
