@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import AbstractContextManager, nullcontext
 from html import escape
 from http.cookies import CookieError, SimpleCookie
 from importlib import resources
@@ -15,10 +16,13 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from toeline_app.access import Gate
+from toeline_app.uploads import LARGEST_UPLOAD_MB, Refusal
 
 COOKIE = "toeline_pass"
 PATH = "/access"
 HALF_A_DAY_S = 43_200
+#: Where Streamlit takes uploads: behind it stand the session and the file.
+UPLOADS = "/_stcore/upload_file/"
 LOOPBACK = frozenset({"localhost", "127.0.0.1", "::1"})
 #: The browser itself refuses any request that would leave this server.
 POLICY = (
@@ -31,13 +35,19 @@ LONGEST_FORM = 1000
 
 class Door:
     """ASGI middleware. ``gate`` asks for the access code; ``loopback_only`` answers only this machine's own names;
-    ``has_room`` says whether another upload may come in."""
+    ``coming`` makes room for an upload of a session, of so many bytes, or refuses it."""
 
-    def __init__(self, app: ASGIApp, gate: Gate | None, loopback_only: bool, has_room: Callable[[], bool]) -> None:
+    def __init__(
+        self,
+        app: ASGIApp,
+        gate: Gate | None,
+        loopback_only: bool,
+        coming: Callable[[str, int], AbstractContextManager[Refusal | None]],
+    ) -> None:
         self._app = app
         self._gate = gate
         self._loopback_only = loopback_only
-        self._has_room = has_room
+        self._coming = coming
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let a request through, ask for the code, or refuse."""
@@ -52,10 +62,12 @@ class Door:
         elif self._gate is not None and scope["type"] == "http" and scope["path"] == PATH:
             await (await _ask(Request(scope, receive), self._gate))(scope, receive, _with_policy(send))
         elif self._gate is None or self._gate.knows(_cookie(headers)):
-            if scope.get("method") == "PUT" and not self._has_room():
-                await _refuse(scope, receive, send, 507, "The app holds as many uploads as it may. Try again soon.")
-            else:
-                await self._app(scope, receive, _with_policy(send))
+            sending = scope.get("method") == "PUT" and scope["path"].startswith(UPLOADS)
+            with self._coming(*_upload(scope, headers)) if sending else nullcontext() as refusal:
+                if refusal is not None:
+                    await _refuse(scope, receive, send, *refusal)
+                else:
+                    await self._app(scope, receive, _with_policy(send))
         elif scope["type"] == "http" and "text/html" in headers.get("accept", ""):
             await RedirectResponse(PATH, 303)(scope, receive, send)
         else:
@@ -70,6 +82,13 @@ def _from_elsewhere(headers: Headers) -> bool:
     """Whether another site's page asks. Streamlit would ask the internet for this machine's outer address to tell."""
     origin = headers.get("origin")
     return origin is not None and urlsplit(origin).netloc.lower() != headers.get("host", "").lower()
+
+
+def _upload(scope: Scope, headers: Headers) -> tuple[str, int]:
+    """The session that an upload's path names, and its size as said, in bytes; else the most that is ever taken."""
+    session = scope["path"].removeprefix(UPLOADS).partition("/")[0]
+    said = "" if "transfer-encoding" in headers else headers.get("content-length", "")
+    return session, int(said) if said.isdecimal() and len(said) < 12 else LARGEST_UPLOAD_MB * 1024 * 1024
 
 
 def _cookie(headers: Headers) -> str:

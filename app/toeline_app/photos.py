@@ -63,12 +63,12 @@ def take_in(files: Sequence[UploadedFile], into: str, *, kept: Sequence[Photo] =
     held = {photo.sha256: photo for photo in kept}
     st.session_state[into] = list(kept)
     _let_go_of_unused(session)
-    twice = []
+    twice, refusal = [], service.uploads().turned_away(session)
     for file in files:
         try:
             path = service.uploads().keep(session, file.getvalue())
         except TooMuch as error:
-            st.session_state[_SAID] = str(error)
+            refusal = str(error)
             break
         if path.stem in held:
             twice.append(f"{plain_name(file.name)} is the same photo as {held[path.stem].name} and is taken once.")
@@ -76,8 +76,8 @@ def take_in(files: Sequence[UploadedFile], into: str, *, kept: Sequence[Photo] =
             held[path.stem] = Photo(_own_name(plain_name(file.name), {one.name for one in held.values()}), path)
     free(files)
     st.session_state[into] = list(held.values())
-    if twice:
-        st.session_state.setdefault(_SAID, " ".join(twice))
+    if refusal or twice:
+        st.session_state[_SAID] = f"Not every photo sent was taken in. {refusal}" if refusal else " ".join(twice)
 
 
 def holding(name: str) -> list[Photo]:

@@ -17,9 +17,8 @@ from streamlit.logger import set_log_level
 
 from toeline_app.access import Gate, new_code
 from toeline_app.door import PATH, Door
-from toeline_app.uploads import room_for_uploads
+from toeline_app.uploads import LARGEST_UPLOAD_MB
 
-LARGEST_UPLOAD_MB = 60
 #: How long a phone may be away (its camera app open, its screen locked) before its session ends, s.
 AWAY_S = 600
 _SCRIPT = Path(__file__).with_name("main.py")
@@ -79,7 +78,8 @@ def launch(port: int = 8501, host: str = "127.0.0.1", *, code: str | None = None
     _say_hello(port, serving)
     if open_browser:
         Timer(2.0, webbrowser.open, [f"http://localhost:{port}"]).start()
-    app = st.App(_SCRIPT, middleware=[Middleware(Door, gate=gate, loopback_only=loopback, has_room=room_for_uploads)])
+    coming = service.uploads().coming
+    app = st.App(_SCRIPT, middleware=[Middleware(Door, gate=gate, loopback_only=loopback, coming=coming)])
     app.run(config=_config(port, host))
 
 

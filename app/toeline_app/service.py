@@ -44,7 +44,7 @@ from toeline.text import capital
 from toeline.units import MM_PER_INCH, Unit, length, say
 from toeline_app import work
 from toeline_app.measuring import Measuring
-from toeline_app.uploads import Uploads, is_alive, start_sweeping
+from toeline_app.uploads import Uploads, is_alive, start_sweeping, waiting_by_session
 
 _LOG = logging.getLogger(__name__)
 THUMBNAIL_PX = 240
@@ -61,7 +61,7 @@ def start_measuring() -> None:
 @st.cache_resource
 def uploads() -> Uploads:
     """The photos of the running sessions."""
-    kept = Uploads(is_alive)
+    kept = Uploads(is_alive, waiting=waiting_by_session)
     start_sweeping(kept)
     return kept
 

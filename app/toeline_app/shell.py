@@ -9,7 +9,8 @@ import streamlit as st
 from streamlit import runtime
 
 from toeline.errors import ToelineError
-from toeline_app import parts, prefs, server, ui
+from toeline_app import parts, prefs, server, service, ui
+from toeline_app.uploads import session_id
 from toeline_app.views import about, bench, cards, coupons, person, phone, record, repeat, trends
 
 
@@ -21,6 +22,7 @@ def run() -> None:
     ui.style()
     if not _may_come_in():
         return
+    service.uploads().welcome(session_id())
     sections = {
         "": [st.Page(bench.page, title="Measure", icon=":material/photo_camera:", url_path="measure", default=True)],
         "Record": [

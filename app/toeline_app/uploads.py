@@ -6,7 +6,9 @@ import hashlib
 import shutil
 import tempfile
 import threading
-from collections.abc import Callable
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from time import monotonic, sleep
 
@@ -14,34 +16,96 @@ from streamlit.runtime import exists, get_instance
 from streamlit.runtime.memory_uploaded_file_manager import MemoryUploadedFileManager
 from streamlit.runtime.scriptrunner import get_script_run_ctx
 
+#: One photo.
+LARGEST_UPLOAD_MB = 60
+#: What a session holds, and as much again may be on its way: thirty coupons at 6 MB, twice over.
 MOST_PHOTOS = 120
-MOST_BYTES = 1_500_000_000
-MOST_BYTES_OF_ALL = 8_000_000_000
-#: Uploads in the server's memory, of all sessions together, that no page has taken yet.
-MOST_BYTES_WAITING = 1_500_000_000
+MOST_BYTES = 400_000_000
+#: What all sessions together hold on disk.
+MOST_BYTES_OF_ALL = 4_000_000_000
+#: What all sessions together have on its way: coming in, or in the server's memory until a page takes it.
+MOST_BYTES_COMING = 800_000_000
 #: Looked through this often, and let go this long after the session was last seen alive, s.
 EVERY_S = 20.0
 AWAY_S = 660.0
+
+#: An HTTP status and a sentence.
+Refusal = tuple[int, str]
 
 
 class TooMuch(Exception):
     """A photo cannot be held: a session, all of them or the disk hold as much as they may; the text says what to do."""
 
 
-class Uploads:
-    """The sessions' photos in one private folder, removed with the process."""
+FULL = (
+    f"A session holds {MOST_PHOTOS} photos and {MOST_BYTES // 1_000_000} MB at most. Choose fewer, or reload the page."
+)
+ALL_FULL = "The app holds as many photos as it may. Try again in a few minutes."
 
-    def __init__(self, alive: Callable[[str], bool], clock: Callable[[], float] = monotonic) -> None:
+
+class Uploads:
+    """The sessions' photos in one private folder, removed with the process.
+
+    ``alive``: whether a session's browser is connected. ``waiting``: bytes by session in the server's memory, sent but
+    not yet taken by a page.
+    """
+
+    def __init__(
+        self,
+        alive: Callable[[str], bool],
+        clock: Callable[[], float] = monotonic,
+        waiting: Callable[[], Mapping[str, int]] = dict,
+    ) -> None:
         self._folder = tempfile.TemporaryDirectory(prefix="toeline-app-")
         self._alive = alive
         self._clock = clock
+        self._waiting = waiting
+        self._coming: Counter[str] = Counter()
+        self._turned_away: dict[str, str] = {}
         self._seen: dict[str, float] = {}
         self._lock = threading.Lock()
 
-    def folder(self, session: str) -> Path:
-        """The session's own folder."""
+    def welcome(self, session: str) -> None:
+        """Let a session send photos: its visitor may see the pages."""
         with self._lock:
             self._seen[session] = self._clock()
+
+    @contextmanager
+    def coming(self, session: str, size: int) -> Iterator[Refusal | None]:
+        """Room for an upload of ``size`` bytes while it comes in; gives why it is refused, else None."""
+        with self._lock:
+            refusal = self._refusal(session, size)
+            if refusal is None:
+                self._coming[session] += size
+        try:
+            yield refusal
+        finally:
+            if refusal is None:
+                with self._lock:
+                    self._coming[session] -= size
+                    self._coming = +self._coming  # leaves out what is at nought
+
+    def _refusal(self, session: str, size: int) -> Refusal | None:
+        if session not in self._seen:
+            return 403, "Only who may see the pages may send photos."
+        coming = self._coming + Counter(self._waiting())
+        if coming[session] + size > MOST_BYTES:
+            why = FULL
+        elif coming.total() + size > MOST_BYTES_COMING:
+            why = ALL_FULL
+        else:
+            return None
+        self._turned_away[session] = why
+        return 507, why
+
+    def turned_away(self, session: str) -> str | None:
+        """Why an upload of this session was refused since this was last asked."""
+        with self._lock:
+            return self._turned_away.pop(session, None)
+
+    def folder(self, session: str) -> Path:
+        """The session's own folder."""
+        self.welcome(session)
         folder = Path(self._folder.name) / hashlib.sha256(session.encode()).hexdigest()[:32]
         folder.mkdir(mode=0o700, exist_ok=True)
         return folder
@@ -54,10 +118,10 @@ class Uploads:
             return path
         held = [one.stat().st_size for one in folder.glob("*.photo")]
         if len(held) >= MOST_PHOTOS or sum(held) + len(data) > MOST_BYTES:
-            raise TooMuch("This session holds as many photos as it may. Choose fewer, or reload the page.")
+            raise TooMuch(FULL)
         everyone = sum(one.stat().st_size for one in Path(self._folder.name).glob("*/*.photo"))
         if everyone + len(data) > MOST_BYTES_OF_ALL:
-            raise TooMuch("The app holds as many photos as it may. Try again in a few minutes.")
+            raise TooMuch(ALL_FULL)
         try:
             path.write_bytes(data)
         except OSError:
@@ -85,6 +149,7 @@ class Uploads:
                     self._seen[session] = now
                 elif now - last > AWAY_S:
                     del self._seen[session]
+                    self._turned_away.pop(session, None)
                     gone.append(session)
         for session in gone:
             name = hashlib.sha256(session.encode()).hexdigest()[:32]
@@ -115,12 +180,12 @@ def is_alive(session: str) -> bool:
     return exists() and get_instance().is_active_session(session)
 
 
-def room_for_uploads() -> bool:
-    """Whether the server's own memory may take another upload; what is waiting there no page has taken yet."""
+def waiting_by_session() -> dict[str, int]:
+    """Bytes of uploads in the server's own memory, by session."""
     if not (exists() and isinstance(held := get_instance().uploaded_file_mgr, MemoryUploadedFileManager)):
-        return True
-    waiting = sum(len(one.data) for files in list(held.file_storage.values()) for one in list(files.values()))
-    return waiting < MOST_BYTES_WAITING
+        return {}
+    by_session = list(held.file_storage.items())
+    return {session: sum(len(one.data) for one in list(files.values())) for session, files in by_session}
 
 
 def let_go(session: str, file_id: str) -> None:

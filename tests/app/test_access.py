@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import time
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import nullcontext
 
 import pytest
 from hypothesis import given
@@ -17,7 +18,15 @@ from toeline_app.access import ALPHABET, FREE_TRIES, LONGEST_WAIT_S, TRIES_OF_AL
 from toeline_app.door import COOKIE, Door
 from toeline_app.measuring import Measuring
 from toeline_app.prefs import Preferences, read_cookie, write_cookie
-from toeline_app.uploads import AWAY_S, TooMuch, Uploads
+from toeline_app.uploads import (
+    ALL_FULL,
+    AWAY_S,
+    MOST_BYTES,
+    MOST_BYTES_COMING,
+    MOST_BYTES_OF_ALL,
+    TooMuch,
+    Uploads,
+)
 
 
 class Clock:
@@ -28,6 +37,22 @@ class Clock:
 
     def __call__(self):
         return self.now
+
+
+class Sending(Uploads):
+    """The photos of sessions, with what waits in the server's memory as the test says it."""
+
+    def __init__(self):
+        self.waiting: dict[str, int] = {}
+        super().__init__(lambda session: True, waiting=lambda: self.waiting)
+
+
+@pytest.fixture
+def uploads():
+    """No photos yet."""
+    kept = Sending()
+    yield kept
+    kept.close()
 
 
 def test_codes_are_fresh_and_easy_to_read():
@@ -74,11 +99,9 @@ def test_a_pass_is_good_for_its_own_gate_only():
 class Visitor:
     """Speaks ASGI with the door; keeps the cookie it is given."""
 
-    def __init__(
-        self, gate: Gate | None, *, loopback_only: bool = False, host: str = "testserver", has_room: bool = True
-    ):
+    def __init__(self, gate: Gate | None, *, loopback_only: bool = False, host: str = "testserver", uploads=None):
         inside = Starlette(routes=[Route("/{rest:path}", lambda request: PlainTextResponse("inside"), methods=METHODS)])
-        self._app = Door(inside, gate, loopback_only, lambda: has_room)
+        self._app = Door(inside, gate, loopback_only, uploads.coming if uploads else lambda *_: nullcontext())
         self._host = host
         self.cookie = ""
 
@@ -144,10 +167,53 @@ def test_another_sites_page_is_refused_before_anything_else_looks_at_it(origin):
     assert visitor.ask("PUT", "/_stcore/upload_file/x/y", b"x", origin="http://localhost:8501")[2] == "inside"
 
 
-def test_uploads_wait_while_the_server_holds_as_many_as_it_may():
-    visitor = Visitor(None, has_room=False)
-    assert visitor.ask("PUT", "/_stcore/upload_file/x/y", b"x")[0] == 507
+def test_only_a_session_that_may_see_the_pages_sends_photos(uploads):
+    visitor = Visitor(None, uploads=uploads)
+    assert visitor.ask("PUT", "/_stcore/upload_file/one/y", b"x")[0] == 403
+    uploads.welcome("one")
+    assert visitor.ask("PUT", "/_stcore/upload_file/one/y", b"x", **{"content-length": "1"})[2] == "inside"
+    assert visitor.ask("PUT", "/_stcore/upload_file/two/y", b"x")[0] == 403
     assert visitor.ask("GET", "/")[2] == "inside"
+
+
+def test_a_session_sends_as_much_as_it_may_hold_and_is_told_so(uploads, monkeypatch):
+    monkeypatch.setattr("toeline_app.uploads.MOST_BYTES", 100)
+    visitor = Visitor(None, uploads=uploads)
+    for session in ("one", "two"):
+        uploads.welcome(session)
+
+    def put(session: str, **said: str) -> int:
+        return visitor.ask("PUT", f"/_stcore/upload_file/{session}/y", b"x", **said)[0]
+
+    with uploads.coming("one", 60) as refusal:
+        assert refusal is None
+        assert put("one", **{"content-length": "41"}) == 507
+        assert put("one", **{"content-length": "40"}) == 200
+        assert put("two", **{"content-length": "100"}) == 200
+    assert put("one", **{"content-length": "100"}) == 200
+    for unsaid in ({}, {"content-length": "9" * 5000}, {"content-length": "1", "transfer-encoding": "chunked"}):
+        assert put("two", **unsaid) == 507  # counts as the largest there may be
+    assert "MB at most" in uploads.turned_away("one")
+    assert uploads.turned_away("one") is None
+    uploads.waiting["one"] = 61
+    assert put("one", **{"content-length": "40"}) == 507
+
+
+def test_all_sessions_together_send_so_much_and_no_more(uploads, monkeypatch):
+    monkeypatch.setattr("toeline_app.uploads.MOST_BYTES_COMING", 100)
+    uploads.welcome("one")
+    uploads.waiting["two"] = 60
+    with uploads.coming("one", 40) as refusal:
+        assert refusal is None
+        with uploads.coming("one", 1) as refusal:
+            assert refusal == (507, ALL_FULL)
+
+
+def test_thirty_coupons_fit_several_classes_at_once():
+    a_class = 30 * 6_000_000
+    assert 2 * a_class <= MOST_BYTES
+    assert 4 * a_class <= MOST_BYTES_COMING
+    assert 10 * MOST_BYTES <= MOST_BYTES_OF_ALL
 
 
 def test_a_full_disk_is_one_sentence_and_leaves_nothing_half_there(monkeypatch):
@@ -219,7 +285,7 @@ def test_a_session_may_hold_so_many_photos_and_no_more(monkeypatch):
     uploads = Uploads(lambda session: True)
     for data in (b"1", b"2", b"2"):
         uploads.keep("one", data)
-    with pytest.raises(TooMuch, match="as many photos"):
+    with pytest.raises(TooMuch, match="photos and"):
         uploads.keep("one", b"3")
     uploads.keep("two", b"3")
     uploads.close()

@@ -13,6 +13,7 @@ from urllib.request import Request, urlopen
 
 import pytest
 from driving import free_port, look, serve, settled
+from streamlit.proto.ForwardMsg_pb2 import ForwardMsg
 
 if find_spec("oidc_provider_mock") is None:
     pytest.skip("oidc-provider-mock is not installed", allow_module_level=True)
@@ -105,6 +106,23 @@ def test_without_signing_in_no_page_is_shown(page, app, path):
     page.get_by_role("button", name="Sign in").wait_for()
     settled(page)
     assert page.get_by_role("heading").all_inner_texts() == ["toeline"]
+
+
+def test_without_signing_in_no_photo_is_taken(page, app):
+    frames = []
+    page.on("websocket", lambda socket: socket.on("framereceived", lambda frame: frames.append(frame)))
+    page.goto(app.url)
+    page.get_by_role("button", name="Sign in").wait_for()
+    settled(page)
+    said = (ForwardMsg.FromString(frame) for frame in frames if isinstance(frame, bytes))
+    *_, session = (one.new_session.initialize.session_id for one in said if one.HasField("new_session"))
+    token = next(one["value"] for one in page.context.cookies() if one["name"] == "_streamlit_xsrf")
+    photo = {"photo": {"name": "a.jpg", "mimeType": "image/jpeg", "buffer": b"x"}}
+    answer = page.request.put(
+        f"{app.url}/_stcore/upload_file/{session}/1", multipart=photo, headers={"X-Xsrftoken": token}
+    )
+    assert answer.status == 403
+    assert "may see the pages" in answer.text()
 
 
 def test_who_is_denied_by_the_provider_stays_outside(page):
