@@ -21,6 +21,8 @@ from toeline_app.photos import Shown
 
 PDF = "application/pdf"
 _PAGES = "pages"
+#: A longer choice of a list is cut on a phone's screen, and stands in full below it.
+LONGEST_CHOICE = 36
 #: Measures shown first where no criteria judge the weld.
 _FIRST_MEASURES = ("width_mean", "leg_base", "leg_upright", "throat", "length", "width_variation", "ripple_pitch")
 
@@ -49,8 +51,11 @@ def outcome(result: Result | None) -> str:
     return result.judgement.outcome if result.judgement else "measured"
 
 
-def headline(result: Result, picture: Path | None, unit: Unit) -> None:
-    """What a welder reads in five seconds: what is wrong with the photo, else outcome, picture, worst lines, change."""
+def headline(result: Result, shown: Shown, unit: Unit) -> None:
+    """What a welder reads in five seconds: what is wrong with the photo, else outcome, picture, worst lines, change.
+
+    A photo that cannot be used is shown whole: nothing on it is taken as seen.
+    """
     state = outcome(result)
     found = severest_first(result.photo.problems)
     if state in ("retake", "which"):
@@ -58,10 +63,12 @@ def headline(result: Result, picture: Path | None, unit: Unit) -> None:
     ui.problems([one for one in found if one.severity != "note"])
     if state not in ("retake", "which"):
         ui.badge(state, result.judgement.title if result.judgement else "No criteria chosen: measured only.")
-    if picture is not None and result.bead.found:
-        st.image(picture.read_bytes(), width="stretch", alt=_alt(result, unit))
     if state == "retake":
+        if result.bead.found:
+            whole_photo(shown)
         return
+    if shown.picture is not None:
+        st.image(shown.picture.read_bytes(), width="stretch", alt=_alt(result, unit))
     if result.judgement:
         for line in worst_lines(result.judgement):
             ui.line(line.outcome, line.imperfection, line.why)
@@ -71,16 +78,21 @@ def headline(result: Result, picture: Path | None, unit: Unit) -> None:
     _cause(result)
 
 
+def whole_photo(shown: Shown) -> None:
+    """The whole photo with what was found in it."""
+    if shown.overview is not None:
+        st.image(shown.overview.read_bytes(), width="stretch", alt="The whole photo, with the bead as it was found.")
+
+
 def _alt(result: Result, unit: Unit) -> str:
-    if not result.bead.found:
-        return "The photo. No weld bead was found."
     sizes = ("leg_base", "leg_upright") if result.settings.joint == "fillet" else ("width_mean",)
     said = ", ".join(f"{measure_name(name)} {say(result.measures.get(name, Quantity()), unit)}" for name in sizes)
-    kinds = len(result.indications)
-    return (
-        f"The bead turned level, both toes drawn, {said}, "
-        f"{kinds} numbered {'indication' if kinds == 1 else 'indications'}."
-    )
+    return f"The bead turned level, both toes drawn, {said}, numbered: {_indications(result)}."
+
+
+def _indications(result: Result) -> str:
+    found = len(result.indications)
+    return f"{found} {'indication' if found == 1 else 'indications'}"
 
 
 def _cause(result: Result) -> None:
@@ -99,13 +111,13 @@ def _cause(result: Result) -> None:
 def folded(result: Result, unit: Unit) -> None:
     """Everything else, folded away."""
     if result.measures:
-        with st.expander("All measures", icon=":material/square_foot:"):
+        with ui.fold("measures", "All measures", "square_foot"):
+            if drawing := service.cross_section(result, unit):
+                ui.sketch(drawing, "The fillet's cross-section to scale; its figures stand in the table below.")
             rows = [(measure_name(name), say(quantity, unit)) for name, quantity in measures_to_read(result).items()]
             ui.table(("Measure", "Value with U (k = 2)"), rows)
-            if drawing := service.cross_section(result, unit):
-                ui.sketch(drawing, "The fillet's cross-section to scale; its figures stand in the table above.")
     if result.judgement:
-        with st.expander(f"All {len(result.judgement.lines)} criteria lines", icon=":material/rule:"):
+        with ui.fold("criteria", f"All {len(result.judgement.lines)} criteria lines", "rule"):
             judged = result.judgement
             st.text(f"{judged.title}, {judged.edition}. Rule: {judged.rule}. File digest {judged.digest[:12]}.")
             for line in worst_lines(judged, len(judged.lines)):
@@ -113,10 +125,10 @@ def folded(result: Result, unit: Unit) -> None:
                     line.outcome, f"{line.imperfection}: {line.limit}", f"{sentence(line.why)} {sentence(line.source)}"
                 )
     if result.indications:
-        with st.expander(f"{len(result.indications)} indications", icon=":material/pin_drop:"):
+        with ui.fold("indications", _indications(result), "pin_drop"):
             ui.table(("No.", "What", "Where and how large"), service.numbered_indications(result, unit))
     if result.causes:
-        with st.expander("Causes and evidence", icon=":material/troubleshoot:"):
+        with ui.fold("causes", "Causes and evidence", "troubleshoot"):
             for cause in result.causes:
                 st.subheader(f"{CAUSES[cause.cause]}, {cause.likelihood:.0%}")
                 _listed("For", cause.evidence)
@@ -132,7 +144,7 @@ def notes(result: Result) -> None:
     noted = [one for one in result.photo.problems if one.severity == "note"]
     cautions = (*result.cautions, *(result.judgement.cautions if result.judgement else ()))
     if noted or cautions:
-        with st.expander("Notes and what this photo cannot show", icon=":material/info:"):
+        with ui.fold("notes", "Notes and what this photo cannot show", "info"):
             ui.problems(noted)
             for caution in dict.fromkeys(cautions):
                 st.text("• " + caution)
@@ -175,8 +187,12 @@ def read_ends(text: str) -> tuple[Point, Point] | None:
 def gauge_form(names: dict[str, str], key: str, unit: Unit) -> GaugeReading | None:
     """A reading just typed, checked, or None."""
     name = st.selectbox("What was gauged", list(names), format_func=lambda one: capital(names[one]), key=f"{key}_name")
+    if len(names[name]) > LONGEST_CHOICE:
+        st.text(capital(names[name]) + ".")
     with st.form(f"{key}_form", clear_on_submit=True):  # the choice stands before it, as it says the reading's unit
-        value = st.number_input(f"Reading ({service.gauge_unit(name, unit)})", min_value=0.0, step=0.1, format="%.2f")
+        asked = service.gauge_unit(name, unit)
+        step, form = (1.0, "%.0f") if asked == "count" else (0.1, "%.2f")
+        value = st.number_input(f"Reading ({asked})", min_value=0.0, step=step, format=form)
         at = st.number_input(f"Where: distance from the bead's start ({unit})", min_value=0.0, value=None, step=1.0)
         if not st.form_submit_button("Add the reading", width="stretch"):
             return None
@@ -209,7 +225,7 @@ def downloads(shown: Shown, unit: Unit) -> None:
     if result is None or shown.picture is None:
         return
     stem = Path(photo.name).stem or "weld"
-    with st.expander("Report and data", icon=":material/download:"):
+    with ui.fold("reports", "Report and data", "download"):
         download("PDF report", lambda: service.pdf(result, photo.path, unit), f"{stem}.pdf", PDF)
         download("HTML, one page", lambda: service.html(result, photo.path, unit), f"{stem}.html", "text/html")
         download("Picture", shown.picture.read_bytes, f"{stem}-measured.jpg", "image/jpeg")

@@ -80,7 +80,7 @@ def save_form(shown: Shown) -> None:
     key = f"save_{shown.photo.sha256}"
     done: tuple[str, Settings] | None = st.session_state.get(_saved(shown.photo.sha256))
     old = done[0] if done else st.session_state.get(_INSTEAD)
-    with st.expander("Save to the record", icon=":material/inventory_2:", expanded=old is not None):
+    with ui.fold("save", "Save to the record", "inventory_2", expanded=old is not None):
         if done and done[1] == result.settings:
             st.success("Saved to the record.")
             if st.button("Open the inspection", width="stretch"):

@@ -29,6 +29,7 @@ _COLOURS = {
         "textColor": "#1b232c",
         "linkColor": "#0b5cad",
         "secondaryBackgroundColor": "#f1f4f7",
+        "borderColor": "#7f8c99",
     },
     "dark": {
         "primaryColor": "#1f6fbf",
@@ -36,6 +37,7 @@ _COLOURS = {
         "textColor": "#f2f4f7",
         "linkColor": "#8cc4fa",
         "secondaryBackgroundColor": "#1c242e",
+        "borderColor": "#7f8c99",
     },
 }
 

@@ -10,6 +10,7 @@ from importlib import resources
 from pathlib import Path
 
 import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
 
 from toeline.result import Outcome, Problem
 from toeline.text import sentence
@@ -43,6 +44,16 @@ def sketch(svg: str, alt: str) -> None:
     """A line drawing, black on its own white ground."""
     url = "data:image/svg+xml;base64," + b64encode(svg.encode()).decode()
     st.html(f'<img class="tl-drawing" src="{url}" alt="{escape(alt)}">')
+
+
+def fold(key: str, title: str, icon: str, *, expanded: bool = False) -> DeltaGenerator:
+    """A fold; by its key it stays as the user left it when the page is drawn anew, even with another title."""
+    return st.expander(title, key=f"fold_{key}", icon=f":material/{icon}:", expanded=expanded)
+
+
+def keep_shape_of_taps(ratio: float) -> None:
+    """Hold the picture that is tapped to its width over height: it says its height once, and a phone may be turned."""
+    st.html(f"<style>[data-testid=stCustomComponentV1] {{ aspect-ratio: {ratio:.4f}; height: auto; }}</style>")
 
 
 def error(said: object) -> None:

@@ -56,7 +56,7 @@ def _choose() -> list[Photo]:
 def _settings() -> Settings:
     """The few settings, folded, with what is set in the fold's title."""
     now = prefs.preferences()
-    with st.expander(f"Settings: {in_words(now)}", icon=":material/tune:", key="settings"):
+    with ui.fold("settings", f"Settings: {in_words(now)}", "tune"):
         edited = _edit(now)
     if edited != now:  # drawn anew, as the title says what is set
         prefs.remember(edited)
@@ -208,7 +208,7 @@ def _detail(shown: Shown, settings: Settings) -> None:
         ui.drawing("hold", HOLD)
         return
     result = shown.result
-    parts.headline(result, shown.picture, settings.unit)
+    parts.headline(result, shown, settings.unit)
     state = parts.outcome(result)
     if state == "retake":
         ui.drawing("hold", HOLD)
@@ -238,8 +238,10 @@ def _correct(shown: Shown, result: Result) -> None:
     first: Point | None = st.session_state.get(first_key)
     st.markdown("**Tap where the bead starts.**" if first is None else "**Now tap where it ends.**")
     width = result.photo.width_px
+    overview = service.with_mark(_bytes(shown.overview), first, width)
+    ui.keep_shape_of_taps(overview.width / overview.height)
     tap = streamlit_image_coordinates(
-        service.with_mark(_bytes(shown.overview), first, width),
+        overview,
         key=f"tap_{photo.sha256}_{first is None}",
         use_column_width="always",
         image_format="JPEG",
@@ -249,7 +251,7 @@ def _correct(shown: Shown, result: Result) -> None:
         st.session_state["last_tap"] = tap["unix_time"]
         at = service.to_photo_px((tap["x"], tap["y"]), tap["width"], width)
         _take_end(at, first, ends_key, first_key)
-    with st.expander("Type the ends instead"):
+    with ui.fold("ends", "Type the ends instead", "keyboard"):
         _type_ends(photo, ends_key)
     if st.session_state.get(ends_key) is not None and st.button("Find the bead without my ends", width="stretch"):
         st.session_state.pop(ends_key, None)
@@ -295,7 +297,7 @@ def _gauge(shown: Shown, result: Result) -> None:
     names = service.gauge_names(result)
     if not names:
         return
-    with st.expander(f"Gauge readings ({len(readings)})", icon=":material/straighten:"):
+    with ui.fold("gauge", f"Gauge readings ({len(readings)})", "straighten"):
         st.text("\n".join(f"• {need}" for need in service.needs(result)))
         unit = prefs.preferences().unit
         added = parts.gauge_form(names, key, unit)

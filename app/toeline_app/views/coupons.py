@@ -57,7 +57,7 @@ def page() -> None:
 
 def _rubric() -> Rubric | None:
     """The rubric in use, after any editing; None while the edited text is wrong."""
-    with st.expander("Rubric: what counts and for how much", icon=":material/edit_note:"):
+    with ui.fold("rubric", "Rubric: what counts and for how much", "edit_note"):
         titles = service.rubric_titles()
         chosen = st.selectbox("Rubric", list(titles), format_func=titles.__getitem__, key="rubric_id")
         own: dict[str, str] = st.session_state.setdefault("rubric_texts", {})
@@ -93,7 +93,7 @@ def _rubric() -> Rubric | None:
 
 
 def _roster() -> Roster | None:
-    with st.expander("Names: from a roster or from the file names", icon=":material/badge:"):
+    with ui.fold("names", "Names: from a roster or from the file names", "badge"):
         st.write(
             "Without a roster a coupon is called what its file is called. A roster is a CSV file with a header: name, "
             "and one or both of file and code. A code is the number of a tag laid beside the bead."
@@ -188,7 +188,7 @@ def _overview(scores: ClassScores) -> None:
 
 def _problems(scores: ClassScores) -> None:
     if scores.problems:
-        with st.expander(f"{len(scores.problems)} without points", icon=":material/warning:", expanded=True):
+        with ui.fold("problems", f"{len(scores.problems)} without points", "warning", expanded=True):
             ui.table(("Coupon", "Why"), [(one.name, one.problem or "") for one in scores.problems])
 
 
@@ -205,10 +205,15 @@ def _table(scores: ClassScores, shown: dict[str, Shown]) -> None:
     rows = []
     for one in _ordered(scores, by):
         points = "–" if one.score is None or one.points is None else f"{one.points:.0f} ± {one.score.U:.0f}"
-        practise = one.score.to_practise[0].title if one.score and one.score.to_practise else "–"
-        rows.append((one.name, ui.outcome_word(one.outcome), points, practise))
+        practise = [item.title for item in one.score.to_practise] if one.score and _usable(one) else []
+        rows.append((one.name, ui.outcome_word(one.outcome), points, next(iter(practise), "–")))
     pictures = [photos.thumbnail(shown[one.photo]) for one in _ordered(scores, by)]
     ui.table(("Coupon", "Outcome", "Points", "Practise first"), rows, pictures=pictures)
+
+
+def _usable(one: Coupon) -> bool:
+    """Whether the photo can be used; else nothing on it is taken as seen."""
+    return parts.outcome(one.result) != "retake"
 
 
 def _exports(scores: ClassScores, shown: list[Shown], unit: Unit) -> None:
@@ -216,7 +221,7 @@ def _exports(scores: ClassScores, shown: list[Shown], unit: Unit) -> None:
         pictures = {one.photo.name: one.picture.read_bytes() for one in shown if one.picture}
         return service.sheets(scores, pictures, unit)
 
-    with st.expander("Class list and sheets to print", icon=":material/download:", expanded=True):
+    with ui.fold("exports", "Class list and sheets to print", "download", expanded=True):
         parts.download("Sheets for all (PDF)", sheets, "coupons.pdf", parts.PDF)
         parts.download("Class list (XLSX)", lambda: service.class_xlsx(scores), "coupons.xlsx", XLSX)
         parts.download("Class list (CSV)", lambda: service.class_csv(scores), "coupons.csv", "text/csv")
@@ -235,6 +240,9 @@ def _breakdown(scores: ClassScores, shown: dict[str, Shown], unit: Unit) -> None
     ui.badge(one.outcome, points)
     for reason in one.score.reasons:
         st.text(reason)
+    if not _usable(one):
+        parts.whole_photo(shown[one.photo])
+        return
     picture = shown[one.photo].picture
     if picture is not None:
         st.image(picture.read_bytes(), width="stretch", alt="The coupon's bead turned level, with both toes.")

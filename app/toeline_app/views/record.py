@@ -61,7 +61,7 @@ def _close() -> None:
 
 def _list() -> None:
     text = st.text_input("Search", placeholder="Job, weld, welder, remark …", key="record_text")
-    with st.expander("Filter and sort", icon=":material/filter_list:"):
+    with ui.fold("filters", "Filter and sort", "filter_list"):
         filters, sort, descending = _filters()
     place = st.session_state.setdefault("record_page", 1)
     found = service.search(text, filters, sort=sort, descending=descending, page=place)
@@ -124,7 +124,7 @@ def _row(row: Summary) -> None:
 
 
 def _check() -> None:
-    with st.expander("Check the record", icon=":material/verified:"):
+    with ui.fold("check", "Check the record", "verified"):
         st.write("Goes through the chain of digests, every record and every photo. A later change shows.")
         if st.button("Check now", width="stretch"):
             report = service.check_record()
@@ -190,7 +190,7 @@ def _neighbours(inspection: Inspection) -> None:
 
 def _photos(inspection: Inspection) -> None:
     """The original photos, as they came."""
-    with st.expander(f"Original photos ({len(inspection.photos)})", icon=":material/photo_library:"):
+    with ui.fold("photos", f"Original photos ({len(inspection.photos)})", "photo_library"):
         for number, one in enumerate(inspection.photos, start=1):
             name = one.name or f"inspection-{inspection.number}-{number}{ENDINGS.get(one.media_type, '')}"
             if number > 1:
@@ -206,7 +206,7 @@ def _photos(inspection: Inspection) -> None:
 
 def _supersede(inspection: Inspection) -> None:
     """A wrong inspection is kept; a right one takes its place."""
-    with st.expander("Correct it", icon=":material/edit:"):
+    with ui.fold("correct", "Correct it", "edit"):
         st.write("What is recorded stays. The corrected inspection takes its place, and both say so.")
         if st.button("Measure the photo again first", width="stretch"):
             try:
@@ -238,7 +238,7 @@ def _decisions(inspection: Inspection) -> None:
         )
     if inspection.superseded_by:
         return
-    with st.expander("Decide", icon=":material/gavel:"), st.form(f"decide_{inspection.id}"):
+    with ui.fold("decide", "Decide", "gavel"), st.form(f"decide_{inspection.id}"):
         decision, reason = saving.decision_fields(f"decide_{inspection.id}")
         by = st.text_input("Decided by", value=inspection.identity.inspector or "", max_chars=200)
         if st.form_submit_button("Record the decision", type="primary", width="stretch"):
@@ -263,7 +263,7 @@ def _reports(inspection: Inspection) -> None:
     def data() -> str:
         return json.dumps(inspection.model_dump(mode="json", by_alias=True), indent=2)
 
-    with st.expander("Report and data", icon=":material/download:", expanded=True):
+    with ui.fold("reports", "Report and data", "download", expanded=True):
         parts.download(
             "PDF report", lambda: service.pdf(result, photo(), unit, inspection), f"{stem}.pdf", parts.PDF, primary=True
         )

@@ -90,7 +90,7 @@ def _as_row(point: TrendPoint, unit: Unit) -> dict[str, object]:
 
 def _open(points: list[TrendPoint]) -> None:
     """The same points as a list, for a keyboard or a screen reader."""
-    with st.expander(f"The {len(points)} inspections as a list", icon=":material/list:"):
+    with ui.fold("list", f"The {len(points)} inspections as a list", "list"):
         for point in reversed(points):
             value = "" if point.value is None else f" · {point.value:.2f} {point.unit if point.unit != '1' else ''}"
             label = f"{ui.outcome_word(point.outcome)} · Entry {point.number}, {point.at}{value}"
