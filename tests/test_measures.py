@@ -30,7 +30,7 @@ def bead_of(left, right, *, u=0.02, frame=None, start_seen=True, end_seen=True, 
     to_left = np.stack([tangent[:, 1], -tangent[:, 0]], axis=1)
     t = np.arange(20.0, -20.1, -0.1)
     empty = np.zeros((1, 1, 3), np.uint8)
-    band = Band(empty, {}, along, t, np.ones((1, 1), bool), points, to_left)
+    band = Band({}, along, t, np.ones((1, 1), bool), empty, points, to_left)
     us = np.full(n, u)
     return dataclasses.replace(
         draw(Drawing(length=5.0, left=1.0, right=-1.0), reach=2.0),

@@ -1,4 +1,4 @@
-"""The two small networks: a finder over the whole photo and a reader over the straightened band."""
+"""The small networks: a finder over the whole photo, readers over the straightened band and the plate beside it."""
 
 from __future__ import annotations
 
@@ -15,40 +15,63 @@ def _block(n_in: int, n_out: int, dilation: int = 1) -> nn.Sequential:
     )
 
 
-def _up(x: Tensor) -> Tensor:
+class _Join(nn.Module):
+    """What comes up from below, folded and doubled, added to what stands beside it.
+
+    Folding before doubling spares a CPU three quarters of the work, adding spares it the laying side by side.
+    """
+
+    def __init__(self, below: int, beside: int, n_out: int) -> None:
+        super().__init__()
+        self.below = nn.Conv2d(below, n_out, 3, padding=1, bias=False)
+        self.beside = nn.Conv2d(beside, n_out, 3, padding=1, bias=False)
+        self.norm = nn.BatchNorm2d(n_out)
+
+    def forward(self, below: Tensor, beside: Tensor) -> Tensor:
+        if self.training:
+            return F.relu(self.norm(_doubled(self.below(below)) + self.beside(beside)))
+        # A sum cannot take the normalisation in when the network is written out, so the weights do.
+        norm = self.norm
+        gain = norm.weight / torch.sqrt(norm.running_var + norm.eps)
+        weigh = gain[:, None, None, None]
+        under = F.conv2d(below, self.below.weight * weigh, norm.bias - norm.running_mean * gain, padding=1)
+        return F.relu(F.conv2d(beside, self.beside.weight * weigh, padding=1) + _doubled(under))
+
+
+def _doubled(x: Tensor) -> Tensor:
     return F.interpolate(x, scale_factor=2.0, mode="nearest")
 
 
 class Reader(nn.Module):
-    """A small U-net on pixels folded 2 × 2; ``fine`` channels come back at full size, the rest at half size.
+    """A small U-net that works at half size; ``fine`` channels come back at full size, the rest at half size.
 
     Input (B, 3, H, W) in 0..1, sides multiples of 32. Outputs are logits (B, fine, H, W) and (B, coarse, H/2, W/2).
     """
 
-    def __init__(self, fine: int, coarse: int, widths: tuple[int, ...] = (20, 28, 40, 56, 72)) -> None:
+    def __init__(self, fine: int, coarse: int, widths: tuple[int, ...]) -> None:
         super().__init__()
         self.fine, self.coarse = fine, coarse
         a, b, c, d, e = widths
-        self.stem = _block(12, a)
+        self.stem = nn.Sequential(nn.Conv2d(3, a, 6, stride=2, padding=2, bias=False), nn.BatchNorm2d(a), nn.ReLU(True))
         self.enc1 = _block(a, a)
         self.enc2 = nn.Sequential(_block(a, b), _block(b, b))
         self.enc3 = nn.Sequential(_block(b, c), _block(c, c))
         self.enc4 = nn.Sequential(_block(c, d), _block(d, d))
         self.enc5 = nn.Sequential(_block(d, e), _block(e, e, 2), _block(e, e, 4))
-        self.dec4 = _block(e + d, d)
-        self.dec3 = _block(d + c, c)
-        self.dec2 = nn.Sequential(_block(c + b, b), _block(b, b))
-        self.dec1 = nn.Sequential(_block(b + a, a), _block(a, a))
-        self.head = nn.Conv2d(a, 4 * fine + coarse, 3, padding=1)
+        self.dec4 = _Join(e, d, d)
+        self.dec3 = _Join(d, c, c)
+        self.dec2 = _Join(c, b, b)
+        self.out2 = _block(b, b)
+        self.dec1 = _Join(b, a, a)
+        self.out1 = _block(a, a)
+        self.head = nn.Conv2d(a, 4 * fine + coarse, 1)
 
     def forward(self, image: Tensor) -> tuple[Tensor, Tensor]:
-        x1 = self.enc1(self.stem(F.pixel_unshuffle(image - 0.5, 2)))
+        x1 = self.enc1(self.stem(image))
         x2 = self.enc2(F.max_pool2d(x1, 2))
         x3 = self.enc3(F.max_pool2d(x2, 2))
         x4 = self.enc4(F.max_pool2d(x3, 2))
         x5 = self.enc5(F.max_pool2d(x4, 2))
-        y = self.dec4(torch.cat([_up(x5), x4], 1))
-        y = self.dec3(torch.cat([_up(y), x3], 1))
-        y = self.dec2(torch.cat([_up(y), x2], 1))
-        out = self.head(self.dec1(torch.cat([_up(y), x1], 1)))
+        y = self.out2(self.dec2(self.dec3(self.dec4(x5, x4), x3), x2))
+        out = self.head(self.out1(self.dec1(y, x1)))
         return F.pixel_shuffle(out[:, : 4 * self.fine], 2), out[:, 4 * self.fine :]

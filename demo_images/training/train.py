@@ -131,9 +131,9 @@ class Task:
 
 
 TASKS = {
-    "finder": Task(_scene, finder_loss, len(KINDS), 1, (16, 24, 36, 56, 80)),
-    "reader": Task(_band, reader_loss, 1, len(NAMES), (16, 32, 48, 80, 112), FORWARD),
-    "plate": Task(_plate, plate_loss, 1, 1, (12, 20, 28, 40, 56)),
+    "finder": Task(_scene, finder_loss, len(KINDS), 1, (16, 24, 40, 56, 80)),
+    "reader": Task(_band, reader_loss, 1, len(NAMES), (16, 32, 48, 96, 144), FORWARD),
+    "plate": Task(_plate, plate_loss, 1, 1, (16, 24, 32, 40, 56)),
 }
 
 
@@ -269,13 +269,13 @@ def export(which: str, weights: Path, path: Path) -> None:
     )
     model = onnx.load(str(path))
     graph = model.graph
-    for k, whole in enumerate(list(graph.initializer)):
+    for whole in list(graph.initializer):
         values = numpy_helper.to_array(whole)
         if whole.data_type != TensorProto.FLOAT or values.size < 256:
             continue
         graph.initializer.remove(whole)
         graph.initializer.append(numpy_helper.from_array(values.astype("float16"), whole.name + "_half"))
-        graph.node.insert(k, helper.make_node("Cast", [whole.name + "_half"], [whole.name], to=TensorProto.FLOAT))
+        graph.node.insert(0, helper.make_node("Cast", [whole.name + "_half"], [whole.name], to=TensorProto.FLOAT))
     onnx.checker.check_model(model)
     onnx.save(model, str(path))
 

@@ -207,9 +207,8 @@ def lay(dice: Dice, plan: BeadPlan, s: Tensor, t: Tensor) -> Weld:
         is_left = d.chance(0.5)
         over_l = torch.maximum(over_l, run * bulge * is_left)
         over_r = torch.maximum(over_r, run * bulge * (1 - is_left))
-    shift = (p.fillet < 0.5).float()
-    left = mid + (reach_l + over_l * shift).clamp_min(0.8) * ends
-    right = mid - (reach_r + over_r * shift).clamp_min(0.8) * ends
+    left = mid + (reach_l + over_l).clamp_min(0.8) * ends
+    right = mid - (reach_r + over_r).clamp_min(0.8) * ends
 
     # Restart: a hollow or a hump across the bead with a step in width.
     s_restart = torch.maximum(p.start + 15, s[0] + d.uniform(0.1, 0.9) * (s[-1] - s[0]))
@@ -238,7 +237,9 @@ def lay(dice: Dice, plan: BeadPlan, s: Tensor, t: Tensor) -> Weld:
     dome = (1 - lean.abs().clamp(1e-4, 1) ** prof).clamp_min(0)
     rise = e4(p.height) * (1 + 0.06 * curve(d, w, step, d.uniform(6, 20)))[:, :, None, :]
     rise = rise * ends[:, :, None, :].clamp(0, 1) ** 0.6
-    body = rise * dome
+    # On a fillet's leaning plates a toe stands up only where there is metal enough to roll out.
+    rolled = over_r[:, :, None, :] + (over_l - over_r)[:, :, None, :] * smoothstep(within / 2 + 0.5)
+    body = (rise + 0.9 * e4(p.fillet) * rolled) * dome
 
     # Ripples: crescents, apex back to the start, arms sweeping forward at the toes.
     g = (1 - e4(p.vee)) * u * u + e4(p.vee) * torch.sqrt(u * u + 0.004)
@@ -331,7 +332,6 @@ def lay(dice: Dice, plan: BeadPlan, s: Tensor, t: Tensor) -> Weld:
             (over_r[:, :, None, :] > 0.25).float() * ((tt - rights).abs() < 0.9).float(),
         )
         * on
-        * (1 - e4(p.fillet).clamp(0, 1))
     )
 
     # Spatter, pores, slag islands, arc strikes.

@@ -36,6 +36,9 @@ MAP_NAMES = (
     "forward",  # over the face: travel runs towards +s (1) or towards -s (0)
 )
 
+#: What the plate reader says further off.
+PLATE_MAPS = ("spatter", "arc_strike")
+
 
 class SurfaceFrame(Protocol):
     """Where a surface lies in the photo: pixels to surface coordinates and back."""
@@ -59,26 +62,35 @@ class SurfaceFrame(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class Band:
-    """The photo resampled along the seam.
+class Strip:
+    """What was read along the seam.
 
-    ``image`` (H, L, 3) BGR; ``maps`` name -> (H, L) in 0..1; ``s`` (L,) ascending; ``t`` (H,) descending;
-    ``seen`` (H, L) False outside the photo; ``seam`` (L, 2) the seam's surface coordinates at ``s``;
-    ``left`` (L, 2) the unit vector to the left of travel there.
+    ``maps`` name -> (H, L) in 0..1; ``s`` (L,) ascending; ``t`` (H,) descending; ``seen`` (H, L) False outside the
+    photo.
     """
 
-    image: U8
     maps: dict[str, F32]
     s: F64
     t: F64
     seen: NDArray[np.bool_]
-    seam: F64
-    left: F64
 
     @property
     def px_per_mm(self) -> float:
         """Columns per unit of seam coordinate."""
         return float((len(self.s) - 1) / (self.s[-1] - self.s[0]))
+
+
+@dataclass(frozen=True, slots=True)
+class Band(Strip):
+    """The photo resampled along the seam, with all of :data:`MAP_NAMES`.
+
+    ``image`` (H, L, 3) BGR; ``seam`` (L, 2) the seam's surface coordinates at ``s``; ``left`` (L, 2) the unit vector
+    to the left of travel there.
+    """
+
+    image: U8
+    seam: F64
+    left: F64
 
     def to_surface(self, s: F64, t: F64) -> F64:
         """Seam coordinates (N,), (N,) to surface coordinates (N, 2)."""
@@ -94,7 +106,8 @@ class TracedBead:
 
     ``t_left`` > ``t_right`` (N,) are the toes' offsets from the seam; ``u_left``, ``u_right`` (N,) the standard
     uncertainty of finding each toe there; ``confidence`` (N,) 0..1. ``start_seen``/``end_seen`` are False where
-    the bead runs out of the picture. The band reaches beyond the bead at both ends and sides.
+    the bead runs out of the picture. The band reaches beyond the bead at both ends and sides; ``beside`` reaches
+    further, with no more than "spatter" and "arc_strike" (None: not looked for further off).
     """
 
     frame: SurfaceFrame
@@ -110,6 +123,7 @@ class TracedBead:
     travel: Literal["known", "assumed"]
     travel_evidence: str
     found_confidence: float
+    beside: Strip | None = None
 
     @property
     def left_toe(self) -> F64:

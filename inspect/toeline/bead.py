@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any, Literal
+from typing import Any, Literal, TypeVar
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import binary_fill_holes, gaussian_filter1d, median_filter, minimum_filter1d
+from scipy.ndimage import gaussian_filter1d, median_filter, minimum_filter1d
 
-from toeline.band import F32, F64, U8, Band, SurfaceFrame, TracedBead
+from toeline.band import F32, F64, U8, Band, Strip, SurfaceFrame, TracedBead
 from toeline.bead_finder import Candidate
 from toeline.datafile import load
 from toeline.ripples import travel_from_crests
-from toeline.straighten import OutOfSight, lay_band, widen
+from toeline.straighten import OutOfSight, lay_band, look_beside
 
 Mask = NDArray[np.bool_]
+_Strip = TypeVar("_Strip", bound=Strip)
 _FEWEST = 5  # columns that a gentle curve takes
 _REWEIGHTS = 5  # enough for a robust curve to settle
 _EACH = 2  # a toe's path is looked for in every second column
@@ -52,8 +53,8 @@ def trace_bead(image: U8, frame: SurfaceFrame, candidate: Candidate, ends_given:
     except OutOfSight:
         raise BeadLost("The bead lies outside the picture.") from None
     bead = _follow(band, frame, face, candidate.confidence)
-    bead = replace(bead, band=widen(image, frame, bead.band, rule["reach_mm"]))
-    return bead if ends_given else _with_travel(bead)
+    bead = bead if ends_given else _with_travel(bead)
+    return replace(bead, beside=look_beside(image, frame, bead.band, rule["reach_mm"]))
 
 
 def _read(image: U8, frame: SurfaceFrame, seam: F64, ends_given: bool, reach: float) -> tuple[Band, Mask]:
@@ -101,7 +102,8 @@ def _face_region(band: Band, ends_given: bool, length: float) -> Mask:
         before, after = (np.interp(s, band.s, core) > 0.5 for s in (-snap, length + snap))
         face = face & ((band.s >= (0.0 if before else -snap)) & (band.s <= length + (0.0 if after else snap)))[None]
     whole = cv2.morphologyEx(face.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((5, 25), np.uint8))
-    whole = binary_fill_holes(whole).astype(np.uint8)
+    outlines, _ = cv2.findContours(whole, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    cv2.drawContours(whole, outlines, -1, 1, cv2.FILLED)
     whole = cv2.morphologyEx(whole, cv2.MORPH_OPEN, np.ones((9, 9), np.uint8))
     count, labels = cv2.connectedComponents(whole)
     near = np.abs(band.t) < 3.0
@@ -217,19 +219,20 @@ def _best_paths(gain: F64, stride: int, charge: float) -> NDArray[np.int64]:
     sets, rows, columns = gain.shape
     shifts = np.arange(-stride, stride + 1)
     cost = charge * np.abs(shifts)
-    total = np.full((sets, rows + 2 * stride), -np.inf)
-    inner = total[:, stride:-stride]
-    windows = np.lib.stride_tricks.sliding_window_view(total, len(shifts), axis=1)  # follows what total becomes
-    came = np.zeros((columns, sets, rows), np.int64)
-    inner[:] = gain[..., 0]
+    total = np.full((columns, sets, rows + 2 * stride), -np.inf)
+    inner = total[..., stride:-stride]
+    windows = np.lib.stride_tricks.sliding_window_view(total, len(shifts), axis=2)
+    each = np.empty((len(shifts), sets, rows))  # the longest axis last: that is quickest
+    by_shift = windows.transpose(0, 3, 1, 2)
+    inner[0] = gain[..., 0]
     for k in range(1, columns):
-        each = windows - cost
-        came[k] = each.argmax(axis=2)
-        inner[:] = each.max(axis=2) + gain[..., k]
+        np.subtract(by_shift[k - 1], cost[:, None, None], out=each)
+        np.add(each.max(axis=0), gain[..., k], out=inner[k])
     path = np.empty((sets, columns), np.int64)
-    path[:, -1] = inner.argmax(axis=1)
+    path[:, -1] = inner[-1].argmax(axis=1)
     for k in range(columns - 1, 0, -1):
-        path[:, k - 1] = path[:, k] + shifts[came[k, np.arange(sets), path[:, k]]]
+        came = (windows[k - 1, np.arange(sets), path[:, k]] - cost).argmax(axis=1)
+        path[:, k - 1] = path[:, k] + shifts[came]
     return path
 
 
@@ -306,13 +309,24 @@ def _with_travel(bead: TracedBead) -> TracedBead:
 def turn_round(bead: TracedBead) -> TracedBead:
     """The same bead travelled the other way: left becomes right, start becomes end."""
     band, length = bead.band, float(bead.s[-1])
-    maps = {k: np.asarray(cv2.flip(m, -1), np.float32) for k, m in band.maps.items()}
-    maps["forward"] = 1 - maps["forward"]
-    turned = Band(
-        image=np.asarray(cv2.flip(band.image, -1), np.uint8), maps=maps, s=(length - band.s)[::-1], t=(-band.t)[::-1],
-        seen=band.seen[::-1, ::-1], seam=band.seam[::-1], left=-band.left[::-1],
-    )  # fmt: skip
+    turned = _turned(band, length)
+    turned.maps["forward"] = 1 - turned.maps["forward"]
     return replace(
-        bead, band=turned, t_left=-bead.t_right[::-1], t_right=-bead.t_left[::-1], u_left=bead.u_right[::-1],
+        bead, t_left=-bead.t_right[::-1], t_right=-bead.t_left[::-1], u_left=bead.u_right[::-1],
         u_right=bead.u_left[::-1], confidence=bead.confidence[::-1], start_seen=bead.end_seen, end_seen=bead.start_seen,
+        beside=None if bead.beside is None else _turned(bead.beside, length),
+        band=replace(
+            turned, image=np.asarray(cv2.flip(band.image, -1), np.uint8), seam=band.seam[::-1], left=-band.left[::-1]
+        ),
     )  # fmt: skip
+
+
+def _turned(strip: _Strip, length: float) -> _Strip:
+    """A strip beside a bead so long, seen from the bead's other end."""
+    return replace(
+        strip,
+        maps={name: np.asarray(cv2.flip(layer, -1), np.float32) for name, layer in strip.maps.items()},
+        s=(length - strip.s)[::-1],
+        t=(-strip.t)[::-1],
+        seen=strip.seen[::-1, ::-1],
+    )

@@ -19,7 +19,7 @@ from scipy.ndimage import binary_closing, gaussian_filter, gaussian_filter1d, la
 from skimage.feature import peak_local_max
 from skimage.segmentation import watershed
 
-from toeline.band import F32, F64, U8, Band, TracedBead
+from toeline.band import F32, F64, U8, Band, Strip, TracedBead
 from toeline.body import body_of, typical_width
 from toeline.datafile import load
 from toeline.result import Indication, IndicationKind, Quantity, Side, unknown
@@ -211,17 +211,17 @@ def _undercut_why(
     return text + "; gauge its depth", "5011" if span[1] - span[0] > rule["continuous"] else "5012"
 
 
-def blobs(values: F32, band: Band, rule: dict[str, Any]) -> list[Blob]:
+def blobs(values: F32, strip: Strip, rule: dict[str, Any]) -> list[Blob]:
     """Separate spots of a map, touching ones parted. Diameters come from the soft area above the local ground."""
-    step = 1.0 / band.px_per_mm
+    step = 1.0 / strip.px_per_mm
     sigma = rule["smooth"] / step
-    shown: F32 = values if band.seen.all() else np.where(band.seen, values, 0).astype(np.float32)
+    shown: F32 = values if strip.seen.all() else np.where(strip.seen, values, 0).astype(np.float32)
     # only where something shows: most maps are empty nearly everywhere
     rows, cols = _surroundings(shown > rule["low"], 2 * (math.ceil(4 * sigma) + 1) + _AROUND)
     if rows.stop == 0:
         return []
     smooth: F32 = np.asarray(cv2.GaussianBlur(shown[rows, cols], (0, 0), sigma), np.float32)
-    found = (_blob(smooth, spot, band, rule, (rows.start, cols.start)) for spot in _spots_of(smooth, rule, step))
+    found = (_blob(smooth, spot, strip, rule, (rows.start, cols.start)) for spot in _spots_of(smooth, rule, step))
     return [blob for blob in found if blob is not None]
 
 
@@ -296,13 +296,13 @@ def _parted(image: Mask, mask: U8, top: int, left: int, step: float) -> NDArray[
     return np.asarray(watershed(-inner, seeds, mask=image), np.int32)  # type: ignore[no-untyped-call]
 
 
-def _blob(smooth: F32, spot: Spot, band: Band, rule: dict[str, Any], origin: tuple[int, int]) -> Blob | None:
-    """A spot of ``smooth``, whose first pixel is the band's at ``origin``; None where it is too faint or too small."""
+def _blob(smooth: F32, spot: Spot, strip: Strip, rule: dict[str, Any], origin: tuple[int, int]) -> Blob | None:
+    """A spot of ``smooth``, whose first pixel is the strip's at ``origin``; None where it is too faint or too small."""
     y, x = spot
     strength = smooth[y, x].astype(float)
     if not len(y) or strength.max() < rule["high"]:
         return None
-    step = 1.0 / band.px_per_mm
+    step = 1.0 / strip.px_per_mm
     bbox = int(y.min()), int(x.min()), int(y.max()) + 1, int(x.max()) + 1
     diameter = 2.0 * math.sqrt(_soft_area(smooth, bbox, len(y)) / math.pi) * step
     if diameter < rule["least"]:
@@ -312,10 +312,10 @@ def _blob(smooth: F32, spot: Spot, band: Band, rule: dict[str, Any], origin: tup
     longest = 4.0 * math.sqrt((yy + xx) / 2.0 + math.hypot((yy - xx) / 2.0, xy)) * step
     row, col = (float(strength @ at / strength.sum()) for at in spot)
     return Blob(
-        s=float(np.interp(col + origin[1], np.arange(len(band.s)), band.s)),
-        t=float(np.interp(row + origin[0], np.arange(len(band.t)), band.t)),
-        s_from=float(band.s[bbox[1] + origin[1]]),
-        s_to=float(band.s[bbox[3] - 1 + origin[1]]),
+        s=float(np.interp(col + origin[1], np.arange(len(strip.s)), strip.s)),
+        t=float(np.interp(row + origin[0], np.arange(len(strip.t)), strip.t)),
+        s_from=float(strip.s[bbox[1] + origin[1]]),
+        s_to=float(strip.s[bbox[3] - 1 + origin[1]]),
         diameter=diameter,
         longest=max(longest, diameter),
         score=float(strength.max()),
@@ -342,7 +342,6 @@ def _quantile(values: F32, share: float) -> float:
 def _spots(bead: TracedBead) -> Iterator[Draft]:
     """Spatter, pores, slag and arc strikes; each where it can be: pores on the face, arc strikes off it."""
     rules = load("indications.toml")
-    band = bead.band
     taken: list[Blob] = []
     kinds: tuple[tuple[IndicationKind, str], ...] = (
         ("spatter", "spatter"),
@@ -352,7 +351,8 @@ def _spots(bead: TracedBead) -> Iterator[Draft]:
     )
     for kind, name in kinds:
         rule = rules[kind]
-        for blob in blobs(band.maps[name], band, rule):
+        strip = bead.beside if bead.beside and name in bead.beside.maps else bead.band
+        for blob in blobs(strip.maps[name], strip, rule):
             left, right = (float(np.interp(blob.s, bead.s, t)) for t in (bead.t_left, bead.t_right))
             along = bead.s[0] <= blob.s <= bead.s[-1]
             on_face = along and right < blob.t < left

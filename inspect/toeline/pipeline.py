@@ -5,6 +5,7 @@ from __future__ import annotations
 import platform
 import time
 from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -140,12 +141,14 @@ def measure_with(photo: str | Path | bytes | Photo, settings: Settings) -> Resul
     with clock.stage("photo"):
         photo = photo if isinstance(photo, Photo) else read_photo(photo)
     _check_ends(photo, settings)
-    with clock.stage("card"):
-        cards = find_cards(photo)
-    with clock.stage("plate"):
-        ground = _ground(photo, cards, settings, profile)
-    with clock.stage("find"):
-        seen = sight(photo.image)
+    with ThreadPoolExecutor(1) as aside:  # neither needs the other
+        sighting = aside.submit(sight, photo.image)
+        with clock.stage("card"):
+            cards = find_cards(photo)
+        with clock.stage("plate"):
+            ground = _ground(photo, cards, settings, profile)
+        with clock.stage("find"):
+            seen = sighting.result()
     with clock.stage("trace"):
         traced, seen, bead_notes = _trace(photo, seen, ground, settings)
     result = _describe(photo, cards, ground, seen, traced, bead_notes, settings, clock)
@@ -508,12 +511,12 @@ def _bead(traced: TracedBead | None, seen: Sighting, settings: Settings, problem
         end_seen=traced.end_seen,
         travel=traced.travel,
         travel_evidence=traced.travel_evidence,
-        s=tuple(round(float(x), 3) for x in traced.s),
+        s=tuple(np.round(traced.s, 3).tolist()),
         left_toe=_points(plate_left) if has_scale else (),
         right_toe=_points(plate_right) if has_scale else (),
         left_toe_px=_points(left_px),
         right_toe_px=_points(right_px),
-        toe_confidence=tuple(round(float(c), 3) for c in traced.confidence),
+        toe_confidence=tuple(np.round(traced.confidence, 3).tolist()),
         others_px=others if len(others) > 1 else (),
         why=None if has_scale else "no reference card was found, so places are given in pixels only",
     )
@@ -529,4 +532,4 @@ def _point(at: F64) -> Point:
 
 
 def _points(line: F64) -> tuple[Point, ...]:
-    return tuple(_point(p) for p in line)
+    return tuple((x, y) for x, y in np.round(line, 4).tolist())

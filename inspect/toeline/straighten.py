@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from toeline.band import F64, U8, Band, SurfaceFrame
+from toeline.band import F64, PLATE_MAPS, U8, Band, Strip, SurfaceFrame
 from toeline.datafile import load
 from toeline.reader import read_band, read_plate
 
@@ -37,12 +36,12 @@ def lay_band(image: U8, frame: SurfaceFrame, seam: F64, reach_mm: float) -> Band
         raise OutOfSight
     keep = slice(int(rows[0]), int(rows[-1]) + 1)
     straight = np.ascontiguousarray(straight[keep])
-    return Band(straight, read_band(straight), s, t[keep], seen[keep], at, left)
+    return Band(read_band(straight), s, t[keep], seen[keep], straight, at, left)
 
 
-def widen(image: U8, frame: SurfaceFrame, band: Band, reach_mm: float) -> Band:
-    """The same band drawn out to ``reach_mm`` on both sides, where spatter and arc strikes lie: only they are read
-    there, at half the band's scale; the other maps are 0."""
+def look_beside(image: U8, frame: SurfaceFrame, band: Band, reach_mm: float) -> Strip:
+    """Spatter and arc strikes out to ``reach_mm`` on both sides of the seam; beyond the band they are read at half
+    its scale."""
     step = 1.0 / band.px_per_mm
     lap = int(load("bead.toml")["band"]["lap_mm"] * band.px_per_mm)
     counts = [int((reach_mm - abs(edge)) / step) for edge in (band.t[0], band.t[-1])]
@@ -51,13 +50,12 @@ def widen(image: U8, frame: SurfaceFrame, band: Band, reach_mm: float) -> Band:
     t = np.concatenate(
         [band.t[0] + step * np.arange(above, 0, -1), band.t, band.t[-1] - step * np.arange(1, below + 1)]
     )
-    wide = np.empty((len(t), w, 3), np.uint8)
     seen = np.empty((len(t), w), bool)
-    maps = {name: np.zeros((len(t), w), np.float32) for name in band.maps}
+    maps = {name: np.empty((len(t), w), np.float32) for name in PLATE_MAPS}
     core = slice(above, above + h)
-    wide[core], seen[core] = band.image, band.seen
-    for name, layer in band.maps.items():
-        maps[name][core] = layer
+    seen[core] = band.seen
+    for name, layer in maps.items():
+        layer[core] = band.maps[name]
     for new, read in (
         (slice(0, above), slice(0, above + lap)),
         (slice(above + h, len(t)), slice(max(above + h - lap, 0), len(t))),
@@ -66,11 +64,10 @@ def widen(image: U8, frame: SurfaceFrame, band: Band, reach_mm: float) -> Band:
             half = [_halved(v) for v in (band.seam, band.left, t[read])]
             straight, seen_ = _straighten(image, frame, *half)
             own = slice(new.start - read.start, new.stop - read.start)
-            wide[new] = _doubled(straight, (read.stop - read.start, w))[own]
-            seen[new] = _doubled(seen_.astype(np.uint8), (read.stop - read.start, w))[own] > 0
+            seen[new] = True if seen_.all() else _doubled(seen_.astype(np.uint8), (read.stop - read.start, w))[own] > 0
             for name, layer in read_plate(straight).items():
                 maps[name][new] = _doubled(layer, (read.stop - read.start, w))[own]
-    return replace(band, image=wide, seen=seen, t=t, maps=maps)
+    return Strip(maps, band.s, t, seen)
 
 
 def _halved(x: F64) -> F64:

@@ -13,6 +13,8 @@ from dataclasses import dataclass, field
 from itertools import combinations
 from typing import Any
 
+import numpy as np
+
 from toeline import datafile
 from toeline.causes.chart import Chart, Trouble, chart, normal
 from toeline.causes.coaching import ALL_WELL, advice_of, remedies
@@ -44,37 +46,34 @@ def _explained(reading: Reading, states: dict[str, float]) -> float:
     return sum(p * reading.likelihood[state] for state, p in states.items())
 
 
-def _together(first: dict[str, float], second: dict[str, float], usual: str) -> dict[str, float]:
-    """State probabilities under two troubles at once: each off-normal state as likely as under the stronger one."""
-    off = {state: max(p, second[state]) for state, p in first.items() if state != usual}
-    scale = max(1.0, sum(off.values()) / (1 - min(first[usual], second[usual]) / 2))
-    off = {state: p / scale for state, p in off.items()}
-    return off | {usual: 1 - sum(off.values())}
-
-
 def weigh(readings: tuple[Reading, ...], rules: Chart) -> Posterior:
     """Bayes' rule over every set of none, one or two troubles, given the readings."""
-
-    def log_likelihood(troubles: tuple[Trouble, ...]) -> float:
-        total = 0.0
-        for reading in readings:
-            sign = rules.signs[reading.sign]
-            states = [trouble.states[sign.id] for trouble in troubles] or [rules.usual(sign.id)]
-            mixed = states[0] if len(states) == 1 else _together(states[0], states[1], sign.usual)
-            total += sign.weight * math.log(_explained(reading, mixed))
-        return total
-
-    sets: list[tuple[Trouble, ...]] = [(), *((each,) for each in rules.troubles)]
-    sets += [pair for pair in combinations(rules.troubles, 2) if pair[0].variable != pair[1].variable]
-    logs = [log_likelihood(each) + sum(math.log(t.prior / (1 - t.prior)) for t in each) for each in sets]
-    top = max(logs)
-    weights = [math.exp(each - top) for each in logs]
-    whole = sum(weights)
-    shares = {trouble.id: 0.0 for trouble in rules.troubles}
-    for each, weight in zip(sets, weights, strict=True):
-        for trouble in each:
-            shares[trouble.id] += weight / whole
-    return Posterior(nothing=weights[0] / whole, troubles=shares)
+    troubles = rules.troubles
+    numbered = combinations(range(len(troubles)), 2)
+    apart = [(i, j) for i, j in numbered if troubles[i].variable != troubles[j].variable]
+    pairs = np.array(apart, int).reshape(-1, 2).T
+    prior = np.array([math.log(t.prior / (1 - t.prior)) for t in troubles])
+    none, one, two = 0.0, prior, prior[pairs].sum(axis=0)
+    for reading in readings:
+        sign = rules.signs[reading.sign]
+        off = [state for state in sign.states if state != sign.usual]
+        usual = np.array([trouble.states[sign.id][sign.usual] for trouble in troubles])
+        alone = np.array([[trouble.states[sign.id][state] for state in off] for trouble in troubles])
+        # Under two troubles at once each off-normal state is as likely as under the one that gives it more.
+        both = alone[pairs].max(axis=0)
+        both /= np.maximum(1.0, both.sum(axis=1) / (1 - usual[pairs].min(axis=0) / 2))[:, None]
+        seen_off, seen_usual = np.array([reading.likelihood[state] for state in off]), reading.likelihood[sign.usual]
+        none += sign.weight * math.log(_explained(reading, rules.usual(sign.id)))
+        one = one + sign.weight * np.log(alone @ seen_off + usual * seen_usual)
+        two = two + sign.weight * np.log(both @ seen_off + (1 - both.sum(axis=1)) * seen_usual)
+    logs = np.concatenate([[none], one, two])
+    weights = np.exp(logs - logs.max())
+    weights /= weights.sum()
+    shares = weights[1 : 1 + len(troubles)].copy()
+    for held in pairs:
+        np.add.at(shares, held, weights[1 + len(troubles) :])
+    each = {trouble.id: float(share) for trouble, share in zip(troubles, shares, strict=True)}
+    return Posterior(nothing=float(weights[0]), troubles=each)
 
 
 def _weights(trouble: Trouble, readings: tuple[Reading, ...], rules: Chart) -> list[tuple[float, Reading]]:
