@@ -45,7 +45,8 @@ def _doubled(x: Tensor) -> Tensor:
 class Reader(nn.Module):
     """A small U-net that works at half size; ``fine`` channels come back at full size, the rest at half size.
 
-    Input (B, 3, H, W) in 0..1, sides multiples of 32. Outputs are logits (B, fine, H, W) and (B, coarse, H/2, W/2).
+    Input (B, 3, H, W) in 0..1, sides multiples of 32. Outputs (B, fine, H, W) and (B, coarse, H/2, W/2) are logits
+    while it learns, else probabilities.
     """
 
     def __init__(self, fine: int, coarse: int, widths: tuple[int, ...]) -> None:
@@ -74,4 +75,5 @@ class Reader(nn.Module):
         x5 = self.enc5(F.max_pool2d(x4, 2))
         y = self.out2(self.dec2(self.dec3(self.dec4(x5, x4), x3), x2))
         out = self.head(self.out1(self.dec1(y, x1)))
+        out = out if self.training else torch.sigmoid(out)
         return F.pixel_shuffle(out[:, : 4 * self.fine], 2), out[:, 4 * self.fine :]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from typing import Any, Literal, TypeVar
 
@@ -13,11 +14,13 @@ from scipy.ndimage import gaussian_filter1d, median_filter, minimum_filter1d
 from toeline.band import F32, F64, U8, Band, Strip, SurfaceFrame, TracedBead
 from toeline.bead_finder import Candidate
 from toeline.datafile import load
+from toeline.reader import read_band
 from toeline.ripples import travel_from_crests
 from toeline.straighten import OutOfSight, lay_band, look_beside
 
 Mask = NDArray[np.bool_]
 _Strip = TypeVar("_Strip", bound=Strip)
+_TOE_FAULTS = ("undercut", "undercut_deep", "overlap")
 _FEWEST = 5  # columns that a gentle curve takes
 _REWEIGHTS = 5  # enough for a robust curve to settle
 _EACH = 2  # a toe's path is looked for in every second column
@@ -52,9 +55,28 @@ def trace_bead(image: U8, frame: SurfaceFrame, candidate: Candidate, ends_given:
             band, face = _read(image, frame, better, ends_given, reach)
     except OutOfSight:
         raise BeadLost("The bead lies outside the picture.") from None
-    bead = _follow(band, frame, face, candidate.confidence)
-    bead = bead if ends_given else _with_travel(bead)
-    return replace(bead, beside=look_beside(image, frame, bead.band, rule["reach_mm"]))
+    with ThreadPoolExecutor(1) as aside:  # the toes are followed meanwhile
+        second = aside.submit(_second_look, band)
+        bead = _follow(band, frame, face, candidate.confidence)
+        beside = look_beside(image, frame, bead.band, rule["reach_mm"])
+        bead = replace(bead, band=replace(bead.band, maps=second.result()), beside=beside)
+    return bead if ends_given else _with_travel(bead)
+
+
+def _second_look(band: Band) -> dict[str, F32]:
+    """The band's maps, those of a toe's faults the mean of two looks where any of them may be: mirrored, left and right
+    exchanged, a shadow is less often taken for a groove twice."""
+    rule = load("bead.toml")["second_look"]
+    columns = np.flatnonzero(np.maximum.reduce([band.maps[name].max(axis=0) for name in _TOE_FAULTS]) > rule["above"])
+    if not len(columns):
+        return band.maps
+    room = int(rule["room_mm"] * band.px_per_mm)
+    cut = slice(max(int(columns[0]) - room, 0), int(columns[-1]) + room + 1)
+    mirrored = read_band(np.ascontiguousarray(band.image[::-1, cut]))
+    seconded = {name: band.maps[name].copy() for name in _TOE_FAULTS}
+    for name, layer in seconded.items():
+        layer[:, cut] = (layer[:, cut] + mirrored[name][::-1]) / 2
+    return band.maps | seconded
 
 
 def _read(image: U8, frame: SurfaceFrame, seam: F64, ends_given: bool, reach: float) -> tuple[Band, Mask]:

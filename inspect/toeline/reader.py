@@ -31,20 +31,13 @@ def _network(name: str) -> ort.InferenceSession:
 
 
 def _run(name: str, image: U8) -> tuple[F32, F32]:
-    """Both outputs of a network as logits (C, H, W) and (C, H/2, W/2), for a BGR picture (H, W, 3)."""
+    """Both outputs of a network, 0..1, (C, H, W) and (C, H/2, W/2), for a BGR picture (H, W, 3)."""
     h, w = image.shape[:2]
     padded = cv2.copyMakeBorder(image, 0, -h % _FOLD, 0, -w % _FOLD, cv2.BORDER_REPLICATE)
     tensor = np.ascontiguousarray(padded[None, :, :, ::-1].transpose(0, 3, 1, 2), np.float32)
     tensor *= np.float32(1 / 255)
     fine, coarse = _network(name).run(None, {"image": tensor})
     return fine[0, :, :h, :w], coarse[0, :, : (h + 1) // 2, : (w + 1) // 2]
-
-
-def _sigmoid(logits: F32) -> F32:
-    p = np.clip(logits, -30, 30)
-    np.exp(np.negative(p, out=p), out=p)
-    p += 1
-    return np.reciprocal(p, out=p)
 
 
 def see_kinds(image: U8) -> tuple[dict[str, F32], float]:
@@ -55,24 +48,24 @@ def see_kinds(image: U8) -> tuple[dict[str, F32], float]:
         even = image[: image.shape[0] // 2 * 2, : image.shape[1] // 2 * 2]
         image = np.asarray(cv2.resize(even, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), np.uint8)
     fine, _ = _run("finder", np.asarray(cv2.resize(image, (w, h), interpolation=cv2.INTER_AREA), np.uint8))
-    return dict(zip(KINDS, _sigmoid(fine), strict=True)), shrink
+    return dict(zip(KINDS, fine, strict=True)), shrink
 
 
 def read_band(image: U8) -> dict[str, F32]:
     """The maps of :data:`toeline.band.MAP_NAMES` (H, W) 0..1 over a straightened band (H, W, 3) at 10 px per mm."""
     fine, coarse = _run("reader", image)
-    return {"face": _sigmoid(fine[0]), **_at_full_size(MAP_NAMES[1:], coarse, image)}
+    return {"face": fine[0], **_at_full_size(MAP_NAMES[1:], coarse, image)}
 
 
 def read_plate(image: U8) -> dict[str, F32]:
     """The maps of :data:`toeline.band.PLATE_MAPS` (H, W) 0..1 over a straightened view (H, W, 3) at 5 px per mm."""
     fine, coarse = _run("plate", image)
-    return {PLATE_MAPS[0]: _sigmoid(fine[0]), **_at_full_size(PLATE_MAPS[1:], coarse, image)}
+    return {PLATE_MAPS[0]: fine[0], **_at_full_size(PLATE_MAPS[1:], coarse, image)}
 
 
 def _at_full_size(names: tuple[str, ...], coarse: F32, image: U8) -> dict[str, F32]:
     h, w = image.shape[:2]
-    return {name: _doubled(_sigmoid(layer), h, w) for name, layer in zip(names, coarse, strict=True)}
+    return {name: _doubled(layer, h, w) for name, layer in zip(names, coarse, strict=True)}
 
 
 def _doubled(layer: F32, h: int, w: int) -> F32:
