@@ -431,7 +431,7 @@ def test_coaching_sheet_gives_one_change_first() -> None:
     assert any("glasses" in caution for caution in sheet.cautions)
     good = result_of(GOOD)
     finding = rank_causes(good)
-    sheet = coaching_sheet(good.model_copy(update={"causes_why": finding.causes_why}))
+    sheet = coaching_sheet(good.model_copy(update={"causes_why": finding.causes_why, "advice": finding.advice}))
     assert sheet.cause is None
     assert sheet.first.startswith("Keep doing")
 

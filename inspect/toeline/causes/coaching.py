@@ -13,9 +13,6 @@ from toeline.result import Model, Result
 from toeline.units import length, span
 from toeline.welding import SettingsCheck, check_result
 
-#: How the reason begins where nothing is wrong: anything else is no praise.
-ALL_WELL = "Nothing on the face points to a trouble"
-
 
 class CoachingSheet(Model):
     """What to tell the welder: the one change for the next bead, why, and what to try after it."""
@@ -160,7 +157,10 @@ def _settings_lines(check: SettingsCheck, result: Result) -> tuple[str, ...]:
 
 
 def advice_of(result: Result) -> dict[str, Any]:
-    """The ``advice`` of a result: what its settings say, as figures and as lines; empty where none were given."""
+    """The ``advice`` of a result: what its settings say, as figures and as lines; empty where none were given.
+
+    The ranking adds ``all_well`` where nothing on the face points to a trouble.
+    """
     check = check_result(result)
     lines = _settings_lines(check, result)
     figures = check.model_dump(mode="json", exclude_defaults=True)
@@ -175,9 +175,10 @@ def coaching_sheet(result: Result) -> CoachingSheet:
     named = {cause.cause for cause in result.causes}
     cautions = tuple(each["text"] for each in data["caution"] if not each.get("causes") or named & set(each["causes"]))
     if not result.causes:
-        well = (result.causes_why or "").startswith(ALL_WELL)
         return CoachingSheet(
-            first=data["good" if well else "unsure"] if result.bead.found else data["unmeasured"],
+            first=data["good" if result.advice.get("all_well") else "unsure"]
+            if result.bead.found
+            else data["unmeasured"],
             why=(result.causes_why,) if result.causes_why else (),
             settings=settings,
             repeat=data["repeat"],

@@ -17,7 +17,7 @@ import numpy as np
 
 from toeline import datafile
 from toeline.causes.chart import Chart, Trouble, chart, normal
-from toeline.causes.coaching import ALL_WELL, advice_of, remedies
+from toeline.causes.coaching import advice_of, remedies
 from toeline.causes.signs import Reading, read_signs
 from toeline.result import Cause, CauseId, Result
 
@@ -26,7 +26,8 @@ OTHERWISE = "change one thing at a time and see which helps"
 
 @dataclass(frozen=True, slots=True)
 class CauseFinding:
-    """Causes, most likely first; ``causes_why`` where there is none to name; ``advice`` for the result document."""
+    """Causes, most likely first; ``causes_why`` where there is none to name; ``advice`` for the result document, with
+    ``all_well`` where nothing on the face points to a trouble."""
 
     causes: tuple[Cause, ...] = ()
     causes_why: str | None = None
@@ -97,12 +98,15 @@ def _in_words(trouble: Trouble, reading: Reading, against: bool, rules: Chart) -
     return f"{seen} ({sign.says[expected]} would be expected)"
 
 
-def _silence(posterior: Posterior, readings: tuple[Reading, ...], rules: Chart, result: Result) -> str:
+def _silence(
+    posterior: Posterior, readings: tuple[Reading, ...], rules: Chart, result: Result, advice: dict[str, Any]
+) -> CauseFinding:
     """Why no cause is named; and what the surest indication would point to if a look finds that it is really there."""
     share = f"{posterior.nothing:.0%} that nothing was wrong"
     doubtful = [reading for reading in readings if rules.signs[reading.sign].seen and _off(reading, rules) > 1]
     if not doubtful:
-        return f"{ALL_WELL} ({share})."
+        well = f"Nothing on the face points to a trouble ({share})."
+        return CauseFinding(causes_why=well, advice=advice | {"all_well": True})
     best = max(doubtful, key=lambda reading: _off(reading, rules))
     sign = rules.signs[best.sign]
     state = max((s for s in sign.states if s != sign.usual), key=lambda s: best.likelihood[s])
@@ -110,10 +114,11 @@ def _silence(posterior: Posterior, readings: tuple[Reading, ...], rules: Chart, 
     found = (*(reading for reading in readings if reading.sign != best.sign), if_there)
     shares = weigh(found, rules).troubles
     likely = max(rules.troubles, key=lambda trouble: shares[trouble.id])
-    return (
+    why = (
         f"Nothing on the face points surely to a trouble ({share}). Look for {sign.says[state]} ({best.figure}): "
         f"if it is there, it points to {likely.title}. {remedies(likely, result, found)[0]}"
     )
+    return CauseFinding(causes_why=why, advice=advice)
 
 
 def _off(reading: Reading, rules: Chart) -> float:
@@ -163,7 +168,7 @@ def rank_causes(result: Result) -> CauseFinding:
     shares = {c: min(1.0, sum(posterior.troubles[t.id] for t in rows)) for c, rows in by_cause.items()}
     ranked = sorted((c for c in shares if shares[c] >= rule["least"]), key=lambda c: -shares[c])[: rule["most"]]
     if posterior.nothing > rule["silent_above"]:
-        return CauseFinding(causes_why=_silence(posterior, readings, rules, result), advice=advice)
+        return _silence(posterior, readings, rules, result, advice)
     leading = {c: max(by_cause[c], key=lambda t: posterior.troubles[t.id]) for c in ranked}
     limit = math.log(rule["evidence"])
     weights = {c: _weights(leading[c], readings, rules) for c in ranked}
