@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -12,11 +13,13 @@ from hypothesis import strategies as st
 import card_scene
 import drawn_beads
 import seen_photos
-from toeline.bead import _best_paths, _course, lay_band, trace_bead, turn_round
+from toeline.bead import _TOE_FAULTS, _best_paths, _course, _second_look, lay_band, trace_bead, turn_round
 from toeline.bead_finder import Candidate, sight
 from toeline.card import find_cards
+from toeline.datafile import load
 from toeline.photo import read_photo
 from toeline.plate import PixelFrame
+from toeline.reader import read_band
 
 
 def rough(h: int, w: int, seed: int) -> np.ndarray:
@@ -147,3 +150,32 @@ def test_a_region_of_two_widths_still_has_a_course():
     face[middle - 40 : middle + 41, 200:300] = True
     _, t = _course(band, face)
     assert np.abs(t).max() < 0.2
+
+
+def test_a_second_look_says_the_same_of_a_band_and_of_its_mirror_image():
+    pairs = seen_photos.photos(("stringer",), "arc_too_long")
+    if not pairs:
+        pytest.skip("needs demo photos or ../shared/photos/dev")
+    photo = read_photo(pairs[0][0])
+    image = trace_bead(photo.image, PixelFrame(8.0), sight(photo.image).beads[0]).band.image
+    band = drawn_beads.draw(drawn_beads.Drawing(length=40.0)).band
+    bands = [replace(band, image=each, maps=read_band(each)) for each in (image, np.ascontiguousarray(image[::-1]))]
+    above = load("bead.toml")["second_look"]["above"]
+    shown = [np.max([each.maps[name].max(axis=0) for name in _TOE_FAULTS], axis=0) > above for each in bands]
+    both = shown[0] & shown[1]
+    assert both.any()
+    once, again = (_second_look(each) for each in bands)
+    for name in _TOE_FAULTS:  # the two looks are cut out of the band at their own columns, which moves them a little
+        first, second = (
+            np.abs(one[name] - other[name][::-1])[:, both]
+            for one, other in ((bands[0].maps, bands[1].maps), (once, again))
+        )
+        assert second.max() < 0.3
+        assert name == "overlap" or second.mean() < first.mean() / 2
+    assert once["face"] is bands[0].maps["face"]
+
+
+def test_what_shows_no_fault_is_not_looked_at_again():
+    band = drawn_beads.draw(drawn_beads.Drawing(length=40.0)).band
+    assert max(band.maps[name].max() for name in _TOE_FAULTS) < load("bead.toml")["second_look"]["above"]
+    assert _second_look(band) is band.maps

@@ -1,4 +1,4 @@
-"""The two networks run from the package on any size of picture, and say the same each time."""
+"""The networks run from the package on any size of picture, and say the same each time."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def test_bands_of_any_size_come_back_at_their_own_size(h, w):
 
 @pytest.mark.parametrize(("h", "w"), [(64, 64), (300, 700), (900, 600), (2000, 1500), (100, 3000)])
 def test_photos_are_seen_at_a_bounded_size(h, w):
-    maps, shrink = see_kinds(plate(h, w))
+    maps, shrink = see_kinds(plate(h, w), 512)
     assert tuple(maps) == KINDS
     assert shrink == max(max(h, w) / 512, 1)
     for layer in maps.values():
@@ -45,5 +45,5 @@ def test_the_same_picture_reads_the_same():
 
 
 def test_a_bare_plate_holds_no_weld_metal():
-    maps, _ = see_kinds(plate(600, 800, seed=1))
+    maps, _ = see_kinds(plate(600, 800, seed=1), 512)
     assert float((maps["bead"] > 0.5).mean()) < 0.002

@@ -34,13 +34,15 @@ def warm_up() -> None:
     """Load what measuring needs, so that a worker's first photo is as quick as its second."""
     import toeline.pipeline
     import toeline.report  # noqa: F401
-    from toeline.reader import read_band, see_kinds
+    from toeline.bead_finder import sight
+    from toeline.reader import read_band, read_plate
 
     blank = io.BytesIO()
     Image.new("RGB", (256, 256), "grey").save(blank, "PNG")
     image = read_photo(blank.getvalue(), "blank").image
-    see_kinds(image)
+    sight(image)
     read_band(image)
+    read_plate(image)
 
 
 def examine(path: Path, name: str, settings: Settings, known: Result | None, with_code: bool) -> Examined:

@@ -43,10 +43,13 @@ class Sighting:
     other: Candidate | None
 
 
-def sight(image: U8) -> Sighting:
-    """Every bead in a BGR photo (H, W, 3), surest first, and what else looks elongated."""
+def sight(image: U8, *, closely: bool = False) -> Sighting:
+    """Every bead in a BGR photo (H, W, 3), surest first, and what else looks elongated.
+
+    ``closely`` takes more of the photo's pixels, for a bead that is small in it, and more time.
+    """
     rule = load("bead.toml")["finder"]
-    maps, shrink = see_kinds(image)
+    maps, shrink = see_kinds(image, rule["close_side_px" if closely else "side_px"])
     rivals = {name: layer for name, layer in maps.items() if name != "card"}
     beads = [c for c in _candidates("bead", maps["bead"], shrink, rule) if _prevails(c, maps, shrink)]
     others = [c for name in rivals if name != "bead" for c in _candidates(name, maps[name], shrink, rule)]

@@ -239,6 +239,8 @@ def _trace(
     if not found and ground.fillet is not None:
         found = _trace_each(photo, [_along_root(ground.fillet, ground.cards)], ground)
     if not found:
+        found = _trace_each(photo, sight(photo.image, closely=True).beads, ground)
+    if not found:
         found = _trace_each(photo, _from_afar(photo), ground)
     seen = Sighting(tuple(whole for _, whole in found), seen.other)
     if not found:

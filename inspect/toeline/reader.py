@@ -18,7 +18,6 @@ from toeline.band import F32, MAP_NAMES, PLATE_MAPS, U8
 #: What the finder tells apart, in the order of its outputs.
 KINDS = ("bead", "slag_covered", "rope", "rod", "painted_line", "card")
 _FOLD = 32  # the networks halve five times
-_FINDER_SIDE = 512
 
 
 @cache
@@ -40,9 +39,10 @@ def _run(name: str, image: U8) -> tuple[F32, F32]:
     return fine[0, :, :h, :w], coarse[0, :, : (h + 1) // 2, : (w + 1) // 2]
 
 
-def see_kinds(image: U8) -> tuple[dict[str, F32], float]:
-    """Where each kind of thing lies: maps (h, w) 0..1 over the photo made smaller, and how many times smaller."""
-    shrink = max(max(image.shape[:2]) / _FINDER_SIDE, 1.0)
+def see_kinds(image: U8, side_px: int) -> tuple[dict[str, F32], float]:
+    """Where each kind of thing lies: maps (h, w) 0..1 over the photo made smaller, to ``side_px`` on its long side, and
+    how many times smaller."""
+    shrink = max(max(image.shape[:2]) / side_px, 1.0)
     h, w = (max(round(side / shrink), 8) for side in image.shape[:2])
     while min(image.shape[:2]) >= 2 * min(h, w):  # halving first is more than twice as quick at 12 megapixels
         even = image[: image.shape[0] // 2 * 2, : image.shape[1] // 2 * 2]
