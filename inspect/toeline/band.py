@@ -14,6 +14,8 @@ from typing import Literal, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from toeline.result import Side
+
 F64 = NDArray[np.float64]
 F32 = NDArray[np.float32]
 U8 = NDArray[np.uint8]
@@ -101,13 +103,27 @@ class Band(Strip):
 
 
 @dataclass(frozen=True, slots=True)
+class Covered:
+    """A stretch of a toe, from ``s_from`` to ``s_to``, that something lies over."""
+
+    side: Side
+    s_from: float
+    s_to: float
+
+    def turned(self, length: float) -> Covered:
+        """The same on a bead so long, travelled the other way."""
+        return Covered("right" if self.side == "left" else "left", length - self.s_to, length - self.s_from)
+
+
+@dataclass(frozen=True, slots=True)
 class TracedBead:
     """A bead with both toes traced, at stations ``s`` (N,) every 0.25 mm from the start (s = 0) to the end.
 
     ``t_left`` > ``t_right`` (N,) are the toes' offsets from the seam; ``u_left``, ``u_right`` (N,) the standard
     uncertainty of finding each toe there; ``confidence`` (N,) 0..1. ``start_seen``/``end_seen`` are False where
     the bead runs out of the picture. The band reaches beyond the bead at both ends and sides; ``beside`` reaches
-    further, with no more than "spatter" and "arc_strike" (None: not looked for further off).
+    further, with no more than "spatter" and "arc_strike" (None: not looked for further off). Over ``covered`` stretches
+    the toe is drawn straight on, with no confidence.
     """
 
     frame: SurfaceFrame
@@ -124,6 +140,7 @@ class TracedBead:
     travel_evidence: str
     found_confidence: float
     beside: Strip | None = None
+    covered: tuple[Covered, ...] = ()
 
     @property
     def left_toe(self) -> F64:

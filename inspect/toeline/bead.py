@@ -11,10 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, median_filter, minimum_filter1d
 
-from toeline.band import F32, F64, U8, Band, Strip, SurfaceFrame, TracedBead
+from toeline.band import F32, F64, U8, Band, Covered, Strip, SurfaceFrame, TracedBead
 from toeline.bead_finder import Candidate
+from toeline.covered import covered_stretches
 from toeline.datafile import load
 from toeline.reader import read_band
+from toeline.result import Side
 from toeline.ripples import travel_from_crests
 from toeline.straighten import OutOfSight, lay_band, look_beside
 
@@ -189,12 +191,21 @@ def _follow(band: Band, frame: SurfaceFrame, face: Mask, confidence: float) -> T
     u_l, u_r = np.interp(at, s, doubt_l[0]), np.interp(at, s, doubt_r[0])
     trust = np.minimum(np.interp(at, s, doubt_l[1]), np.interp(at, s, doubt_r[1]))
     trust = trust * (1 - np.interp(at, s, gaps.astype(float)))
+    covered: list[Covered] = []
+    toes: tuple[tuple[Side, F64, F64, int], ...] = (("left", left, u_l, 1), ("right", right, u_r, -1))
+    for side, toe, u, way in toes:
+        for first, last in covered_stretches(stations, -way * toe, width):
+            under = slice(first, last + 1)
+            straight = np.interp(stations[under], stations[[first, last]], toe[[first, last]])
+            u[under] = np.maximum(u[under], np.abs(straight - toe[under]).max() / 2)
+            toe[under], trust[under] = straight, 0.0  # it is drawn straight on, and not believed
+            covered.append(Covered(side, float(stations[first]), float(stations[last])))
     moved = replace(band, s=band.s - start)
     seen = [_end_seen(band, x) for x in (start, end)]
     return TracedBead(
         frame=frame, band=moved, s=stations, t_left=left, t_right=right, u_left=u_l, u_right=u_r,
         confidence=np.clip(trust, 0, 1), start_seen=seen[0], end_seen=seen[1],
-        travel="assumed", travel_evidence="", found_confidence=confidence,
+        travel="assumed", travel_evidence="", found_confidence=confidence, covered=tuple(covered),
     )  # fmt: skip
 
 
@@ -336,6 +347,7 @@ def turn_round(bead: TracedBead) -> TracedBead:
     return replace(
         bead, t_left=-bead.t_right[::-1], t_right=-bead.t_left[::-1], u_left=bead.u_right[::-1],
         u_right=bead.u_left[::-1], confidence=bead.confidence[::-1], start_seen=bead.end_seen, end_seen=bead.start_seen,
+        covered=tuple(c.turned(length) for c in bead.covered),
         beside=None if bead.beside is None else _turned(bead.beside, length),
         band=replace(
             turned, image=np.asarray(cv2.flip(band.image, -1), np.uint8), seam=band.seam[::-1], left=-band.left[::-1]

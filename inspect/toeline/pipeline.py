@@ -464,6 +464,9 @@ def _bead_problems(traced: TracedBead) -> list[Problem]:
     unsure = float(np.mean(traced.confidence < 0.5))
     if unsure > 0.15:
         found.append(problem("bead_unsure", share=round(100 * unsure)))
+    for covered in traced.covered:
+        along = (covered.s_from + covered.s_to) / 2 / float(traced.s[-1])
+        found.append(problem("toe_covered", side=covered.side, share=round(100 * along)))
     if traced.travel == "assumed":
         found.append(problem("travel_assumed"))
     if float(traced.s[-1]) < 4 * float(np.median(traced.t_left - traced.t_right)):

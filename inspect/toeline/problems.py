@@ -175,6 +175,12 @@ _KINDS = (
         "bead_covered", "warning", "The card covers part of the bead.", "Lay it beside the bead and take it again."
     ),
     ProblemKind(
+        "toe_covered",
+        "warning",
+        "Something lies over the {side} toe, about {share} % of the way along the bead.",
+        "Take it away and take the photo again.",
+    ),
+    ProblemKind(
         "bead_unsure",
         "warning",
         "The bead's edges are hard to see over {share} % of its length.",

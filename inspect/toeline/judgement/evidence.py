@@ -18,7 +18,7 @@ from toeline.units import MM_PER_INCH, Unit, figure
 
 _STEPS = 8  # how finely a condition is tried over the spread of what it names
 #: Problems of a photo after which "nothing seen" says nothing.
-_HIDING = frozenset({"bead_covered", "bead_unsure", "bead_cut", "blur", "glare", "dark"})
+_HIDING = frozenset({"bead_covered", "toe_covered", "bead_unsure", "bead_cut", "blur", "glare", "dark"})
 #: What to ask for where a limit names a quantity that is not known.
 ASK = {
     "t": "Give the plate thickness.",
