@@ -25,7 +25,7 @@ _Strip = TypeVar("_Strip", bound=Strip)
 _TOE_FAULTS = ("undercut", "undercut_deep", "overlap")
 _FEWEST = 5  # columns that a gentle curve takes
 _REWEIGHTS = 5  # enough for a robust curve to settle
-_EACH = 2  # a toe's path is looked for in every second column
+_EACH = 3  # a toe's path is looked for in every third column
 _RELAYS = 4  # how often a seam is laid anew before what is seen has to do
 
 
