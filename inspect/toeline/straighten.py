@@ -61,8 +61,9 @@ def look_beside(image: U8, frame: SurfaceFrame, band: Band, reach_mm: float) -> 
         (slice(above + h, len(t)), slice(max(above + h - lap, 0), len(t))),
     ):
         if new.stop > new.start:  # the lap only gives the reader its surroundings
-            half = [_halved(v) for v in (band.seam, band.left, t[read])]
-            straight, seen_ = _straighten(image, frame, *half, cv2.INTER_LINEAR)  # finer drawing is lost at half scale
+            seam, left, rows = (_halved(v) for v in (band.seam, band.left, t[read]))
+            # at half the scale a finer drawing than linear is lost
+            straight, seen_ = _straighten(image, frame, seam, left, rows, cv2.INTER_LINEAR)
             own = slice(new.start - read.start, new.stop - read.start)
             seen[new] = True if seen_.all() else _doubled(seen_.astype(np.uint8), (read.stop - read.start, w))[own] > 0
             for name, layer in read_plate(straight).items():
@@ -81,8 +82,11 @@ def _doubled(picture: NDArray[Any], size: tuple[int, int]) -> NDArray[Any]:
     return np.asarray(cv2.resize(picture, (2 * w, 2 * h), interpolation=cv2.INTER_LINEAR)[: size[0], : size[1]])
 
 
-def _straighten(image: U8, frame: SurfaceFrame, seam: F64, left: F64, t: F64, how: int = cv2.INTER_CUBIC) -> tuple[U8, NDArray[np.bool_]]:
-    """The photo at rows ``t`` (H,) across a seam (L, 2), drawn by OpenCV's ``how``, and which of it (H, L) it shows."""
+def _straighten(
+    image: U8, frame: SurfaceFrame, seam: F64, left: F64, t: F64, how: int = cv2.INTER_CUBIC
+) -> tuple[U8, NDArray[np.bool_]]:
+    """The photo at rows ``t`` (H,) across a seam (L, 2), interpolated by OpenCV's ``how``, and which of it (H, L) it
+    shows."""
     rows, cols = _knots(len(t)), _knots(len(seam))
     points = seam[cols][None] + t[rows][:, None, None] * left[cols][None]
     knots = frame.to_px(points.reshape(-1, 2)).reshape(len(rows), len(cols), 2)
