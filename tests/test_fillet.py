@@ -29,6 +29,7 @@ from toeline.fillet import (
     name_plates,
     plate_of,
     root_ends,
+    sizes_along,
     throat_and_face,
     toe_problems,
     undersize_share,
@@ -407,6 +408,60 @@ def test_undersize_share_counts_the_short_stations() -> None:
     assert undersize_share(frame, bead, 9.0).value == 1.0
     close = undersize_share(frame, bead, 7.01)
     assert pytest.approx((base[body] == 7.0).mean()) == close.U
+
+
+@pytest.mark.parametrize("angle", [60.0, 90.0, 118.0])
+def test_undersize_share_by_the_throat_counts_where_the_throat_is_short(angle: float) -> None:
+    """The throat is twice the area of the legs' triangle over its third side (Euclid); legs of 5 and 7 mm and 8 mm."""
+    joint = scene(angle_deg=angle)
+    frame = joint.frame()
+    thin = np.arange(400) < 150
+    bead = fillet_in(joint, frame, np.where(thin, 5.0, 7.0), np.full(400, 8.0))
+    first, last = body_of(bead)
+    body = (bead.s >= first) & (bead.s <= last)
+    low, high = (
+        leg * 8.0 * np.sin(joint.angle) / np.sqrt(leg**2 + 64.0 - 16.0 * leg * np.cos(joint.angle))
+        for leg in (5.0, 7.0)
+    )
+    between = undersize_share(frame, bead, (low + high) / 2, "throat")
+    assert (between.value, between.U) == (pytest.approx(thin[body].mean()), 0.0)
+    assert undersize_share(frame, bead, low - 0.5, "throat").value == 0.0
+    assert undersize_share(frame, bead, high + 0.5, "throat").value == 1.0
+    close = undersize_share(frame, bead, high + 0.001, "throat")
+    assert (close.value, close.U) == (1.0, pytest.approx((~thin[body]).mean()))
+
+
+def test_a_throat_may_do_where_a_leg_is_short() -> None:
+    joint = scene()
+    frame = joint.frame()
+    bead = fillet_in(joint, frame, np.full(300, 6.0), np.full(300, 9.0))
+    assert undersize_share(frame, bead, 7.0).value == 1.0
+    assert undersize_share(frame, bead, 7.0 * np.sqrt(0.5), "throat").value == 0.0  # 4.99 mm against 4.95
+
+
+@pytest.mark.parametrize("travel", [1, -1])
+def test_sizes_along_the_weld_are_what_was_built(travel: int) -> None:
+    joint = scene(angle_deg=100.0)
+    frame = joint.frame()
+    base, upright = 6.0 + 0.8 * np.sin(np.arange(320) / 30.0), np.full(320, 7.5)
+    bead = fillet_in(joint, frame, base, upright, travel)
+    along = sizes_along(frame, bead)
+    first, last = body_of(bead)
+    body = (bead.s >= first) & (bead.s <= last)
+    throat, _ = throat_and_face(base, upright, joint.angle)
+    for name, true in (("leg_base", base), ("leg_upright", upright), ("throat", throat)):
+        assert along[name][body] == pytest.approx(true[body], abs=1e-5)
+    assert all(np.isnan(values[~body]).all() for values in along.values())
+    mean = measure_fillet(frame, fillet_in(joint, frame, np.full(320, 6.0), upright))["throat"]
+    even = sizes_along(frame, fillet_in(joint, frame, np.full(320, 6.0), upright))["throat_U"]
+    assert np.nanmedian(even) == pytest.approx(mean.U, rel=0.1)  # what is common to all stations is common to the mean
+
+
+def test_sizes_along_are_empty_where_both_toes_lie_on_one_plate() -> None:
+    joint = scene()
+    frame = joint.frame()
+    bead = fillet_in(joint, frame, np.full(300, 6.0), np.full(300, 5.0))
+    assert sizes_along(frame, replace(bead, t_left=bead.t_right - 2.0)) == {}
 
 
 def test_a_bead_traced_on_the_base_plate_alone_is_looked_up_anew() -> None:

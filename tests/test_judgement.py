@@ -365,6 +365,57 @@ def test_legs_and_throat_from_the_photo() -> None:
     assert throat(nominal - 0.5, [reading("throat", nominal + 0.3, U=0.2)]) == "undecided"  # the two contradict
 
 
+def along(throats: Any, U: float = 0.05, sure: float = 0.95) -> dict[str, Any]:
+    """A bead's throat every 0.25 mm, none at its two ends."""
+    throats = (None, None, *throats, None, None)
+    return {
+        "s": tuple(0.25 * k for k in range(len(throats))),
+        "throat": throats,
+        "throat_U": tuple(None if one is None else U for one in throats),
+        "toe_confidence": (sure,) * len(throats),
+    }
+
+
+def test_a_short_throat_is_counted_in_the_worst_hundred_millimetres() -> None:
+    """ISO 5817, 5213, level C over 3 mm: short imperfections of 0.3 mm and a tenth of the throat, 25 mm in any 100."""
+    least = {"throat": q(5.6, 0.05), "throat_min": q(4.7, 0.05), "throat_min_at": q(40.0, 0.5)}
+    about = {"joint": "fillet", "measures": least, "thickness": 8.0}
+
+    def judged(runs: Any, gauge: Any = (), U: float = 0.05, sure: float = 0.95, **size: Any) -> JudgedLine:
+        throats = tuple(4.7 if any(low <= 0.25 * k < high for low, high in runs) else 5.6 for k in range(480))
+        size = size or {"drawing_size_mm": 5.0, "drawing_size_is": "throat"}
+        return line(
+            judge(result(bead=along(throats, U, sure), gauge=gauge, **about, **size), ISO_C), "1.20-throat-small"
+        )
+
+    found = judged([(10.0, 25.0), (95.0, 108.0)])
+    assert (found.outcome, found.at) == ("fail", 40.0)  # 15 + 13 mm, at most 98 mm apart
+    assert "28 mm of it in the worst 100 mm, 25 mm allowed" in found.why
+    assert judged([(10.0, 25.0), (95.0, 108.0)], drawing_size_mm=7.07).outcome == "fail"  # that leg's throat is 5 mm
+    apart = judged([(2.0, 17.0), (105.0, 118.0)])  # no 100 mm hold more than 24
+    assert (apart.outcome, apart.gauge) == ("undecided", "throat_undersize_length")
+    assert "takes a gauge" in apart.why  # the legs tell the most throat there can be, so the least that is too small
+    gauged = [reading("throat", 4.7, U=0.1)]
+    assert judged([(10.0, 20.0)], gauged).outcome == "undecided"
+    assert judged([(10.0, 20.0)], [*gauged, reading("throat_undersize_length", 20)]).outcome == "pass"
+    assert judged([(10.0, 60.0)], U=0.4).outcome == "undecided"  # the throat may reach 5.1 mm all along
+    assert judged([(10.0, 60.0)]).outcome == "fail"
+    assert judged([(10.0, 60.0)], sure=0.1).outcome == "undecided"
+    none_known = line(judge(result(drawing_size_mm=5.0, drawing_size_is="throat", **about), ISO_C), "1.20-throat-small")
+    assert (none_known.outcome, none_known.gauge) == ("undecided", "throat_undersize_length")
+
+
+def test_the_share_by_the_drawings_throat_fails_and_never_passes() -> None:
+    """AWS D1.1 Table 6.1 item 6: undersize over a tenth of the weld's length."""
+    legs = {"leg_base": 7.0, "leg_upright": 7.2, "leg_base_min": 6.0, "leg_upright_min": 6.2, "leg_base_min_at": 33.0}
+    about = {"joint": "fillet", "drawing_size_mm": 5.0, "drawing_size_is": "throat"}
+    for share, outcome in ((0.2, "fail"), (0.1, "undecided"), (0.02, "undecided")):
+        measures = {name: q(value, 0.2) for name, value in legs.items()} | {"undersize_share": q(share, 0.02, "1")}
+        told = line(judge(result(measures=measures, **about), AWS), "6-undersize-medium")
+        assert (told.outcome, told.at) == (outcome, 33.0)
+        assert "by the drawing's throat" in told.why
+
+
 def test_unequal_legs_are_judged_where_they_differ_most() -> None:
     """ISO 5817, 512, level C: 2 mm and 0.15 of the throat, 0.85 mm at a leg of 8 mm (EN 25817 has the same figures)."""
     about = {"joint": "fillet", "drawing_size_mm": 8.0, "conditions": {"unequal-legs": False}}

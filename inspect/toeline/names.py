@@ -36,7 +36,7 @@ MEASURES: dict[str, str] = {
     "leg_upright_sd": "Leg on the upright plate (card B), spread",
     "leg_base_min_at": "Leg on the base plate (card A), where least",
     "leg_upright_min_at": "Leg on the upright plate (card B), where least",
-    "undersize_share": "Length with a leg under the drawing's, share",
+    "undersize_share": "Length under the drawing's size, share",
     "leg_inequality": "Difference of the mean legs",
     "leg_inequality_max": "Difference of the legs, greatest",
     "throat": "Throat, theoretical",

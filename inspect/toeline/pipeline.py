@@ -32,6 +32,7 @@ from toeline.fillet import (
     measure_fillet,
     name_plates,
     root_ends,
+    sizes_along,
     toe_problems,
     undersize_share,
     unknown_fillet,
@@ -348,6 +349,7 @@ def _describe(
     measures: dict[str, Quantity]
     indications: tuple[Indication, ...] = ()
     outline: F64 | None = None
+    along: dict[str, tuple[float | None, ...]] = {}
     if traced is not None and settings.ends_px is not None:
         traced = _said_travel(traced)
     with clock.stage("measure"):
@@ -370,6 +372,7 @@ def _describe(
                 fillet = _fillet_of(traced, ground, settings)
                 measures |= _fillet_measures(fillet, traced, settings)
                 if isinstance(fillet, FilletFrame):
+                    along = _fillet_along(fillet, traced)
                     indications = name_plates(fillet, traced, indications)
                     problems += toe_problems(fillet, traced)
             problems += _bead_problems(traced)
@@ -397,7 +400,7 @@ def _describe(
             problems=tuple(problems),
         ),
         scale=_scale(ground, traced, settings),
-        bead=_bead(traced, seen, settings, problems),
+        bead=_bead(traced, seen, settings, problems).model_copy(update=along),
         measures=measures,
         indications=indications,
         settings=settings,
@@ -425,9 +428,19 @@ def _fillet_measures(fillet: FilletFrame | str, traced: TracedBead, settings: Se
     if isinstance(fillet, str):
         return unknown_fillet(fillet)
     measures = measure_fillet(fillet, traced)
-    if settings.drawing_size_mm is not None and settings.drawing_size_is == "leg":
-        measures["undersize_share"] = undersize_share(fillet, traced, settings.drawing_size_mm)
+    if settings.drawing_size_mm is not None:
+        measures["undersize_share"] = undersize_share(
+            fillet, traced, settings.drawing_size_mm, settings.drawing_size_is
+        )
     return measures
+
+
+def _fillet_along(fillet: FilletFrame, traced: TracedBead) -> dict[str, tuple[float | None, ...]]:
+    """A fillet's sizes at each station, as fields of the bead."""
+    return {
+        name: tuple(None if np.isnan(mm) else round(float(mm), 3) for mm in values)
+        for name, values in sizes_along(fillet, traced).items()
+    }
 
 
 def _outlines(cards: Sequence[FoundCard]) -> list[NDArray[np.float32]]:

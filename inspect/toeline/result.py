@@ -120,7 +120,11 @@ class Scale(Model):
 
 
 class Bead(Model):
-    """Where the bead lies. Points in ``*_px`` are photo pixels; the others are plate mm (None without a card)."""
+    """Where the bead lies. Points in ``*_px`` are photo pixels; the others are plate mm (None without a card).
+
+    What is per station goes with ``s``. A fillet's ``leg_base``, ``leg_upright``, theoretical ``throat`` and the
+    throat's U (k = 2), mm, are None at its ends, which its measures leave out too, and empty where they are not known.
+    """
 
     found: bool
     confidence: Confidence = 0.0
@@ -139,6 +143,10 @@ class Bead(Model):
     left_toe_px: tuple[Point, ...] = ()
     right_toe_px: tuple[Point, ...] = ()
     toe_confidence: tuple[float, ...] = ()
+    leg_base: tuple[float | None, ...] = ()
+    leg_upright: tuple[float | None, ...] = ()
+    throat: tuple[float | None, ...] = ()
+    throat_U: tuple[float | None, ...] = ()
     others_px: tuple[tuple[Point, Point], ...] = ()
     looks_like: str | None = None
     why: str | None = None

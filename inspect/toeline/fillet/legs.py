@@ -99,22 +99,37 @@ def measure_fillet(frame: FilletFrame, bead: TracedBead) -> dict[str, Quantity]:
     return measures | {"joint_angle": _joint_angle(frame)}
 
 
-def undersize_share(frame: FilletFrame, bead: TracedBead, size_mm: float) -> Quantity:
-    """Share (0..1) of the body's length over which either leg is below ``size_mm``, the drawing's leg.
+def undersize_share(
+    frame: FilletFrame, bead: TracedBead, size_mm: float, size_is: Literal["leg", "throat"] = "leg"
+) -> Quantity:
+    """Share (0..1) of the body's length over which the weld is below ``size_mm``, the drawing's leg or throat.
 
-    U is how much that share changes when both legs are one expanded uncertainty larger or smaller.
+    By a leg either one counts, by a throat the theoretical one of both legs there. U is how much that share changes
+    when the size is one expanded uncertainty larger or smaller all along.
     """
     toes = _Toes.of(frame, bead, body_of(bead))
     if isinstance(toes, str):
         return unknown(toes, "1")
-    least = np.minimum(toes.base, toes.upright)
-    modes = [np.concatenate([base, upright], axis=1) for base, upright, _ in _frame_moves(frame, toes).values()]
-    modes += [np.concatenate([base, upright], axis=1) for base, upright, _ in _reader(toes).values()]
-    n = len(toes.s)
-    u = np.linalg.norm(np.concatenate(modes), axis=0)
-    u = COVERAGE * np.where(toes.base < toes.upright, u[:n], u[n:])
-    share, large, small = (float((least + off < size_mm).mean()) for off in (0.0, u, -u))
-    return Quantity(value=share, U=max(small - share, share - large), unit="1", n=n)
+    size, U = _throats(frame, toes) if size_is == "throat" else _least_legs(frame, toes)
+    share, large, small = (float((size + off < size_mm).mean()) for off in (0.0, U, -U))
+    return Quantity(value=share, U=max(small - share, share - large), unit="1", n=len(toes.s))
+
+
+def sizes_along(frame: FilletFrame, bead: TracedBead) -> dict[str, F64]:
+    """Legs, theoretical throat and the throat's U (k = 2) at the bead's stations: name -> (N,) mm; empty if not known.
+
+    NaN outside the body and where a toe does not lie on its plate.
+    """
+    toes = _Toes.of(frame, bead, body_of(bead))
+    if isinstance(toes, str):
+        return {}
+    throat, U = _throats(frame, toes)
+    at = np.searchsorted(bead.s, toes.s)
+    along = {}
+    for name, values in (("leg_base", toes.base), ("leg_upright", toes.upright), ("throat", throat), ("throat_U", U)):
+        along[name] = np.full(len(bead.s), np.nan)
+        along[name][at] = values
+    return along
 
 
 def plate_of(frame: FilletFrame, bead: TracedBead) -> dict[Side, Literal["base", "upright"]]:
@@ -277,6 +292,27 @@ def _reader(toes: _Toes) -> dict[str, tuple[F64, F64, F64]]:
     base = np.array([both, own_bias(toes.u_base), 0.0])[:, None] * even
     upright = np.array([both, 0.0, own_bias(toes.u_upright)])[:, None] * even
     return {"toe reader": (base, upright, np.zeros(3))}
+
+
+def _least_legs(frame: FilletFrame, toes: _Toes) -> tuple[F64, F64]:
+    """The smaller leg at each station (N,) and its U (k = 2); the toes' scatter is left out, as it evens out."""
+    shorter = toes.base < toes.upright
+    moves = (_frame_moves(frame, toes) | _reader(toes)).values()
+    modes = [np.where(shorter, base, upright) for base, upright, _ in moves]
+    return np.where(shorter, toes.base, toes.upright), COVERAGE * np.linalg.norm(np.concatenate(modes), axis=0)
+
+
+def _throats(frame: FilletFrame, toes: _Toes) -> tuple[F64, F64]:
+    """The theoretical throat at each station (N,) and its U (k = 2), as :func:`_least_legs`."""
+    modes = []
+    for base, upright, angle in (_frame_moves(frame, toes) | _reader(toes)).values():
+        plus, minus = (
+            throat_and_face(toes.base + way * base, toes.upright + way * upright, toes.angle + way * angle[:, None])[0]
+            for way in (1, -1)
+        )
+        modes.append((plus - minus) / 2)
+    throat, _ = throat_and_face(toes.base, toes.upright, toes.angle)
+    return throat, np.asarray(COVERAGE * np.linalg.norm(np.concatenate(modes), axis=0))
 
 
 def _joint_angle(frame: FilletFrame) -> Quantity:

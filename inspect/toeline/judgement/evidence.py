@@ -13,6 +13,7 @@ from toeline.criteria.model import Line
 from toeline.datafile import load
 from toeline.gauge import check_reading, gauges
 from toeline.judgement.needs import Need, Step
+from toeline.judgement.windows import worst_length
 from toeline.result import GaugeReading, Indication, IndicationKind, Quantity, Result, unknown
 from toeline.units import MM_PER_INCH, Unit, figure
 
@@ -242,6 +243,31 @@ class Evidence:
     def _numbers(self, names: Iterable[str], factor: float) -> dict[str, float]:
         return {name: (self.values[name].value or 0.0) / factor for name in names}
 
+    # What runs along the weld
+
+    def under_throat(self, window: Quantity) -> Quantity | None:
+        """Most length in any ``window`` where the legs' throat is under the drawing's; None where that is not known.
+
+        Where the toes are not surely seen it is not taken as under. U is how much the length changes when the throat
+        is one expanded uncertainty larger or smaller all along.
+        """
+        bead, nominal = self.result.bead, self.values["a"].value
+        known = [
+            (s, throat, U)
+            for s, throat, U, seen in zip(bead.s, bead.throat, bead.throat_U, bead.toe_confidence, strict=False)
+            if throat is not None and U is not None and seen >= self.detection["toe"]
+        ]
+        if self.stopped or window.value is None or nominal is None or len(known) < 2:
+            return None
+        half = (bead.s[-1] - bead.s[0]) / (len(bead.s) - 1) / 2
+        length, large, small = (
+            worst_length(
+                _joined([(s - half, s + half) for s, throat, U in known if throat + way * U < nominal]), window.value
+            )[0]
+            for way in (0, 1, -1)
+        )
+        return Quantity(value=length, U=max(small - length, length - large))
+
     # Places to send a person to
 
     @cached_property
@@ -268,6 +294,17 @@ def middle(indication: Indication) -> float | None:
     """The middle of an indication along the seam, mm."""
     start, end = span(indication)
     return None if start is None or end is None else (start + end) / 2
+
+
+def _joined(spans: Iterable[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Spans in their order, those that touch made one; places are given to a thousandth."""
+    out: list[tuple[float, float]] = []
+    for start, end in spans:
+        if out and start - out[-1][1] < 0.01:
+            out[-1] = out[-1][0], end
+        else:
+            out.append((start, end))
+    return out
 
 
 def _ask(name: str) -> Need:

@@ -105,12 +105,15 @@ def _deep_runs(
     return found
 
 
-def stretch(case: Case, runs: Sequence[Indication] | None, measured_mm: Quantity | None = None) -> Verdict:
+def stretch(
+    case: Case, runs: Sequence[Indication] | None, measured_mm: Quantity | None = None, *, least: bool = False
+) -> Verdict:
     """Runs against the line's length rule, in the worst stretch anywhere; None where their length is not known.
 
     A gauged length (the kind's ``extent``) goes before the photo's. From the photo a run's whole length counts: where
     the line allows none outside the rule all of it does, else it is only the most that can be deeper. A length that
-    the photo measures outright, over the whole weld, may stand in place of runs (``measured_mm``).
+    the photo measures outright may stand in place of runs (``measured_mm``); where it is the ``least`` that can be
+    there, it can show too much of it and nothing else.
     """
     per, extent, evidence = case.line.per_length, case.line.kind.extent, case.evidence
     assert per is not None
@@ -153,6 +156,8 @@ def stretch(case: Case, runs: Sequence[Indication] | None, measured_mm: Quantity
         unseen, shown = evidence.sight(case.detection_kind, (free.value or 0) - (free.U or 0))
         if not shown:
             outcome, why = "undecided", f"{why}; more may be there: {unseen}"
+    if least and gauged is None and outcome == "pass":
+        outcome, why = "undecided", f"at least {why}; whether it goes on further takes a gauge"
     ask = case.gauge(name=extent) if outcome == "undecided" else ()
     return Verdict(outcome, why, measured=measured, p_conform=decision.p_conform, needs=ask)
 

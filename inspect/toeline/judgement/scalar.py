@@ -131,23 +131,31 @@ def _tolerated(case: Case, told: Verdict, ask: tuple[Need, ...]) -> Verdict:
     told = replace(told, bound=top.value, p_conform=over.p_conform)
     if over.outcome == "fail":
         return replace(told, outcome="fail", why=f"{told.why}, beyond {case.figure(top.value)}")
-    long = stretch(case, None, _undersize(case))
+    # a face that is hollow has less throat than its legs tell, so it may be too small over more
+    by_throat = case.line.of == "throat_shortfall" or case.evidence.result.settings.drawing_size_is == "throat"
+    long = stretch(case, None, _undersize(case), least=by_throat)
     if over.outcome == long.outcome == "pass":
         outcome: Outcome = "pass"
     else:
         outcome = "fail" if told.outcome == long.outcome == "fail" else "undecided"
     closer = ask if "undecided" in (told.outcome, over.outcome) else ()  # a finer reading may settle it by itself
     needs = (*closer, *long.needs) if outcome == "undecided" else ()
-    return replace(told, outcome=outcome, why=f"{told.why}; {long.why}", needs=needs)
+    counted = "by the drawing's throat, " if by_throat and case.line.of == "leg_shortfall" else ""
+    return replace(told, outcome=outcome, why=f"{told.why}; {counted}{long.why}", needs=needs)
 
 
 def _undersize(case: Case) -> Quantity | None:
-    """How much of the whole weld has a leg under the drawing's, as the photo shows it; None where it does not."""
-    share, weld = case.evidence.measure("undersize_share"), case.evidence.values["l"]
-    per = case.line.per_length
-    if case.line.of != "leg_shortfall" or per is None or per.window != "l":
+    """How much of the line's window is under the drawing's size, as the photo shows it; None where it does not.
+
+    Legs are counted over the whole weld, by the drawing's throat where it gives that; a throat in the worst stretch.
+    """
+    per, evidence = case.line.per_length, case.evidence
+    if per is None:
         return None
-    if share.value is None or weld.value is None:
+    if case.line.of == "throat_shortfall":
+        return evidence.under_throat(case.length(per.window)[0])
+    share, weld = evidence.measure("undersize_share"), evidence.values["l"]
+    if case.line.of != "leg_shortfall" or per.window != "l" or share.value is None or weld.value is None:
         return None
     # the weld's body stands for all of it: at the very ends every run tapers off
     return Quantity(value=share.value * weld.value, U=(share.U or 0) * weld.value)
