@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import copy
+import itertools
+import math
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -16,7 +18,7 @@ from toeline import datafile
 from toeline.causes import coaching_sheet, rank_causes, signs
 from toeline.causes.chart import chart, load_chart, load_normal, normal
 from toeline.causes.ranking import weigh
-from toeline.causes.signs import on_yardstick, read_signs
+from toeline.causes.signs import Reading, on_yardstick, read_signs
 from toeline.errors import ChartError
 from toeline.result import Bead, GaugeReading, Indication, PhotoInfo, Quantity, Result, Scale, Settings, Welding
 from truth_result import load_truth, result_from_truth, truth_files
@@ -573,3 +575,38 @@ def test_the_two_distributions_against_scipy():
         np.testing.assert_allclose(seen, betabinom.pmf(np.arange(n + 1), n, 0.7, 2.5), rtol=1e-9)
     at, spread = np.linspace(-2, 2, 9), np.linspace(0.1, 1.0, 9)
     np.testing.assert_allclose(signs._normal(0.3, at, spread), norm.pdf(0.3, at, spread), rtol=1e-12)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_the_weighing_is_bayes_rule_written_out(seed: int) -> None:
+    """Every set of none, one or two troubles of different variables, one after the other."""
+    rules, random = chart().of("bead"), np.random.default_rng(seed)
+    readings = tuple(
+        Reading(sign.id, dict(zip(sign.states, random.uniform(0.05, 1.0, len(sign.states)), strict=True)), "")
+        for sign in list(rules.signs.values())[seed::3]
+    )
+    weights: dict[tuple[str, ...], float] = {}
+    for many in (0, 1, 2):
+        for each in itertools.combinations(rules.troubles, many):
+            if len({trouble.variable for trouble in each}) < many:
+                continue
+            weight = math.prod(t.prior / (1 - t.prior) for t in each)
+            for reading in readings:
+                sign = rules.signs[reading.sign]
+                states = dict(rules.usual(sign.id)) if not each else dict(each[0].states[sign.id])
+                if many == 2:
+                    both = [trouble.states[sign.id] for trouble in each]
+                    states = {s: max(p[s] for p in both) for s in sign.states if s != sign.usual}
+                    most = 1 - min(p[sign.usual] for p in both) / 2
+                    shrink = max(1.0, sum(states.values()) / most)
+                    states = {s: p / shrink for s, p in states.items()}
+                    states[sign.usual] = 1 - sum(states.values())
+                weight *= sum(p * reading.likelihood[s] for s, p in states.items()) ** sign.weight
+            weights[tuple(trouble.id for trouble in each)] = weight
+    whole = sum(weights.values())
+    posterior = weigh(readings, rules)
+    assert posterior.nothing == pytest.approx(weights[()] / whole)
+    for trouble in rules.troubles:
+        assert posterior.troubles[trouble.id] == pytest.approx(
+            sum(w for held, w in weights.items() if trouble.id in held) / whole
+        )
