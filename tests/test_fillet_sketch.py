@@ -57,6 +57,13 @@ def test_it_says_its_figures_and_the_drawings_size() -> None:
     assert "drawing's leg 1 in" in " ".join(t.text or "" for t in ET.fromstring(inches).iter(f"{SVG}text"))
 
 
+def test_a_throat_on_the_drawing_is_said_and_no_legs_are_dashed() -> None:
+    legs = Quantity(value=6.12, U=0.21), Quantity(value=7.4, U=0.2)
+    svg = ET.fromstring(draw_cross_section(result(*legs, drawing_size_mm=4.0, drawing_size_is="throat")))
+    assert any(t.text == "the drawing's throat 4 mm" for t in svg.iter(f"{SVG}text"))
+    assert not any(p.get("class") == "size" for p in svg.iter(f"{SVG}path"))
+
+
 def test_without_a_leg_there_is_no_sketch() -> None:
     leg = Quantity(value=6.0, U=0.2)
     assert draw_cross_section(result(leg, unknown("only card A was found"))) is None

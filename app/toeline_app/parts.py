@@ -16,7 +16,7 @@ from toeline.result import GaugeReading, Point, Quantity, Result
 from toeline.short import first_change, measures_to_read, severest_first, worst_lines
 from toeline.text import capital, sentence
 from toeline.units import MM_PER_INCH, Unit, say
-from toeline_app import service, ui
+from toeline_app import along, service, ui
 from toeline_app.photos import Shown
 
 PDF = "application/pdf"
@@ -114,6 +114,7 @@ def folded(result: Result, unit: Unit) -> None:
         with ui.fold("measures", "All measures", "square_foot"):
             if drawing := service.cross_section(result, unit):
                 ui.sketch(drawing, "The fillet's cross-section to scale; its figures stand in the table below.")
+            along.sizes_along(result, unit)
             rows = [(measure_name(name), say(quantity, unit)) for name, quantity in measures_to_read(result).items()]
             ui.table(("Measure", "Value with U (k = 2)"), rows)
     if result.judgement:

@@ -26,6 +26,7 @@ class Preferences(BaseModel):
     unit: Literal["mm", "in"] = "mm"
     check_line_mm: Annotated[float | None, Field(ge=45.0, le=55.0)] = None
     drawing_size_mm: Annotated[float | None, Field(ge=1.0, le=100.0)] = None
+    drawing_size_is: Literal["leg", "throat"] = "leg"
     joint_angle_deg: Annotated[float | None, Field(ge=30.0, le=150.0)] = None
 
 

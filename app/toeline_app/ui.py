@@ -26,6 +26,8 @@ OUTCOMES: dict[Outcome | str, tuple[str, str]] = {
 }
 #: A value up to this long stands on the right of its name on a narrow screen; a longer one reads as a text.
 LONGEST_IN_A_PAIR = 70
+#: For a chart, however many points it has: the style sheet colours its letters, and does not reach into a canvas.
+AS_SVG = {"embedOptions": {"renderer": "svg"}}
 _SIGNS = {"stop": "✕", "warning": "!", "note": "i"}
 _STATIC = resources.files("toeline_app") / "static"
 

@@ -35,7 +35,8 @@ def draw_cross_section(result: Result, unit: Unit = "mm") -> str | None:
     said = result.settings.joint_angle_deg or 90.0
     known = measured is not None and measured.value is not None
     angle = measured.value if measured is not None and measured.value is not None else said
-    nominal = result.settings.drawing_size_mm if result.settings.drawing_size_is == "leg" else None
+    asked, by_leg = result.settings.drawing_size_mm, result.settings.drawing_size_is == "leg"
+    nominal = asked if by_leg else None
     px = _LONG / max(base.value, upright.value, nominal or 0.0)
     toe, top = _on_base(base.value * px), _on_upright(upright.value * px, angle)
     foot = _foot(toe, top)
@@ -46,6 +47,7 @@ def draw_cross_section(result: Result, unit: Unit = "mm") -> str | None:
         *([f"a throat from the legs {say(throat, unit)}"] if throat is not None and throat.known else []),
         f"θ joint angle {say(measured, unit) if known and measured is not None else f'{angle:g}° as said'}",
         *([f"dashed: the drawing's leg {figure(nominal, unit)}"] if nominal else []),
+        *([f"the drawing's throat {figure(asked, unit)}"] if asked and not by_leg else []),
     ]
     height = _ROOT[1] + 78 + _LINE * len(words)
     drawn = [

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 
 import pytest
@@ -50,6 +51,47 @@ def test_settings_become_what_is_measured_with():
     settings = to_settings(asked)
     assert (settings.joint, settings.thickness_mm, settings.check_line_mm) == ("fillet", 6.0, 49.8)
     assert (settings.welding.electrode_mm, settings.unit) == (3.2, "in")
+    by_throat = to_settings(Preferences(joint="fillet", drawing_size_mm=4.0, drawing_size_is="throat"))
+    assert (by_throat.drawing_size_mm, by_throat.drawing_size_is) == (4.0, "throat")
+
+
+def fillet(**said):
+    """An invented fillet with legs of 6 and 7 mm along its body."""
+    found = result()
+    n = len(found.bead.s)
+    along = {name: (None, *((mm,) * (n - 2)), None) for name, mm in FILLET.items()}
+    settings = found.settings.model_copy(update={"joint": "fillet", **said})
+    return found.model_copy(update={"bead": found.bead.model_copy(update=along), "settings": settings})
+
+
+FILLET = {"leg_base": 6.0, "leg_upright": 7.0, "throat": 4.56, "throat_U": 0.2}
+
+
+@pytest.mark.parametrize(
+    ("said", "lines", "words"),
+    [
+        ({}, {"Leg, base plate", "Leg, upright"}, ""),
+        ({"drawing_size_mm": 6.5}, {"Leg, base plate", "Leg, upright", "Drawing"}, "a leg of 6.5 mm"),
+        (
+            {"drawing_size_mm": 4.0, "drawing_size_is": "throat"},
+            {"Leg, base plate", "Leg, upright", "Throat", "Drawing"},
+            "a throat of 4.0 mm",
+        ),
+    ],
+)
+def test_a_fillets_legs_are_drawn_along_the_weld(said, lines, words):
+    saved = service.store().save_inspection(fillet(**said), photo_bytes(), IDENTITY)
+    app = opened(saved.id)
+    assert not app.exception
+    (chart,) = app.get("vega_lite_chart")
+    assert set(json.loads(chart.proto.spec)["encoding"]["color"]["scale"]["domain"]) == lines
+    assert any("Both ends are left out" in text.value and words in text.value for text in app.text)
+
+
+def test_a_bead_without_legs_has_no_such_chart():
+    saved = service.store().save_inspection(result(), photo_bytes(), IDENTITY)
+    app = opened(saved.id)
+    assert not app.get("vega_lite_chart")
 
 
 @pytest.mark.parametrize(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import get_args
+from typing import Literal, get_args
 
 import streamlit as st
 
@@ -16,6 +16,8 @@ from toeline_app.prefs import Preferences
 
 MOST_AT_ONCE = 12
 JOINTS: dict[Joint, str] = {"bead": "Bead on plate", "butt": "Butt joint", "fillet": "Fillet"}
+SizeIs = Literal["leg", "throat"]
+SIZES: dict[SizeIs, str] = {"leg": "Leg (z)", "throat": "Throat (a)"}
 #: Core diameters in mm as boxes of electrodes are sold.
 ELECTRODES = (2.0, 2.5, 3.2, 4.0, 5.0, 6.0)
 HOLD_AS = "bench_photos"
@@ -70,7 +72,7 @@ def in_words(now: Preferences) -> str:
     if now.thickness_mm is not None:
         words.append(f"{length(now.thickness_mm, now.unit)} thick")
     if now.joint == "fillet" and now.drawing_size_mm is not None:
-        words.append(f"leg {length(now.drawing_size_mm, now.unit)}")
+        words.append(f"{now.drawing_size_is} {length(now.drawing_size_mm, now.unit)}")
     if now.electrode_mm is not None:
         words.append(f"electrode {length(now.electrode_mm, now.unit)}")
     titles = service.criteria_titles()
@@ -96,9 +98,17 @@ def _edit(now: Preferences) -> Preferences:
         placeholder="Not given",
         key="set_electrode",
     )
-    size, angle = now.drawing_size_mm, now.joint_angle_deg
+    size, size_is, angle = now.drawing_size_mm, now.drawing_size_is, now.joint_angle_deg
     if joint == "fillet":
-        size = parts.length_input("Leg on the drawing", size, now.unit, 1.0, 100.0, "set_size")
+        size = parts.length_input("Fillet's size on the drawing", size, now.unit, 1.0, 100.0, "set_size")
+        size_is = st.radio(
+            "That size is the",
+            get_args(SizeIs),
+            index=get_args(SizeIs).index(size_is),
+            format_func=SIZES.__getitem__,
+            horizontal=True,
+            key="set_size_is",
+        )
         angle = st.number_input(
             "Angle between the plates, degrees, if only card A is used",
             min_value=30.0,
@@ -135,6 +145,7 @@ def _edit(now: Preferences) -> Preferences:
         unit="in" if unit == "in" else "mm",
         check_line_mm=check_line,
         drawing_size_mm=size,
+        drawing_size_is=size_is,
         joint_angle_deg=angle,
     )
 
@@ -148,6 +159,7 @@ def to_settings(now: Preferences) -> Settings:
         criteria=now.criteria,
         unit=now.unit,
         drawing_size_mm=now.drawing_size_mm if now.joint == "fillet" else None,
+        drawing_size_is=now.drawing_size_is if now.joint == "fillet" else "leg",
         joint_angle_deg=now.joint_angle_deg if now.joint == "fillet" else None,
         welding=Welding(electrode_mm=now.electrode_mm),
     )
@@ -162,7 +174,7 @@ def measure_again(inspection: Inspection) -> None:
     st.session_state[f"gauge_{photo.sha256}"] = list(said.gauge)
     now = prefs.preferences()
     then = {name: getattr(said, name) for name in ("joint", "thickness_mm", "check_line_mm", "criteria")}
-    fillet = {name: getattr(said, name) for name in ("drawing_size_mm", "joint_angle_deg")}
+    fillet = {name: getattr(said, name) for name in ("drawing_size_mm", "drawing_size_is", "joint_angle_deg")}
     electrode = {"electrode_mm": said.welding.electrode_mm}
     prefs.remember(Preferences.model_validate(now.model_dump() | then | fillet | electrode))
 

@@ -18,8 +18,6 @@ MEASURES = {
     "width_mean": "Width, mean",
     "outcome": "Outcomes",
 }
-#: However many points there are: the style sheet colours a chart's letters, and does not reach into a canvas.
-AS_SVG = {"embedOptions": {"renderer": "svg"}}
 _SHAPES = {"pass": "circle", "fail": "cross", "undecided": "triangle-up", "measured": "square"}
 #: Of the Okabe and Ito set, dark enough on white and light enough on the dark page; the shape says it too.
 _COLOURS = {"pass": "#009E73", "fail": "#D55E00", "undecided": "#B8860B", "measured": "#3A8FC7"}
@@ -62,7 +60,7 @@ def _plot(points: list[TrendPoint], measure: str, unit: Unit) -> None:
         up = alt.Y("value:Q", title=name, scale=alt.Scale(zero=False))
         bars = alt.Chart(frame).mark_rule(color="#7f8c99").encode(x=across, y="low:Q", y2="high:Q")
         chart = bars + dots.encode(x=across, y=up, **marks).add_params(pick)
-    chart = chart.properties(height=320, usermeta=AS_SVG).configure_legend(orient="top", columns=2)
+    chart = chart.properties(height=320, usermeta=ui.AS_SVG).configure_legend(orient="top", columns=2)
     event = st.altair_chart(chart, width="stretch", on_select="rerun", selection_mode="picked", key=f"trend_{measure}")
     st.text(("" if measure == "outcome" else "Bars show U (k = 2). ") + "Tap a point to open its inspection.")
     chosen = event["selection"].get("picked") or []
