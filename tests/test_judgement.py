@@ -389,6 +389,7 @@ def test_a_short_throat_is_counted_in_the_worst_hundred_millimetres() -> None:
         )
 
     found = judged([(10.0, 25.0), (95.0, 108.0)])
+    assert found.p_conform < 0.01  # deep enough to be tolerated, and too long
     assert (found.outcome, found.at) == ("fail", 40.0)  # 15 + 13 mm, at most 98 mm apart
     assert "28 mm of it in the worst 100 mm, 25 mm allowed" in found.why
     assert judged([(10.0, 25.0), (95.0, 108.0)], drawing_size_mm=7.07).outcome == "fail"  # that leg's throat is 5 mm

@@ -134,6 +134,8 @@ def _tolerated(case: Case, told: Verdict, ask: tuple[Need, ...]) -> Verdict:
     # a face that is hollow has less throat than its legs tell, so it may be too small over more
     by_throat = case.line.of == "throat_shortfall" or case.evidence.result.settings.drawing_size_is == "throat"
     long = stretch(case, None, _undersize(case), least=by_throat)
+    if long.p_conform is not None:  # it has to be within both
+        told = replace(told, p_conform=min(over.p_conform, long.p_conform))
     if over.outcome == long.outcome == "pass":
         outcome: Outcome = "pass"
     else:
