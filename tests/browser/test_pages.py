@@ -179,6 +179,8 @@ def test_trends_open_an_inspection(visitors, server):
     opened = page.get_by_role("heading", name=re.compile(invented.IDENTITY.weld))
     opened.wait_for()
     page.go_back()
+    page.get_by_role("heading", name="Trends").wait_for()
+    settled(page)  # a chart that is still being drawn hears no tap
     page.locator("[data-testid=stVegaLiteChart] .mark-symbol.role-mark path").last.tap()
     opened.wait_for()
 
