@@ -351,7 +351,7 @@ def _settings(result: Result, unit: Unit) -> tuple[Row, ...]:
     rows = (
         ("Joint", {"bead": "bead on plate"}.get(settings.joint, settings.joint)),
         ("Thickness", length(settings.thickness_mm)),
-        ("Drawing size", length(settings.drawing_size_mm)),
+        (f"Drawing size ({settings.drawing_size_is})", length(settings.drawing_size_mm)),
         ("Electrode", electrode),
         ("Current", current),
         ("Voltage", f"{welding.voltage_v:g} V" if welding.voltage_v else None),
