@@ -182,7 +182,7 @@ def test_trends_open_an_inspection(visitors, server):
     page.get_by_role("heading", name="Trends").wait_for()
     settled(page)  # a chart that is still being drawn hears no tap
     page.locator("[data-testid=stVegaLiteChart] .mark-symbol.role-mark path").last.tap()
-    opened.wait_for()
+    page.get_by_role("heading", name=re.compile("Entry")).wait_for()  # the newest on record, whoever saved it
 
 
 def test_a_person_is_handed_over_and_erased(visitors, server):
