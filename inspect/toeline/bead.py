@@ -255,7 +255,7 @@ def _best_paths(gain: F64, stride: int, charge: float) -> NDArray[np.int64]:
     total = np.full((columns, sets, rows + 2 * stride), -np.inf)
     inner = total[..., stride:-stride]
     windows = np.lib.stride_tricks.sliding_window_view(total, len(shifts), axis=2)
-    each = np.empty((len(shifts), sets, rows))  # the longest axis last: that is quickest
+    each = np.empty((len(shifts), sets, rows))  # the most over a first axis is found quickest
     by_shift = windows.transpose(0, 3, 1, 2)
     inner[0] = gain[..., 0]
     for k in range(1, columns):

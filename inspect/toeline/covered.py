@@ -1,6 +1,6 @@
 """Where something lies over a toe: there the traced line follows that thing's edge, in and out again at once.
 
-No toe that was found does so by itself: over rendered beads of every fault its steps inwards were half as steep.
+No toe does so by itself: on 64 rendered beads with many kinds of fault the steps inwards were half as steep.
 """
 
 from __future__ import annotations
