@@ -85,7 +85,10 @@ class Lamp:
 
 @dataclass(frozen=True, slots=True)
 class Shot:
-    """One photo: what was welded, how the card lies, where the phone is. mm and degrees; roll turns the picture."""
+    """One photo: what was welded, how the card lies, where the phone is. mm and degrees; roll turns the picture.
+
+    ``size`` is the picture's long and short side, px.
+    """
 
     name: str
     kind: str
@@ -100,7 +103,9 @@ class Shot:
     tilt: float
     towards: float
     roll: float
+    aim_off: tuple[float, float] = (0.0, 0.0)
     px_per_mm: float = 8.8
+    size: tuple[int, int] = (2400, 1800)
     portrait: bool = False
     focal_35mm: float = 26.0
     focal_error: float = 0.004
@@ -514,10 +519,10 @@ SHOTS = (
 )
 
 
-def plan_of(shot: Shot) -> BeadPlan:
+def plan_of(shot: Shot, device: str) -> BeadPlan:
     """The shot's bead, its middle at s = 0."""
     values = {**STRINGER, **shot.bead, "start": -shot.length / 2, "end": shot.length / 2}
-    return BeadPlan(**{f.name: torch.full((1, 1, 1), float(values[f.name])) for f in fields(BeadPlan)})
+    return BeadPlan(**{f.name: torch.full((1, 1, 1), float(values[f.name]), device=device) for f in fields(BeadPlan)})
 
 
 def card_lies(shot: Shot) -> list[CardLie]:
@@ -539,10 +544,14 @@ def card_lies(shot: Shot) -> list[CardLie]:
 
 def phone_over(shot: Shot, lies: list[CardLie]) -> Lens:
     """The phone, aimed between bead and card."""
-    size = (1800, 2400) if shot.portrait else (2400, 1800)
+    size = shot.size[::-1] if shot.portrait else shot.size
     middle = lies[0].world(np.array([[42.8 * shot.print_scale, 27 * shot.print_scale, 0.0]]))[0]
     share = 0.0 if shot.kind == "fillet" else 0.55
-    aim = (share * float(middle[0]), share * float(middle[1]), 14.0 if shot.kind == "fillet" else 0.0)
+    aim = (
+        share * float(middle[0]) + shot.aim_off[0],
+        share * float(middle[1]) + shot.aim_off[1],
+        14.0 if shot.kind == "fillet" else 0.0,
+    )
     return aim_phone(
         size,
         shot.focal_35mm,
@@ -557,13 +566,13 @@ def phone_over(shot: Shot, lies: list[CardLie]) -> Lens:
     )
 
 
-def ground(lens: Lens, drop: float) -> tuple[Tensor, Tensor]:
+def ground(lens: Lens, drop: float, device: str) -> tuple[Tensor, Tensor]:
     """The relief's columns and rows (mm), wide enough for all that the lens sees down to the bench."""
     rows = torch.cat([lens.targets(0, 1), lens.targets(lens.height - 1, lens.height)], 1)[0].reshape(-1, 3).numpy()
     rows = np.vstack([rows, rows + (rows - lens.eye) * (drop / lens.eye[2])])
     low, high = rows[:, :2].min(axis=0) - 2.0, rows[:, :2].max(axis=0) + 2.0
-    s = torch.arange(math.floor(low[0] / STEP), math.ceil(high[0] / STEP)) * STEP
-    t = torch.arange(math.ceil(high[1] / STEP), math.floor(low[1] / STEP), -1) * STEP
+    s = torch.arange(math.floor(low[0] / STEP), math.ceil(high[0] / STEP), device=device) * STEP
+    t = torch.arange(math.ceil(high[1] / STEP), math.floor(low[1] / STEP), -1, device=device) * STEP
     return s, t
 
 
@@ -625,7 +634,8 @@ def plate_mask(shot: Shot, lies: list[CardLie], s: Tensor, t: Tensor) -> Tensor:
 def lay_card(dice: Dice, surface: Surface, shot: Shot, lie: CardLie, which: str) -> Tensor:
     """Lay one card as :func:`lie_of` says; its mask."""
     fold = shot.kind == "fillet"
-    drawn = torch.from_numpy(card_picture(80, which)).float() / 255
+    device = dice.device
+    drawn = torch.from_numpy(card_picture(80, which)).to(device).float() / 255
     down, across = -drawn.shape[0] % 8, -drawn.shape[1] % 8
     drawn = F.avg_pool2d(F.pad(drawn[None, None], (0, across, 0, down), value=1.0), 8)
     span = (drawn.shape[3] / 10, drawn.shape[2] / 10)
@@ -638,26 +648,27 @@ def lay_card(dice: Dice, surface: Surface, shot: Shot, lie: CardLie, which: str)
         dice,
         surface,
         drawn,
-        torch.tensor([[float(middle[0]), float(way)]]),
-        torch.tensor([angle]),
-        torch.tensor([lie.print_scale]),
-        torch.tensor([thick]),
+        torch.tensor([[float(middle[0]), float(way)]], device=device),
+        torch.tensor([angle], device=device),
+        torch.tensor([lie.print_scale], device=device),
+        torch.tensor([thick], device=device),
         fold=fold,
         picture_mm=span,
     )
 
 
-def lights_of(shot: Shot) -> Lights:
+def lights_of(shot: Shot, device: str) -> Lights:
     """The shot's lamp in a dim room."""
     lamp = shot.lamp
-    room = any_lights(Dice(shot.look, 1))
+    room = any_lights(Dice(shot.look, 1, device))
     el, az = math.radians(lamp.elevation), math.radians(lamp.azimuth)
     direction, sharpness, colour = room.direction.clone(), room.sharpness.clone(), room.colour.clone()
-    direction[0, 0] = torch.tensor([math.cos(el) * math.cos(az), math.cos(el) * math.sin(az), math.sin(el)])
+    towards = [math.cos(el) * math.cos(az), math.cos(el) * math.sin(az), math.sin(el)]
+    direction[0, 0] = torch.tensor(towards, device=device)
     sharpness[0, 0] = lamp.sharpness
-    hue = torch.tensor([1 + lamp.warmth, 1.0, 1 - lamp.warmth])
+    hue = torch.tensor([1 + lamp.warmth, 1.0, 1 - lamp.warmth], device=device)
     colour[0, 0] = lamp.power * lamp.sharpness / (2 * math.pi) * 2.2 * hue
-    dome = torch.tensor([[lamp.dome]])
+    dome = torch.tensor([[lamp.dome]], device=device)
     return replace(
         room, direction=direction, sharpness=sharpness, colour=colour, dome_low=0.6 * dome, dome_high=1.2 * dome
     )
@@ -669,50 +680,51 @@ def defocused(radiance: Tensor, radius: int) -> Tensor:
         return radiance
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1, 2 * radius + 1)).astype(np.float32)
     spread_out = cv2.filter2D(
-        radiance[0].permute(1, 2, 0).numpy(), -1, disc / disc.sum(), borderType=cv2.BORDER_REFLECT
+        radiance[0].permute(1, 2, 0).cpu().numpy(), -1, disc / disc.sum(), borderType=cv2.BORDER_REFLECT
     )
-    return torch.from_numpy(spread_out).permute(2, 0, 1)[None]
+    return torch.from_numpy(spread_out).to(radiance.device).permute(2, 0, 1)[None]
 
 
-def take(shot: Shot) -> tuple[NDArray[np.uint8], dict[str, Any]]:
-    """The photo (H, W, 3, BGR) and its truth."""
+def take(shot: Shot, device: str = "cpu") -> tuple[NDArray[np.uint8], dict[str, Any]]:
+    """The photo (H, W, 3, BGR) and its truth. Another device draws other noise: the same seeds, another photo."""
     fillet = shot.kind == "fillet"
-    plan, lies = plan_of(shot), card_lies(shot)
+    plan, lies = plan_of(shot, device), card_lies(shot)
     lens = phone_over(shot, lies)
-    s, t = ground(lens, 0.0 if fillet else shot.drop)
+    s, t = ground(lens, 0.0 if fillet else shot.drop, device)
     strip_s = s[(s > -shot.length / 2 - BESIDE_ENDS) & (s < shot.length / 2 + BESIDE_ENDS)]
     strip_t = t[t.abs() < BESIDE]
-    weld = lay(Dice(shot.seed, 1), plan, strip_s, strip_t)
-    dice = Dice(shot.steel, 1)
+    weld = lay(Dice(shot.seed, 1, device), plan, strip_s, strip_t)
+    dice = Dice(shot.steel, 1, device)
     whole = spread(weld, s, t, strip_s, strip_t, fillet)
-    surface = dress(dice, whole, s, t, torch.ones(1, 1, 1, 1) if shot.butt else None)
+    surface = dress(dice, whole, s, t, torch.ones(1, 1, 1, 1, device=device) if shot.butt else None)
     polish(surface, whole, shot)
-    cover_with_slag(dice, whole, surface, torch.full((1, 1, 1, 1), float(shot.under_slag)))
+    cover_with_slag(dice, whole, surface, torch.full((1, 1, 1, 1), float(shot.under_slag), device=device))
     plate = plate_mask(shot, lies, s, t)
-    bench(dice, surface, torch.maximum(plate, whole.face), torch.full((1, 1, 1, 1), shot.drop))
+    drop = torch.full((1, 1, 1, 1), shot.drop, device=device)
+    bench(dice, surface, torch.maximum(plate, whole.face), drop)
     plain = plate
     for lie, which in zip(lies, "AB", strict=False):
         plain = plain * (1 - lay_card(dice, surface, shot, lie, which))
     rows = slice(round(float(t[0] - strip_t[0]) / STEP), None)
     columns = slice(round(float(strip_s[0] - s[0]) / STEP), None)
-    bare = plain[0, 0, rows, columns][: len(strip_t), : len(strip_s)].numpy().astype(float)
+    bare = plain[0, 0, rows, columns][: len(strip_t), : len(strip_s)].cpu().numpy().astype(float)
     del whole
 
-    maps, lights = shading_maps(surface), lights_of(shot)
-    eye = torch.from_numpy(lens.eye.astype(np.float32))[None]
+    maps, lights = shading_maps(surface), lights_of(shot, device)
+    eye = torch.from_numpy(lens.eye.astype(np.float32)).to(device)[None]
     steps = 150 if fillet else 30
     tiles = [
-        shade(surface, lens.targets(y, min(y + 150, lens.height)), eye, lights, 16, steps, maps)[0]
+        shade(surface, lens.targets(y, min(y + 150, lens.height)).to(device), eye, lights, 16, steps, maps)[0]
         for y in range(0, lens.height, 150)
     ]
     radiance = defocused(torch.cat(tiles, 2).nan_to_num(0.0), shot.defocus)
     del maps, surface
-    photo = develop(
-        radiance, Dice(shot.look, 1), torch.tensor([shot.blur]), grain_px=1.8, compress=False, bright_to=shot.bright_to
-    )
-    image = (photo[0].permute(1, 2, 0).numpy()[..., ::-1] * 255 + 0.5).astype(np.uint8)
+    blur = torch.tensor([shot.blur], device=device)
+    photo = develop(radiance, Dice(shot.look, 1, device), blur, grain_px=1.8, compress=False, bright_to=shot.bright_to)
+    image = (photo[0].permute(1, 2, 0).cpu().numpy()[..., ::-1] * 255 + 0.5).astype(np.uint8)
 
-    laid = Laid(plan, weld, strip_s.numpy().astype(float), strip_t.numpy().astype(float), bare, fillet, shot.card_side)
+    columns_mm, rows_mm = (axis.cpu().numpy().astype(float) for axis in (strip_s, strip_t))
+    laid = Laid(plan, weld, columns_mm, rows_mm, bare, fillet, shot.card_side)
     bead, spatter = bead_truth(laid, lens, lies)
     truth: dict[str, Any] = {
         "photo": f"{shot.name}.jpg",
@@ -740,19 +752,32 @@ def take(shot: Shot) -> tuple[NDArray[np.uint8], dict[str, Any]]:
     return image, truth
 
 
-def jpeg(image: NDArray[np.uint8], shot: Shot) -> tuple[bytes, int]:
-    """The photo as a phone would write it, at the best quality that keeps it small; and that quality."""
+def jpeg(image: NDArray[np.uint8], shot: Shot, quality: int) -> bytes:
+    """The photo as a phone would write it."""
     exif = Image.Exif()
     exif[0x010F], exif[0x0110], exif[0x0112] = "Evening Class", "Bench phone", 1
     inner = exif.get_ifd(0x8769)
     inner[0x9003], inner[0xA405], inner[0x920A] = shot.taken, round(shot.focal_35mm), round(shot.focal_35mm / 6.2, 2)
     picture = Image.fromarray(cv2.cvtColor(image, cv2.COLOR_BGR2RGB))
+    out = io.BytesIO()
+    picture.save(out, "JPEG", quality=quality, exif=exif, subsampling="4:2:0", optimize=True)
+    return out.getvalue()
+
+
+def small_jpeg(image: NDArray[np.uint8], shot: Shot) -> tuple[bytes, int]:
+    """The photo at the best quality that keeps it small, and that quality."""
     for quality in range(92, 50, -3):
-        out = io.BytesIO()
-        picture.save(out, "JPEG", quality=quality, exif=exif, subsampling="4:2:0", optimize=True)
-        if out.tell() <= MOST_BYTES:
+        data = jpeg(image, shot, quality)
+        if len(data) <= MOST_BYTES:
             break
-    return out.getvalue(), quality
+    return data, quality
+
+
+def write(folder: Path, name: str, data: bytes, quality: int, truth: dict[str, Any]) -> None:
+    """The photo into ``folder``, its truth beside it."""
+    truth["image"] |= {"jpeg_quality": quality, "bytes": len(data)}
+    (folder / f"{name}.jpg").write_bytes(data)
+    (folder / f"{name}.json").write_text(json.dumps(truth, separators=(",", ":")) + "\n", "utf-8")
 
 
 def main() -> None:
@@ -768,10 +793,8 @@ def main() -> None:
     for name in said.names or known:
         with torch.inference_mode():
             image, truth = take(known[name])
-        data, quality = jpeg(image, known[name])
-        truth["image"] |= {"jpeg_quality": quality, "bytes": len(data)}
-        (said.out / f"{name}.jpg").write_bytes(data)
-        (said.out / f"{name}.json").write_text(json.dumps(truth, separators=(",", ":")) + "\n", "utf-8")
+        data, quality = small_jpeg(image, known[name])
+        write(said.out, name, data, quality, truth)
         print(f"{name}: {len(data) // 1000} kB at quality {quality}", flush=True)
 
 

@@ -44,7 +44,7 @@ class Laid:
 
     def on_face(self, s: float, t: float, lower: float = 0.0) -> F64:
         """World point (3,) of the relief's surface, ``lower`` mm below it."""
-        return np.array([s, t, self.at(self.weld.height[0, 0].numpy(), s, t) - lower])
+        return np.array([s, t, self.at(self.weld.height[0, 0].cpu().numpy(), s, t) - lower])
 
 
 def camera_truth(lens: Lens, card: CardLie) -> dict[str, Any]:
@@ -96,7 +96,7 @@ def bead_truth(laid: Laid, lens: Lens, cards: list[CardLie]) -> tuple[dict[str, 
     card = cards[0]
     stations = np.arange(0.0, end - start + 1e-6, _STATION)
     s = start + stations
-    left, right = (np.interp(s, laid.s, curve[0, 0].numpy()) for curve in (weld.left, weld.right))
+    left, right = (np.interp(s, laid.s, curve[0, 0].cpu().numpy()) for curve in (weld.left, weld.right))
     world = {"left": laid.on_plate(s, left), "right": laid.on_plate(s, right)}
     t_left, t_right = left * unfold, right * unfold
     width = t_left - t_right
@@ -209,9 +209,9 @@ def _fillet(
 
 def _crests(laid: Laid) -> F64:
     """Seam places of the ripple crests on the line midway between the toes, from the crest map itself."""
-    middle = (laid.weld.left + laid.weld.right)[0, 0].numpy() / 2
+    middle = (laid.weld.left + laid.weld.right)[0, 0].cpu().numpy() / 2
     row = np.clip(np.round((laid.t[0] - middle) / (laid.t[0] - laid.t[1])).astype(int), 0, len(laid.t) - 1)
-    line = laid.weld.maps["crest"][0, 0].numpy()[row, np.arange(len(laid.s))]
+    line = laid.weld.maps["crest"][0, 0].cpu().numpy()[row, np.arange(len(laid.s))]
     top = np.flatnonzero((line[1:-1] > line[:-2]) & (line[1:-1] >= line[2:]) & (line[1:-1] > 0.3)) + 1
     a, b, c = (np.log(np.maximum(line[top + k], 1e-9)) for k in (-1, 0, 1))
     bend = a - 2 * b + c
@@ -226,7 +226,7 @@ def _undercut(laid: Laid, length: float) -> list[dict[str, Any]]:
     every = np.arange(0.0, length, 1.0)
     out = []
     for side, _, _, depth_curve, wide in laid.weld.truth["runs"]:
-        depth = depth_curve[0, 0].numpy() * square
+        depth = depth_curve[0, 0].cpu().numpy() * square
         deep = np.flatnonzero(depth > 0.02)
         if depth.max() < 0.1:
             continue
@@ -258,7 +258,7 @@ def _overlap(laid: Laid, length: float) -> list[dict[str, Any]]:
     start = float(laid.plan.start)
     inside = (laid.s > start) & (laid.s < start + length)
     for side, bulge in zip(("left", "right"), laid.weld.truth["over"], strict=True):
-        b = bulge[0, 0].numpy() * inside
+        b = bulge[0, 0].cpu().numpy() * inside
         on = np.flatnonzero(np.diff(np.concatenate([[0], (b > 0.25).astype(int), [0]])))
         for first, last in zip(on[::2], on[1::2] - 1, strict=True):
             out.append(
@@ -276,7 +276,7 @@ def _overlap(laid: Laid, length: float) -> list[dict[str, Any]]:
 def _crater(laid: Laid, lens: Lens, card: CardLie) -> dict[str, Any]:
     truth = laid.weld.truth
     s = float(truth["centre"])
-    middle = float(np.interp(s, laid.s, (laid.weld.left + laid.weld.right)[0, 0].numpy() / 2))
+    middle = float(np.interp(s, laid.s, (laid.weld.left + laid.weld.right)[0, 0].cpu().numpy() / 2))
     unfilled = float(laid.plan.unfilled) > 0
     place = laid.on_face(s, middle)
     return {
@@ -303,7 +303,7 @@ def _restart(laid: Laid) -> dict[str, Any] | None:
 
 def _pores(laid: Laid, lens: Lens) -> list[dict[str, Any]]:
     out = []
-    seen = laid.weld.maps["pore"][0, 0].numpy()
+    seen = laid.weld.maps["pore"][0, 0].cpu().numpy()
     for s, t, dia in zip(*(x[0].tolist() for x in laid.weld.truth["pores"]), strict=True):
         if laid.at(seen, s, t) > 0:
             px = lens.pixels(laid.on_face(s, t)[None])[0]
@@ -313,7 +313,7 @@ def _pores(laid: Laid, lens: Lens) -> list[dict[str, Any]]:
 
 def _islands(laid: Laid, lens: Lens) -> list[dict[str, Any]]:
     out = []
-    seen = laid.weld.maps["slag"][0, 0].numpy()
+    seen = laid.weld.maps["slag"][0, 0].cpu().numpy()
     for spot in laid.weld.truth["islands"][: int(float(laid.plan.slag))]:
         s, t, half_s, half_t = (float(x) for x in spot)
         if laid.at(seen, s, t) > 0 and laid.at(laid.plain, s, t) > 0:
@@ -331,7 +331,7 @@ def _islands(laid: Laid, lens: Lens) -> list[dict[str, Any]]:
 
 def _strikes(laid: Laid, lens: Lens, card: CardLie, unfold: float) -> list[dict[str, Any]]:
     out = []
-    seen = laid.weld.maps["arc_strike"][0, 0].numpy()
+    seen = laid.weld.maps["arc_strike"][0, 0].cpu().numpy()
     for spot in laid.weld.truth["strikes"][: int(float(laid.plan.strikes))]:
         s, t, radius, tail, turn = (float(x) for x in spot)
         if laid.at(seen, s, t) == 0 or laid.at(laid.plain, s, t) == 0:
@@ -374,7 +374,7 @@ def _spatter(laid: Laid, lens: Lens, card: CardLie, unfold: float) -> list[dict[
 
 def _height(laid: Laid, length: float, lo: float, hi: float) -> dict[str, Any]:
     every = np.arange(0.0, length, 1.0)
-    rise = np.interp(every + float(laid.plan.start), laid.s, laid.weld.truth["rise"][0, 0, 0].numpy())
+    rise = np.interp(every + float(laid.plan.start), laid.s, laid.weld.truth["rise"][0, 0, 0].cpu().numpy())
     return {
         "step_mm": 1.0,
         "what": "peak of the smooth cross-section without ripples (fillet: bulge over the chord)",
