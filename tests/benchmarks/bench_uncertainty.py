@@ -45,6 +45,8 @@ if TYPE_CHECKING:
 Weld = tuple[str, str, float, dict[str, float]]
 #: Long and short side of a picture, px.
 SIZES = ((3264, 2448), (3648, 2736), (4000, 3000))
+#: A careful person fills the picture: its short side covers no more than this, mm.
+WIDEST = 350.0
 #: A careful person leaves this much round bead and card, px, and keeps the lamp's mirror image this far off, degrees.
 MARGIN, GLARE = 60.0, 24.0
 #: A bead is at least this many times as long as wide: what is left as its body then has a mean.
@@ -68,6 +70,7 @@ def _any_shot(name: str, weld: Weld, rng: np.random.Generator) -> Shot:
     kind, cause, length, bead = weld
     fillet = kind == "fillet"
     print_scale = rng.uniform(0.97, 1.03)
+    size = SIZES[rng.integers(len(SIZES))]
     focal = float(rng.integers(24, 29) if rng.random() < 0.8 else rng.integers(48, 53))
     return Shot(
         name=name,
@@ -85,8 +88,8 @@ def _any_shot(name: str, weld: Weld, rng: np.random.Generator) -> Shot:
         towards=rng.uniform(0, 360),
         roll=90.0 * rng.integers(4) + rng.normal(0, 8),
         aim_off=(rng.normal(0, 15), rng.normal(0, 8 if fillet else 15)),
-        px_per_mm=rng.uniform(7, 12),
-        size=SIZES[rng.integers(len(SIZES))],
+        px_per_mm=rng.uniform(max(7, size[1] / WIDEST), 12),
+        size=size,
         portrait=bool(rng.random() < 0.4),
         focal_35mm=focal,
         focal_error=float(np.clip(rng.normal(0, 0.01), -0.025, 0.025)),
