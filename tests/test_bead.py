@@ -13,13 +13,14 @@ from hypothesis import strategies as st
 import card_scene
 import drawn_beads
 import seen_photos
-from toeline.bead import _TOE_FAULTS, _best_paths, _course, _second_look, lay_band, trace_bead, turn_round
+from toeline.bead import _TOE_FAULTS, _best_paths, _course, _second_look, trace_bead, turn_round
 from toeline.bead_finder import Candidate, sight
 from toeline.card import find_cards
 from toeline.datafile import load
 from toeline.photo import read_photo
 from toeline.plate import PixelFrame
 from toeline.reader import read_band
+from toeline.straighten import draw_out, lay_band
 
 
 def rough(h: int, w: int, seed: int) -> np.ndarray:
@@ -92,6 +93,28 @@ def test_a_band_shows_the_photo_along_its_seam(angle, scale):
         row, col = int(np.abs(band.t - t).argmin()), int(np.abs(band.s - s).argmin())
         assert band.image[row, col, 0] == pytest.approx(px[0] / 2.5, abs=2.0)
         assert band.seen[row, col]
+
+
+@pytest.mark.parametrize("at_end", [False, True])
+def test_a_band_drawn_out_is_the_band_laid_that_long_at_once(seen, at_end):
+    photo, _ = seen
+    found = sight(photo.image).beads[0]
+    frame = PixelFrame(found.width_px / 10)
+    start, end = frame.to_mm(found.line_px[[0, -1]])
+    mm = float(np.linalg.norm(end - start))
+    line = start + np.linspace(0.0, round(mm), round(mm) + 1)[:, None] * (end - start) / mm
+    at_once = lay_band(photo.image, frame, line, 11.0)
+    part = lay_band(photo.image, frame, line[:-15] if at_end else line[15:], 11.0)
+    ahead = 15.0 * (end - start) / mm * (1 if at_end else -1)
+    drawn_out = draw_out(photo.image, frame, part, ahead, at_end=at_end)
+    assert np.allclose(np.diff(drawn_out.s), 0.1)
+    for name in ("s", "seam", "left"):  # s counts from where the part began
+        shift = 0.0 if at_end or name != "s" else 15.0
+        np.testing.assert_allclose(getattr(drawn_out, name) + shift, getattr(at_once, name), atol=1e-6)
+    assert (drawn_out.seen == at_once.seen).mean() > 0.999
+    assert np.abs(drawn_out.image.astype(float) - at_once.image).mean() < 0.2
+    for name, layer in drawn_out.maps.items():
+        assert np.abs(layer - at_once.maps[name]).mean() < 0.03, name
 
 
 @pytest.fixture(scope="module")

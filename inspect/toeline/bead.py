@@ -18,7 +18,7 @@ from toeline.datafile import load
 from toeline.reader import read_band
 from toeline.result import Side
 from toeline.ripples import travel_from_crests
-from toeline.straighten import OutOfSight, lay_band, look_beside
+from toeline.straighten import OutOfSight, draw_out, lay_band, look_beside
 
 Mask = NDArray[np.bool_]
 _Strip = TypeVar("_Strip", bound=Strip)
@@ -26,7 +26,7 @@ _TOE_FAULTS = ("undercut", "undercut_deep", "overlap")
 _FEWEST = 5  # columns that a gentle curve takes
 _REWEIGHTS = 5  # enough for a robust curve to settle
 _EACH = 3  # a toe's path is looked for in every third column
-_RELAYS = 4  # how often a seam is laid anew before what is seen has to do
+_RELAYS = 12  # how often a band is laid anew or drawn out before what is seen has to do
 
 
 class BeadLost(Exception):
@@ -49,12 +49,7 @@ def trace_bead(image: U8, frame: SurfaceFrame, candidate: Candidate, ends_given:
     wide = candidate.width_px * _seam_length(seam) / max(candidate.length_px, 1.0)
     reach = max(rule["near_mm"], wide / 2 + rule["near_toe_mm"])
     try:
-        band, face = _read(image, frame, seam, ends_given, reach)
-        for _ in range(0 if ends_given else _RELAYS):
-            better = _relaid(band, face)
-            if better is None:
-                break
-            band, face = _read(image, frame, better, ends_given, reach)
+        band, face = _lay(image, frame, seam, reach, ends_given)
     except OutOfSight:
         raise BeadLost("The bead lies outside the picture.") from None
     with ThreadPoolExecutor(1) as aside:  # the toes are followed meanwhile
@@ -68,11 +63,12 @@ def trace_bead(image: U8, frame: SurfaceFrame, candidate: Candidate, ends_given:
 def _second_look(band: Band) -> dict[str, F32]:
     """The band's maps, those of a toe's faults the mean of two looks where any of them may be: mirrored, left and right
     exchanged, a shadow is less often taken for a groove twice."""
-    rule = load("bead.toml")["second_look"]
-    columns = np.flatnonzero(np.maximum.reduce([band.maps[name].max(axis=0) for name in _TOE_FAULTS]) > rule["above"])
+    rule = load("bead.toml")
+    likely = np.maximum.reduce([band.maps[name].max(axis=0) for name in _TOE_FAULTS])
+    columns = np.flatnonzero(likely > rule["second_look"]["above"])
     if not len(columns):
         return band.maps
-    room = int(rule["room_mm"] * band.px_per_mm)
+    room = int(rule["band"]["around_mm"] * band.px_per_mm)
     cut = slice(max(int(columns[0]) - room, 0), int(columns[-1]) + room + 1)
     mirrored = read_band(np.ascontiguousarray(band.image[::-1, cut]))
     seconded = {name: band.maps[name].copy() for name in _TOE_FAULTS}
@@ -81,36 +77,49 @@ def _second_look(band: Band) -> dict[str, F32]:
     return band.maps | seconded
 
 
-def _read(image: U8, frame: SurfaceFrame, seam: F64, ends_given: bool, reach: float) -> tuple[Band, Mask]:
-    band = lay_band(image, frame, seam, reach)
-    return band, _face_region(band, ends_given, _seam_length(seam))
-
-
-def _relaid(band: Band, face: Mask) -> F64 | None:
-    """A better seam where this one misses the bead's middle or stops short of its ends; None where it does well."""
+def _lay(image: U8, frame: SurfaceFrame, seam: F64, reach: float, ends_given: bool) -> tuple[Band, Mask]:
+    """The band along the bead, and the bead's face in it: laid anew where the seam misses the bead's middle, drawn out
+    where it stops short of an end. Ends that are given are kept to."""
     rule = load("bead.toml")["band"]
-    columns = np.flatnonzero(face.any(axis=0))
-    width = float(np.median(face.sum(axis=0)[columns])) / band.px_per_mm
-    room = int(rule["room_mm"] * band.px_per_mm)
-    seen = band.seen[int(np.argmin(np.abs(band.t)))]
-    short = [
-        columns[0] < room and seen[: room + 1].all(),
-        len(band.s) - 1 - columns[-1] < room and seen[-room - 1 :].all(),
-    ]
-    s, t = _course(band, face)
-    if not any(short) and float(np.abs(t).max()) < max(rule["wander_widths"] * width, rule["wander_mm"]):
-        return None
-    middle = band.to_surface(s, t)[:: max(int(band.px_per_mm), 1)]
-    reach = max(int(rule["grow_from_mm"] * band.px_per_mm), 2)
-    for at_end in (False, True):
-        if short[at_end]:
-            line = middle[::-1] if at_end else middle
-            ahead = line[0] - line[min(len(line) - 1, reach)]
-            ahead = ahead / np.linalg.norm(ahead)
-            grown = line[0] + np.arange(rule["grow_mm"], 0, -1.0)[:, None] * ahead
-            line = np.concatenate([grown, line])
-            middle = line[::-1] if at_end else line
-    return middle
+    band = lay_band(image, frame, seam, reach)
+    face = _face_region(band, ends_given, _seam_length(seam))
+    for _ in range(0 if ends_given else _RELAYS):
+        s, t = _course(band, face)
+        middle = band.to_surface(s, t)[:: max(int(band.px_per_mm), 1)]
+        short = _short_of_ends(band, face)
+        back, on = (_ahead(line) * rule["grow_mm"] for line in (middle, middle[::-1]))
+        if _strays(t, band, face):
+            seam = np.concatenate([middle[:1] + back] * short[0] + [middle] + [middle[-1:] + on] * short[1])
+            band = lay_band(image, frame, seam, reach)
+        elif any(short):
+            for at_end, ahead in ((False, back), (True, on)):
+                if short[at_end]:
+                    band = draw_out(image, frame, band, ahead, at_end=at_end)
+        else:
+            break
+        face = _face_region(band, ends_given, _seam_length(seam))
+    return band, face
+
+
+def _ahead(line: F64) -> F64:
+    """The unit vector (2,) from a line (N, 2) on beyond its first point."""
+    away = line[0] - line[min(int(load("bead.toml")["band"]["grow_from_mm"]), len(line) - 1)]
+    return np.asarray(away / np.linalg.norm(away))
+
+
+def _strays(t: F64, band: Band, face: Mask) -> bool:
+    """Whether the seam misses the bead's middle, whose course is ``t`` (n,)."""
+    rule = load("bead.toml")["band"]
+    width = float(np.median(face.sum(axis=0)[face.any(axis=0)])) / band.px_per_mm
+    return bool(np.abs(t).max() >= max(rule["wander_widths"] * width, rule["wander_mm"]))
+
+
+def _short_of_ends(band: Band, face: Mask) -> tuple[bool, bool]:
+    """Whether the bead may go on beyond the band's start and beyond its end, where the photo goes on too."""
+    room = int(load("bead.toml")["band"]["room_mm"] * band.px_per_mm)
+    on, seen = np.flatnonzero(face.any(axis=0)), band.seen[int(np.argmin(np.abs(band.t)))]
+    start, end = on[0] < room, len(band.s) - 1 - on[-1] < room
+    return bool(start and seen[: room + 1].all()), bool(end and seen[-room - 1 :].all())
 
 
 def _seam_length(seam: F64) -> float:

@@ -39,6 +39,37 @@ def lay_band(image: U8, frame: SurfaceFrame, seam: F64, reach_mm: float) -> Band
     return Band(read_band(straight), s, t[keep], seen[keep], straight, at, left)
 
 
+def draw_out(image: U8, frame: SurfaceFrame, band: Band, ahead: F64, *, at_end: bool) -> Band:
+    """The band drawn out by ``ahead`` (2,) beyond its end or its start; only the new piece is read, with enough of the
+    old round the place where their maps join."""
+    join = int(load("bead.toml")["band"]["around_mm"] * band.px_per_mm)
+    edge, way = (-1, 1) if at_end else (0, -1)
+    length = float(np.linalg.norm(ahead))
+    steps = np.arange(1, round(length * band.px_per_mm) + 1)[::way] / band.px_per_mm
+    seam = band.seam[edge] + steps[:, None] * ahead / length
+    across = np.array([ahead[1], -ahead[0]]) / length
+    left = np.repeat([across * np.sign(across @ band.left[edge])], len(steps), axis=0)
+    straight, seen = _straighten(image, frame, seam, left, band.t)
+
+    def joined(old: NDArray[Any], new: NDArray[Any], axis: int = 0) -> NDArray[Any]:
+        return np.concatenate([old, new] if at_end else [new, old], axis=axis)
+
+    if at_end:
+        near, kept, fresh = slice(-2 * join, None), slice(-join), slice(join, None)
+    else:
+        near, kept, fresh = slice(2 * join), slice(join, None), slice(-join)
+    read = read_band(joined(band.image[:, near], straight, 1))
+    return Band(
+        maps={name: joined(layer[:, kept], read[name][:, fresh], 1) for name, layer in band.maps.items()},
+        s=joined(band.s, band.s[edge] + way * steps),
+        t=band.t,
+        seen=joined(band.seen, seen, 1),
+        image=joined(band.image, straight, 1),
+        seam=joined(band.seam, seam),
+        left=joined(band.left, left),
+    )
+
+
 def look_beside(image: U8, frame: SurfaceFrame, band: Band, reach_mm: float) -> Strip:
     """Spatter and arc strikes out to ``reach_mm`` on both sides of the seam; beyond the band they are read at half
     its scale."""
