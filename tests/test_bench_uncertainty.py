@@ -90,6 +90,11 @@ def test_the_share_inside_U_counts_what_was_measured_with_a_U(bench):
     assert bench.inside("width_mean", every[3:]) is None
 
 
+def test_an_error_where_U_is_zero_is_outside(bench):
+    row = bench.inside("spatter_count", [compared(bench, 0.0, 0.0), compared(bench, 1.0, 0.0)])
+    assert (row.share, row.rms, row.p95) == (0.5, math.inf, math.inf)
+
+
 def test_unusable_photos_are_left_out(bench):
     def photo(name, usable, error):
         measures = {"length": compared(bench, error, 1.0)}
