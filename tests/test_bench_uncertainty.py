@@ -39,7 +39,7 @@ def test_shots_vary_within_their_bounds(shots):
     assert all(s.butt == (s.kind == "cap") for s in shots)
     for lowest, highest, values in (
         (0, 35, [s.tilt for s in shots]),
-        (7, 12, [s.px_per_mm for s in shots]),
+        (8, 12, [s.px_per_mm for s in shots]),
         (0.97, 1.03, [s.print_scale for s in shots]),
         (0.1, 0.35, [s.thickness for s in shots]),
     ):

@@ -47,7 +47,7 @@ Weld = tuple[str, str, float, dict[str, float]]
 #: Long and short side of a picture, px.
 SIZES = ((3264, 2448), (3648, 2736), (4000, 3000))
 #: A careful person fills the picture: its short side covers no more than this, mm.
-WIDEST = 350.0
+WIDEST = 300.0
 #: A careful person leaves this much round bead and card, px, and keeps the lamp's mirror image this far off, degrees.
 MARGIN, GLARE = 60.0, 24.0
 #: A bead is at least this many times as long as wide: what is left as its body then has a mean.
@@ -89,7 +89,7 @@ def _any_shot(name: str, weld: Weld, rng: np.random.Generator) -> Shot:
         towards=rng.uniform(0, 360),
         roll=90.0 * rng.integers(4) + rng.normal(0, 8),
         aim_off=(rng.normal(0, 15), rng.normal(0, 8 if fillet else 15)),
-        px_per_mm=rng.uniform(max(7, size[1] / WIDEST), 12),
+        px_per_mm=rng.uniform(size[1] / WIDEST, 12),
         size=size,
         portrait=bool(rng.random() < 0.4),
         focal_35mm=focal,
