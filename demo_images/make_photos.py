@@ -87,7 +87,7 @@ class Lamp:
 class Shot:
     """One photo: what was welded, how the card lies, where the phone is. mm and degrees; roll turns the picture.
 
-    ``size`` is the picture's long and short side, px.
+    ``size`` is the picture's long and short side, px; ``aim_off`` moves what the phone is aimed at along s and t.
     """
 
     name: str
