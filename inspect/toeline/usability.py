@@ -150,6 +150,8 @@ def _grain_ratio(grey: NDArray[np.uint8], mask: NDArray[np.bool_], px_per_mm: fl
     # the bead laid level in a strip no larger than it needs
     outlines, _ = cv2.findContours(core, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
     middle, (length, width), angle = cv2.minAreaRect(np.concatenate(outlines))
+    if width > length:  # pushed along, a strip that stands upright would grow as wide as it is long
+        length, width, angle = width, length, angle - 90.0
     wide, high = int(length) + 1, int(width) + 1
     level = np.asarray(cv2.getRotationMatrix2D(middle, angle, 1.0), float)
     level[:, 2] += np.array([wide, high]) / 2 - middle
