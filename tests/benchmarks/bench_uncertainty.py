@@ -199,7 +199,7 @@ def shoot(folder: Path, seeds: Iterable[int], device: str) -> None:
             continue
         with torch.inference_mode():
             image, truth = take(shot, device)
-        quality = int(np.random.default_rng([seed, 1]).integers(82, 96))  # a stream of its own: none of the shot's draws
+        quality = int(np.random.default_rng([seed, 1]).integers(82, 96))  # a stream of its own
         write(folder, shot.name, jpeg(image, shot, quality), quality, truth)
         print(f"{shot.name}: {shot.kind}, {shot.cause}, tilt {shot.tilt:.0f}, {shot.px_per_mm:.1f} px/mm", flush=True)
 
