@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 import card_scene
 import drawn_beads
 import seen_photos
-from toeline.bead import _TOE_FAULTS, _best_paths, _course, _second_look, trace_bead, turn_round
+from toeline.bead import _TOE_FAULTS, _best_paths, _course, _second_look, look_closer, trace_bead, turn_round
 from toeline.bead_finder import Candidate, sight
 from toeline.card import find_cards
 from toeline.datafile import load
@@ -145,6 +145,17 @@ def test_turning_a_bead_round_swaps_its_sides_and_twice_is_the_bead_itself(trace
     np.testing.assert_allclose(back.left_toe, traced.left_toe, atol=1e-6)
     for name, layer in traced.band.maps.items():
         np.testing.assert_allclose(back.band.maps[name], layer, atol=1e-6)
+
+
+def test_a_bead_turned_round_is_looked_at_as_it_was_laid(seen, traced):
+    photo, _ = seen
+    closer, turned = (look_closer(photo.image, bead) for bead in (traced, turn_round(traced)))
+    assert closer.beside.t[0] > traced.band.t[0]
+    assert closer.beside.t[-1] < traced.band.t[-1]
+    back = turn_round(turned)
+    for one, other in ((closer.band, back.band), (closer.beside, back.beside)):
+        for name, layer in one.maps.items():
+            np.testing.assert_allclose(other.maps[name], layer, atol=1e-6)
 
 
 def test_the_card_is_not_taken_for_a_bead(seen):

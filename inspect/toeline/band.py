@@ -123,7 +123,7 @@ class TracedBead:
     uncertainty of finding each toe there; ``confidence`` (N,) 0..1. ``start_seen``/``end_seen`` are False where
     the bead runs out of the picture. The band reaches beyond the bead at both ends and sides; ``beside`` reaches
     further, with no more than "spatter" and "arc_strike" (None: not looked for further off). Over ``covered`` stretches
-    the toe is drawn straight on, with no confidence.
+    the toe is drawn straight on, with no confidence. ``turned`` tells that the band was read from end to start.
     """
 
     frame: SurfaceFrame
@@ -141,6 +141,7 @@ class TracedBead:
     found_confidence: float
     beside: Strip | None = None
     covered: tuple[Covered, ...] = ()
+    turned: bool = False
 
     @property
     def left_toe(self) -> F64:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from typing import Any, Literal, TypeVar
 
@@ -52,12 +51,16 @@ def trace_bead(image: U8, frame: SurfaceFrame, candidate: Candidate, ends_given:
         band, face = _lay(image, frame, seam, reach, ends_given)
     except OutOfSight:
         raise BeadLost("The bead lies outside the picture.") from None
-    with ThreadPoolExecutor(1) as aside:  # the toes are followed meanwhile
-        second = aside.submit(_second_look, band)
-        bead = _follow(band, frame, face, candidate.confidence)
-        beside = look_beside(image, frame, bead.band, rule["reach_mm"])
-        bead = replace(bead, band=replace(bead.band, maps=second.result()), beside=beside)
+    bead = _follow(band, frame, face, candidate.confidence)
     return bead if ends_given else _with_travel(bead)
+
+
+def look_closer(image: U8, bead: TracedBead) -> TracedBead:
+    """The bead after a second look at its band and a look at the plate further off, in a BGR photo (H, W, 3)."""
+    if bead.turned:  # the networks are to see all of it the same way round
+        return turn_round(look_closer(image, turn_round(bead)))
+    band = replace(bead.band, maps=_second_look(bead.band))
+    return replace(bead, band=band, beside=look_beside(image, bead.frame, band, load("bead.toml")["band"]["reach_mm"]))
 
 
 def _second_look(band: Band) -> dict[str, F32]:
@@ -68,7 +71,7 @@ def _second_look(band: Band) -> dict[str, F32]:
     columns = np.flatnonzero(likely > rule["second_look"]["above"])
     if not len(columns):
         return band.maps
-    room = int(rule["band"]["around_mm"] * band.px_per_mm)
+    room = round(rule["band"]["around_mm"] * band.px_per_mm)
     cut = slice(max(int(columns[0]) - room, 0), int(columns[-1]) + room + 1)
     mirrored = read_band(np.ascontiguousarray(band.image[::-1, cut]))
     seconded = {name: band.maps[name].copy() for name in _TOE_FAULTS}
@@ -356,10 +359,10 @@ def turn_round(bead: TracedBead) -> TracedBead:
     return replace(
         bead, t_left=-bead.t_right[::-1], t_right=-bead.t_left[::-1], u_left=bead.u_right[::-1],
         u_right=bead.u_left[::-1], confidence=bead.confidence[::-1], start_seen=bead.end_seen, end_seen=bead.start_seen,
-        covered=tuple(c.turned(length) for c in bead.covered),
+        covered=tuple(c.turned(length) for c in bead.covered), turned=not bead.turned,
         beside=None if bead.beside is None else _turned(bead.beside, length),
         band=replace(
-            turned, image=np.asarray(cv2.flip(band.image, -1), np.uint8), seam=band.seam[::-1], left=-band.left[::-1]
+            turned, image=band.image[::-1, ::-1], seam=band.seam[::-1], left=-band.left[::-1]
         ),
     )  # fmt: skip
 
@@ -368,7 +371,7 @@ def _turned(strip: _Strip, length: float) -> _Strip:
     """A strip beside a bead so long, seen from the bead's other end."""
     return replace(
         strip,
-        maps={name: np.asarray(cv2.flip(layer, -1), np.float32) for name, layer in strip.maps.items()},
+        maps={name: layer[::-1, ::-1] for name, layer in strip.maps.items()},
         s=(length - strip.s)[::-1],
         t=(-strip.t)[::-1],
         seen=strip.seen[::-1, ::-1],

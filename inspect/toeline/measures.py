@@ -56,16 +56,21 @@ def measure_bead(
     ``indications`` are those of :func:`toeline.indications.find_indications`; ``ripples`` saves reading them again.
     """
     ripples = ripples or read_ripples(bead.band, bead.s, bead.t_left, bead.t_right)
-    measures = {
-        "length": _length(bead),
-        **_body_measures(bead),
-        **_ripple_measures(bead, ripples),
-        **_counts(bead, indications),
-    }
+    return measure_course(bead, ripples) | count_indications(bead, indications)
+
+
+def measure_course(bead: TracedBead, ripples: Ripples) -> dict[str, Quantity]:
+    """What the toes and the crests tell: length, widths, edges and ripples by name."""
+    measures = {"length": _length(bead), **_body_measures(bead), **_ripple_measures(bead, ripples)}
     measures["length_to_width"] = _ratio(measures["length"], measures["width_mean"])
-    if not bead.frame.has_scale:
-        measures = {k: q if k in _RATIOS or not q.known else unknown(NO_SCALE, q.unit) for k, q in measures.items()}
-    return measures
+    return _as_scaled(bead, measures)
+
+
+def _as_scaled(bead: TracedBead, measures: dict[str, Quantity]) -> dict[str, Quantity]:
+    """Measures in mm; without a scale only what keeps its meaning."""
+    if bead.frame.has_scale:
+        return measures
+    return {k: q if k in _RATIOS or not q.known else unknown(NO_SCALE, q.unit) for k, q in measures.items()}
 
 
 def unknown_measures(why: str) -> dict[str, Quantity]:
@@ -351,8 +356,8 @@ def _height_seen(bead: TracedBead, body: tuple[float, float]) -> tuple[float, fl
     return nearer, u_nearer, nearer * ahead, u_nearer * abs(ahead)
 
 
-def _counts(bead: TracedBead, indications: Sequence[Indication]) -> dict[str, Quantity]:
-    """Length of undercut by side and in all, and spatter."""
+def count_indications(bead: TracedBead, indications: Sequence[Indication]) -> dict[str, Quantity]:
+    """Length of undercut by side and in all, and spatter, by name."""
     rules = load("indications.toml")
     rule = rules["undercut"]
     out: dict[str, Quantity] = {}
@@ -367,7 +372,7 @@ def _counts(bead: TracedBead, indications: Sequence[Indication]) -> dict[str, Qu
         ]
         out[f"undercut_length_{name}"] = quantity(sum(lengths), rows, n=len(found))
     if not bead.frame.has_scale:
-        return out | {name: unknown(NO_SCALE, "1") for name in ("spatter_count", "spatter_per_100mm")}
+        return _as_scaled(bead, out) | {k: unknown(NO_SCALE, "1") for k in ("spatter_count", "spatter_per_100mm")}
     least = rules["spatter"]["counted"]
     sizes = [(i.confidence, i.size.value, i.size.U) for i in indications if i.kind == "spatter" and i.size]
     balls = [(sure, d, big_u) for sure, d, big_u in sizes if d is not None and big_u]

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from toeline import __version__
 from toeline.band import F64, TracedBead
-from toeline.bead import BeadLost, trace_bead
+from toeline.bead import BeadLost, look_closer, trace_bead
 from toeline.bead_finder import Candidate, Sighting, sight
 from toeline.camera import CameraProfile, camera_for, load_profile
 from toeline.card import FoundCard, card_spec, find_cards
@@ -40,7 +40,7 @@ from toeline.fillet import (
 from toeline.gauge import check_reading, read_gauge
 from toeline.indications import find_indications
 from toeline.judgement import judge
-from toeline.measures import measure_bead, unknown_measures
+from toeline.measures import count_indications, measure_course, unknown_measures
 from toeline.optics import Camera
 from toeline.photo import Photo, read_photo
 from toeline.plate import PixelFrame, Plate, plate_from_card, print_scale
@@ -348,26 +348,36 @@ def _describe(
     problems = [*bead_notes, *ground.problems]
     measures: dict[str, Quantity]
     indications: tuple[Indication, ...] = ()
-    outline: F64 | None = None
     along: dict[str, tuple[float | None, ...]] = {}
     if traced is not None and settings.ends_px is not None:
         traced = _said_travel(traced)
-    with clock.stage("measure"):
-        if traced is None:
-            why = bead_notes[0].text if bead_notes else problem("no_bead").text
-            measures = unknown_measures(why)
-            if settings.joint == "fillet":
-                measures |= unknown_fillet(why)
-        else:
-            frame = traced.frame
-            outline = frame.to_px(np.concatenate([traced.left_toe, traced.right_toe[::-1]]))
-            outline = outline[np.isfinite(outline).all(axis=1)]
-            ripples = read_ripples(traced.band, traced.s, traced.t_left, traced.t_right)
+    if traced is None:
+        with clock.stage("usable"):
+            usability = scene_problems(photo, ground.plate, fillet=settings.joint == "fillet")
+            usability += card_problems(cards, ground.plate)
+        why = bead_notes[0].text if bead_notes else problem("no_bead").text
+        measures = unknown_measures(why)
+        if settings.joint == "fillet":
+            measures |= unknown_fillet(why)
+    else:
+        outline = traced.frame.to_px(np.concatenate([traced.left_toe, traced.right_toe[::-1]]))
+        outline = outline[np.isfinite(outline).all(axis=1)]
+        with ThreadPoolExecutor(1) as aside:
+            closer = aside.submit(look_closer, photo.image, traced)
+            with clock.stage("measure"):  # what needs no closer look
+                ripples = read_ripples(traced.band, traced.s, traced.t_left, traced.t_right)
+                measures = measure_course(traced, ripples)
+            with clock.stage("usable"):
+                usability = photo_problems(photo, outline, ground.plate, fillet=settings.joint == "fillet")
+                usability += card_problems(cards, ground.plate, outline)
+            with clock.stage("look closer"):
+                traced = closer.result()
+        with clock.stage("measure"):
             printed = _outlines(cards)
             seen_things = find_indications(traced, ripples)
             # print is no spatter
             indications = tuple(i for i in seen_things if i.at_px is None or not _on_card(np.array([i.at_px]), printed))
-            measures = measure_bead(traced, indications, ripples)
+            measures |= count_indications(traced, indications)
             if settings.joint == "fillet":
                 fillet = _fillet_of(traced, ground, settings)
                 measures |= _fillet_measures(fillet, traced, settings)
@@ -378,13 +388,7 @@ def _describe(
             problems += _bead_problems(traced)
             if _on_card(outline, printed, _CARD_TOUCHES_MM):
                 problems.append(problem("bead_covered"))
-    with clock.stage("usable"):
-        fillet_joint = settings.joint == "fillet"
-        if outline is not None:
-            problems += photo_problems(photo, outline, ground.plate, fillet=fillet_joint)
-        else:
-            problems += scene_problems(photo, ground.plate, fillet=fillet_joint)
-        problems += card_problems(cards, ground.plate, outline)
+    problems += usability
     problems = list(dict.fromkeys(problems))
     if any(p.code in ("blur_strong", "photo_blurred") for p in problems):  # blurred markers do not fit a plane either
         problems = [p for p in problems if p.code not in ("card_not_flat", "card_bent")]

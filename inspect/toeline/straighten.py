@@ -42,7 +42,7 @@ def lay_band(image: U8, frame: SurfaceFrame, seam: F64, reach_mm: float) -> Band
 def draw_out(image: U8, frame: SurfaceFrame, band: Band, ahead: F64, *, at_end: bool) -> Band:
     """The band drawn out by ``ahead`` (2,) beyond its end or its start; only the new piece is read, with enough of the
     old round the place where their maps join."""
-    join = int(load("bead.toml")["band"]["around_mm"] * band.px_per_mm)
+    join = round(load("bead.toml")["band"]["around_mm"] * band.px_per_mm)
     edge, way = (-1, 1) if at_end else (0, -1)
     length = float(np.linalg.norm(ahead))
     steps = np.arange(1, round(length * band.px_per_mm) + 1)[::way] / band.px_per_mm
@@ -74,8 +74,8 @@ def look_beside(image: U8, frame: SurfaceFrame, band: Band, reach_mm: float) -> 
     """Spatter and arc strikes out to ``reach_mm`` on both sides of the seam; beyond the band they are read at half
     its scale."""
     step = 1.0 / band.px_per_mm
-    lap = int(load("bead.toml")["band"]["lap_mm"] * band.px_per_mm)
-    counts = [int((reach_mm - abs(edge)) / step) for edge in (band.t[0], band.t[-1])]
+    lap = round(load("bead.toml")["band"]["lap_mm"] * band.px_per_mm)
+    counts = [round((reach_mm - abs(edge)) / step) for edge in (band.t[0], band.t[-1])]
     above, below = (n if n >= lap else 0 for n in counts)
     h, w = len(band.t), len(band.s)
     t = np.concatenate(
