@@ -18,8 +18,11 @@ from toeline.ripples import Ripples
 RIPPLES = Ripples(np.arange(1.0, 99.0, 2.0), np.ones(49), 0.6, 0.02, 5.0)
 
 
-def bead_of(left, right, *, u=0.02, frame=None, start_seen=True, end_seen=True, seam=None, direction=(1.0, 0.0)):
-    """A traced bead without maps: offsets (N,) at 0.25 mm stations; ``seam`` a function s -> (N, 2) surface points."""
+def bead_of(
+    left, right, *, u=0.02, frame=None, start_seen=True, end_seen=True, seam=None, direction=(1.0, 0.0), groove=0.0
+):
+    """A traced bead: offsets (N,) at 0.25 mm stations; ``seam`` a function s -> (N, 2) surface points; ``groove`` the
+    chance (L,), every 0.1 mm from 10 mm before the start, with which an undercut shows beside the left toe."""
     n = len(left)
     s = STEP * np.arange(n)
     along = np.arange(s[0] - 10, s[-1] + 10, 0.1)
@@ -30,7 +33,10 @@ def bead_of(left, right, *, u=0.02, frame=None, start_seen=True, end_seen=True, 
     to_left = np.stack([tangent[:, 1], -tangent[:, 0]], axis=1)
     t = np.arange(20.0, -20.1, -0.1)
     empty = np.zeros((1, 1, 3), np.uint8)
-    band = Band({}, along, t, np.ones((1, 1), bool), empty, points, to_left)
+    shown = np.zeros((len(t), len(along)), np.float32)
+    shown[t > 0] = groove
+    maps = {"undercut": shown, "undercut_deep": np.zeros_like(shown)}
+    band = Band(maps, along, t, np.ones((1, 1), bool), empty, points, to_left)
     us = np.full(n, u)
     return dataclasses.replace(
         draw(Drawing(length=5.0, left=1.0, right=-1.0), reach=2.0),
@@ -234,6 +240,19 @@ def test_nothing_seen_is_zero_with_a_doubt_and_not_unknown():
     m = measure(bead_of(np.full(N, 4.0), np.full(N, -4.0)))
     assert m["undercut_length_total"].value == 0.0
     assert m["undercut_length_total"].U > 0
+
+
+def test_where_the_reader_wavers_the_length_of_undercut_is_doubted():
+    # 3 chances in 10 over 40 of 100 mm, alike within some 20 mm: by hand, the double integral of exp(-|x - y| / 20)
+    # over 40 mm is 2 * 20 * 40 - 2 * 20**2 * (1 - exp(-40 / 20)) = 908.3 mm^2, times 0.3 * 0.7, and its root
+    along = np.arange(-10.0, 110.0, 0.1)
+    bead = bead_of(np.full(N, 4.0), np.full(N, -4.0), groove=0.3 * ((along > 30) & (along < 70)))
+    m = measure(bead)
+    by_label = {row.label: row.u for row in m["undercut_length_left"].budget}
+    assert m["undercut_length_left"].value == 0.0
+    assert by_label["whether it is there"] == pytest.approx(math.sqrt(0.21 * 908.3), rel=0.05)
+    assert m["undercut_length_right"].U < 0.5 * m["undercut_length_left"].U
+    assert m["undercut_length_total"].U >= m["undercut_length_left"].U
 
 
 def test_the_whole_way_from_maps():

@@ -266,7 +266,7 @@ def _figures(
     low, high = load("accuracy.toml")["inside"]["floor"]
     for m in measures.values():
         if m.name.startswith(
-            ("length", "width_m", "width_sd", "left_", "right_", "ripple_pitch", "leg", "throat")
+            ("length", "width_m", "width_sd", "left_", "right_", "ripple_pitch", "undercut_length", "leg", "throat")
         ) and (m.name != "length_to_width" and m.inside is not None):
             n = m.photos - len(m.missing)
             reached: Literal["floor", "no"] = "floor" if low <= m.inside <= high else "no"

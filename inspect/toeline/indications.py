@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import cv2
 import numpy as np
@@ -27,6 +27,7 @@ from toeline.ripples import Ripples, read_ripples
 from toeline.uncertainty import quantity, row
 
 Mask = NDArray[np.bool_]
+ToeFault = Literal["undercut", "overlap"]
 Spot = tuple[NDArray[np.int64], NDArray[np.int64]]  # rows and columns of a spot's pixels
 _AROUND = 6  # px: a spot's ground is looked for so far round it
 
@@ -160,17 +161,28 @@ def _sample(values: F32, band: Band, s: F64, t: F64) -> F64:
     return np.asarray(sampled, float)
 
 
-def _along_toes(bead: TracedBead, kind: IndicationKind) -> Iterator[Draft]:
+def toe_score(bead: TracedBead, kind: ToeFault, side: Side) -> tuple[F64, F64]:
+    """Seam coordinates (n,) mm along one toe, and how surely a fault of it is seen there (n,), 0..1."""
+    _, _, s, score = _scored(bead, kind, side)
+    return s, score
+
+
+def _scored(bead: TracedBead, kind: ToeFault, side: Side) -> tuple[F64, F64, F64, F64]:
+    """A fault's map beside one toe (K, n), offsets from the toe (K,), columns (n,) and the score along the toe (n,)."""
+    rule, maps = load("indications.toml")[kind], bead.band.maps
+    values = np.maximum(maps["undercut"], maps["undercut_deep"]) if kind == "undercut" else maps[kind]
+    strip, out, s = _strip(values, bead, side, rule["inner"], rule["outer"])
+    core = uniform_filter1d(strip, max(int(rule["core"] / (out[1] - out[0])), 1), axis=0)
+    return strip, out, s, gaussian_filter1d(core.max(axis=0), rule["smooth"] / float(s[1] - s[0]))
+
+
+def _along_toes(bead: TracedBead, kind: ToeFault) -> Iterator[Draft]:
     """Undercut or overlap along each toe."""
     rule = load("indications.toml")[kind]
-    maps = bead.band.maps
-    values = np.maximum(maps["undercut"], maps["undercut_deep"]) if kind == "undercut" else maps[kind]
     sides: tuple[Side, ...] = ("left", "right")
     for side in sides:
-        strip, out, s = _strip(values, bead, side, rule["inner"], rule["outer"])
+        strip, out, s, score = _scored(bead, kind, side)
         step = float(s[1] - s[0])
-        core = uniform_filter1d(strip, max(int(rule["core"] / (out[1] - out[0])), 1), axis=0)
-        score = gaussian_filter1d(core.max(axis=0), rule["smooth"] / step)
         for run in runs(score, step, rule):
             here = slice(run.first, run.last + 1)
             widths = (strip[:, here] > 0.5 * strip[:, here].max(axis=0)).sum(axis=0) * (out[1] - out[0])

@@ -23,8 +23,8 @@ from numpy.typing import NDArray
 from toeline.band import F64, TracedBead
 from toeline.body import body_of, typical_width
 from toeline.datafile import load
-from toeline.indications import NO_SCALE
-from toeline.result import BudgetRow, Indication, Quantity, unknown
+from toeline.indications import NO_SCALE, toe_score
+from toeline.result import BudgetRow, Indication, Quantity, Side, unknown
 from toeline.ripples import Ripples, read_ripples
 from toeline.toe_errors import common_bias, own_bias, scatter
 from toeline.uncertainty import COVERAGE, correlated_noise, frame_modes, quantity, row, standard
@@ -44,6 +44,8 @@ _BODY_UNITS = {
     "right_straightness": "mm",
 }
 _RIPPLE_UNITS = {"ripple_pitch": "mm", "ripple_variation": "1", "ripple_sharpness": "1"}
+_SIDES: tuple[Side, ...] = ("left", "right")
+_EACH_MM = 1.0  # how closely the chances along a toe are summed
 #: What keeps its meaning without a scale.
 _RATIOS = ("width_variation", "length_to_width", "ripple_variation", "ripple_sharpness")
 
@@ -361,19 +363,21 @@ def count_indications(bead: TracedBead, indications: Sequence[Indication]) -> di
     rules = load("indications.toml")
     rule = rules["undercut"]
     out: dict[str, Quantity] = {}
+    unsure: dict[str, float] = {side: _whether_there(bead, side, rule["alike"]) for side in _SIDES}
+    unsure["total"] = math.hypot(*unsure.values())
     for name in ("left", "right", "total"):
         found = [i for i in indications if i.kind == "undercut" and name in (i.side, "total")]
         lengths = [(i.to or 0.0) - (i.from_ or 0.0) for i in found]
-        unsure = [(1.0 - i.confidence) * length for i, length in zip(found, lengths, strict=True)]
         rows = [
             row("ends of the runs", rule["u_end"] * math.sqrt(2.0 * len(found))),
-            row("whether it is one", math.sqrt(sum(x * x for x in unsure))),
+            row("whether it is there", unsure[name]),
             row("too short to be told", standard(rule["least"], "rectangular"), "rectangular"),
         ]
         out[f"undercut_length_{name}"] = quantity(sum(lengths), rows, n=len(found))
     if not bead.frame.has_scale:
         return _as_scaled(bead, out) | {k: unknown(NO_SCALE, "1") for k in ("spatter_count", "spatter_per_100mm")}
-    least = rules["spatter"]["counted"]
+    balls_rule = rules["spatter"]
+    least = balls_rule["counted"]
     sizes = [(i.confidence, i.size.value, i.size.U) for i in indications if i.kind == "spatter" and i.size]
     balls = [(sure, d, big_u) for sure, d, big_u in sizes if d is not None and big_u]
     count = sum(1 for _, d, _ in balls if d >= least)
@@ -381,10 +385,22 @@ def count_indications(bead: TracedBead, indications: Sequence[Indication]) -> di
     chances = [sure * 0.5 * math.erfc((least - d) / (big_u / COVERAGE) / math.sqrt(2.0)) for sure, d, big_u in balls]
     u = math.sqrt(sum(p * (1.0 - p) for p in chances))
     share = 100.0 / float(bead.s[-1] - bead.s[0])
-    label = "balls near the size that counts"
-    out["spatter_count"] = quantity(count, [row(label, u)], "1", len(balls))
-    out["spatter_per_100mm"] = quantity(count * share, [row(label, u * share)], "1", len(balls))
+    labels = "balls near the size that counts", "balls missed, or taken for one"
+    us = u, balls_rule["missed"] + balls_rule["missed_share"] * count
+    for name, per in (("spatter_count", 1.0), ("spatter_per_100mm", share)):
+        rows = [row(label, u * per) for label, u in zip(labels, us, strict=True)]
+        out[name] = quantity(count * per, rows, "1", len(balls))
     return out
+
+
+def _whether_there(bead: TracedBead, side: Side, alike: float) -> float:
+    """Standard uncertainty, mm, of a toe's length with undercut: at each place it is there with the chance that the
+    reader gives, and is so alike with what lies within some ``alike`` mm."""
+    s, score = toe_score(bead, "undercut", side)
+    each = max(round(_EACH_MM / float(s[1] - s[0])), 1)
+    s, chance = s[::each], score[::each].clip(0.0, 1.0)
+    spread = np.sqrt(chance * (1.0 - chance)) * float(s[1] - s[0])
+    return math.sqrt(spread @ np.exp(-np.abs(s[:, None] - s) / alike) @ spread)
 
 
 def _ratio(above: Quantity, below: Quantity) -> Quantity:
