@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 import card_scene
 import drawn_beads
 import seen_photos
-from toeline.bead import _TOE_FAULTS, _best_paths, _course, _second_look, look_closer, trace_bead, turn_round
+from toeline.bead import _TOE_FAULTS, _best_paths, _course, _second_look, look_about, trace_bead, turn_round
 from toeline.bead_finder import Candidate, sight
 from toeline.card import find_cards
 from toeline.datafile import load
@@ -149,7 +149,7 @@ def test_turning_a_bead_round_swaps_its_sides_and_twice_is_the_bead_itself(trace
 
 def test_a_bead_turned_round_is_looked_at_as_it_was_laid(seen, traced):
     photo, _ = seen
-    closer, turned = (look_closer(photo.image, bead) for bead in (traced, turn_round(traced)))
+    closer, turned = (look_about(photo.image, bead) for bead in (traced, turn_round(traced)))
     assert closer.beside.t[0] > traced.band.t[0]
     assert closer.beside.t[-1] < traced.band.t[-1]
     back = turn_round(turned)
@@ -206,7 +206,22 @@ def test_a_second_look_says_the_same_of_a_band_and_of_its_mirror_image():
         )
         assert second.max() < 0.3
         assert name == "overlap" or second.mean() < first.mean() / 2
-    assert once["face"] is bands[0].maps["face"]
+    assert once["slag"] is bands[0].maps["slag"]
+
+
+def test_a_seam_that_runs_askew_is_laid_anew(seen):
+    photo, _ = seen
+    found = sight(photo.image).beads[0]
+    start, end = found.line_px[0], found.line_px[-1]
+    middle, ahead = (start + end) / 2, (end - start) / 2
+    turn = np.deg2rad(8.0)
+    askew = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]]) @ ahead
+    line = middle + np.linspace(-0.5, 0.5, 30)[:, None] * askew
+    frame = PixelFrame(found.width_px / 10)
+    straight, laid_anew = (trace_bead(photo.image, frame, each) for each in (found, replace(found, line_px=line)))
+    assert laid_anew.s[-1] == pytest.approx(straight.s[-1], abs=1.0)
+    width, again = (float(np.median(bead.t_left - bead.t_right)) for bead in (straight, laid_anew))
+    assert again == pytest.approx(width, rel=0.03)
 
 
 def test_what_shows_no_fault_is_not_looked_at_again():

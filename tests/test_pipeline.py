@@ -90,6 +90,16 @@ def test_a_plate_lying_turned_measures_the_same(shot, measured, turns):
     same_lengths(toeline.measure(turned, check_line=check_line), measured)
 
 
+def test_a_bead_that_is_small_in_the_photo_is_found_by_its_card(shot, measured):
+    photo, check_line, _ = shot
+    rows, columns = (2 * side // 3 for side in photo.image.shape[:2])
+    far = cv2.copyMakeBorder(photo.image, rows, rows, columns, columns, cv2.BORDER_CONSTANT, value=(90, 95, 100))
+    wider = photo.exif.focal_35mm * photo.image.shape[1] / far.shape[1]
+    result = toeline.measure(seen_photos.jpeg(far, wider), check_line=check_line)
+    for name in ("length", "width_mean"):
+        assert result.measures[name].value == pytest.approx(measured.measures[name].value, rel=0.03), name
+
+
 def test_half_the_pixels_measure_the_same(shot, measured):
     photo, check_line, _ = shot
     small = cv2.resize(photo.image, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)

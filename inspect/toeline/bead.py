@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from typing import Any, Literal, TypeVar
 
@@ -51,21 +52,20 @@ def trace_bead(image: U8, frame: SurfaceFrame, candidate: Candidate, ends_given:
         band, face = _lay(image, frame, seam, reach, ends_given)
     except OutOfSight:
         raise BeadLost("The bead lies outside the picture.") from None
-    bead = _follow(band, frame, face, candidate.confidence)
+    bead = _follow(replace(band, maps=_second_look(band)), frame, face, candidate.confidence)
     return bead if ends_given else _with_travel(bead)
 
 
-def look_closer(image: U8, bead: TracedBead) -> TracedBead:
-    """The bead after a second look at its band and a look at the plate further off, in a BGR photo (H, W, 3)."""
+def look_about(image: U8, bead: TracedBead) -> TracedBead:
+    """The bead with what lies on the plate further off, in a BGR photo (H, W, 3)."""
     if bead.turned:  # the networks are to see all of it the same way round
-        return turn_round(look_closer(image, turn_round(bead)))
-    band = replace(bead.band, maps=_second_look(bead.band))
-    return replace(bead, band=band, beside=look_beside(image, bead.frame, band, load("bead.toml")["band"]["reach_mm"]))
+        return turn_round(look_about(image, turn_round(bead)))
+    return replace(bead, beside=look_beside(image, bead.frame, bead.band, load("bead.toml")["band"]["reach_mm"]))
 
 
 def _second_look(band: Band) -> dict[str, F32]:
-    """The band's maps, those of a toe's faults the mean of two looks where any of them may be: mirrored, left and right
-    exchanged, a shadow is less often taken for a groove twice."""
+    """The band's maps, the face and a toe's faults the mean of two looks where any of the faults may be: mirrored, left
+    and right exchanged, a shadow is less often taken twice for a groove or for the bead's edge."""
     rule = load("bead.toml")
     likely = np.maximum.reduce([band.maps[name].max(axis=0) for name in _TOE_FAULTS])
     columns = np.flatnonzero(likely > rule["second_look"]["above"])
@@ -74,7 +74,7 @@ def _second_look(band: Band) -> dict[str, F32]:
     room = round(rule["band"]["around_mm"] * band.px_per_mm)
     cut = slice(max(int(columns[0]) - room, 0), int(columns[-1]) + room + 1)
     mirrored = read_band(np.ascontiguousarray(band.image[::-1, cut]))
-    seconded = {name: band.maps[name].copy() for name in _TOE_FAULTS}
+    seconded = {name: band.maps[name].copy() for name in ("face", *_TOE_FAULTS)}
     for name, layer in seconded.items():
         layer[:, cut] = (layer[:, cut] + mirrored[name][::-1]) / 2
     return band.maps | seconded
@@ -91,7 +91,7 @@ def _lay(image: U8, frame: SurfaceFrame, seam: F64, reach: float, ends_given: bo
         middle = band.to_surface(s, t)[:: max(int(band.px_per_mm), 1)]
         short = _short_of_ends(band, face)
         back, on = (_ahead(line) * rule["grow_mm"] for line in (middle, middle[::-1]))
-        if _strays(t, band, face):
+        if _strays(s, t, band, face):
             seam = np.concatenate([middle[:1] + back] * short[0] + [middle] + [middle[-1:] + on] * short[1])
             band = lay_band(image, frame, seam, reach)
         elif any(short):
@@ -110,11 +110,12 @@ def _ahead(line: F64) -> F64:
     return np.asarray(away / np.linalg.norm(away))
 
 
-def _strays(t: F64, band: Band, face: Mask) -> bool:
-    """Whether the seam misses the bead's middle, whose course is ``t`` (n,)."""
+def _strays(s: F64, t: F64, band: Band, face: Mask) -> bool:
+    """Whether the seam misses the bead's middle, which lies at ``t`` (n,) over ``s`` (n,), or runs askew to it."""
     rule = load("bead.toml")["band"]
     width = float(np.median(face.sum(axis=0)[face.any(axis=0)])) / band.px_per_mm
-    return bool(np.abs(t).max() >= max(rule["wander_widths"] * width, rule["wander_mm"]))
+    off = np.abs(t).max() >= max(rule["wander_widths"] * width, rule["wander_mm"])
+    return bool(off or abs(t[-1] - t[0]) > math.tan(math.radians(rule["askew_deg"])) * (s[-1] - s[0]))
 
 
 def _short_of_ends(band: Band, face: Mask) -> tuple[bool, bool]:
@@ -160,17 +161,21 @@ def _middle(band: Band, face: Mask) -> F64:
 def _course(band: Band, face: Mask) -> tuple[F64, F64]:
     """The bead's course in the band: a gentle curve ``t`` (n,) over the columns ``s`` (n,) that have a face.
 
-    Columns far from the usual width do not count, nor much those off the curve: there the plate is taken for face.
+    Columns far from the usual width do not count, nor much those off the curve: there the plate is taken for face. Too
+    short a piece of the bead for a curve gives a straight line.
     """
+    rule = load("bead.toml")["band"]
     wide = face.sum(axis=0)
     s = band.s[wide > 0]
     wide, mid = wide[wide > 0], _middle(band, face)
-    usual = np.abs(wide / np.median(wide) - 1) < load("bead.toml")["band"]["usual_width"]
+    width = float(np.median(wide))
+    usual = np.abs(wide / width - 1) < rule["usual_width"]
     if usual.sum() < _FEWEST:  # two widths in one region: the median is neither's
         usual[:] = True
+    degree = 3 if usual.sum() > rule["curved_widths"] * width else 1
     weight = np.ones(int(usual.sum()))
     for _ in range(_REWEIGHTS):
-        curve = np.polynomial.Polynomial.fit(s[usual], mid[usual], 3, w=weight)
+        curve = np.polynomial.Polynomial.fit(s[usual], mid[usual], degree, w=weight)
         off = np.abs(mid[usual] - curve(s[usual]))
         weight = 1 / np.sqrt(1 + (off / (np.median(off) + 0.1)) ** 2)
     inner = s.clip(s[usual][0], s[usual][-1])  # beyond what counts it runs straight on

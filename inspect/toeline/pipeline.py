@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from toeline import __version__
 from toeline.band import F64, TracedBead
-from toeline.bead import BeadLost, look_closer, trace_bead
+from toeline.bead import BeadLost, look_about, trace_bead
 from toeline.bead_finder import Candidate, Sighting, sight
 from toeline.camera import CameraProfile, camera_for, load_profile
 from toeline.card import FoundCard, card_spec, find_cards
@@ -240,13 +240,26 @@ def _trace(
     if not found and ground.fillet is not None:
         found = _trace_each(photo, [_along_root(ground.fillet, ground.cards)], ground)
     if not found:
-        found = _trace_each(photo, sight(photo.image, closely=True).beads, ground)
+        found = _trace_each(photo, _close_up(photo, ground.cards), ground)
     if not found:
         found = _trace_each(photo, _from_afar(photo), ground)
     seen = Sighting(tuple(whole for _, whole in found), seen.other)
     if not found:
         return None, seen, (_no_bead(seen),)
     return found[0][0], seen, (problem("several_beads", n=len(found)),) if len(found) > 1 else ()
+
+
+def _close_up(photo: Photo, cards: Sequence[FoundCard]) -> Sequence[Candidate]:
+    """Beads as a closer look shows them: where card and bead are small in the photo, round the card."""
+    low, high = np.zeros(2, int), np.array([photo.width, photo.height])
+    if cards:
+        corners = np.concatenate([card.corners_px for card in cards])
+        first, last = corners.min(axis=0), corners.max(axis=0)
+        reach = load("bead.toml")["finder"]["close_reach"] * float(np.linalg.norm(last - first))
+        middle = (first + last) / 2
+        low, high = (np.clip(middle + way * reach, low, high).astype(int) for way in (-1, 1))
+    part = photo.image[low[1] : high[1], low[0] : high[0]]
+    return [replace(b, line_px=b.line_px + low) for b in sight(part, closely=True).beads]
 
 
 def _from_afar(photo: Photo) -> Sequence[Candidate]:
@@ -363,15 +376,15 @@ def _describe(
         outline = traced.frame.to_px(np.concatenate([traced.left_toe, traced.right_toe[::-1]]))
         outline = outline[np.isfinite(outline).all(axis=1)]
         with ThreadPoolExecutor(1) as aside:
-            closer = aside.submit(look_closer, photo.image, traced)
-            with clock.stage("measure"):  # what needs no closer look
+            wider = aside.submit(look_about, photo.image, traced)
+            with clock.stage("measure"):  # what needs the band alone
                 ripples = read_ripples(traced.band, traced.s, traced.t_left, traced.t_right)
                 measures = measure_course(traced, ripples)
             with clock.stage("usable"):
                 usability = photo_problems(photo, outline, ground.plate, fillet=settings.joint == "fillet")
                 usability += card_problems(cards, ground.plate, outline)
-            with clock.stage("look closer"):
-                traced = closer.result()
+            with clock.stage("look about"):
+                traced = wider.result()
         with clock.stage("measure"):
             printed = _outlines(cards)
             seen_things = find_indications(traced, ripples)

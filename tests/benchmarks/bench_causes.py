@@ -296,7 +296,7 @@ def lay_one(seed: int) -> tuple[NDArray[np.uint8], dict[str, Any]]:
 
 def measure_one(image: NDArray[np.uint8], there: dict[str, Any]) -> Result | None:
     """Trace, read and measure a rendered bead as a photo's is; None where it was not found."""
-    from toeline.bead import BeadLost, trace_bead
+    from toeline.bead import BeadLost, look_about, trace_bead
     from toeline.bead_finder import Candidate
     from toeline.indications import find_indications
     from toeline.measures import measure_bead
@@ -306,6 +306,7 @@ def measure_one(image: NDArray[np.uint8], there: dict[str, Any]) -> Result | Non
     line = np.stack([np.linspace(*ends, 60), np.full(60, BESIDE / STEP)], axis=1)
     try:
         bead = trace_bead(image, FlatView(), Candidate("bead", line, there["plan"]["width"] / STEP, 0.95))
+        bead = look_about(image, bead)
     except BeadLost:
         return None
     ripples = read_ripples(bead.band, bead.s, bead.t_left, bead.t_right)
