@@ -4,6 +4,7 @@ import copy
 import io
 import itertools
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -12,7 +13,7 @@ from skimage.draw import line as draw_line
 
 from drawn_beads import Drawing, Spoil, draw, result_of, truth_of
 from toeline.accuracy import foreign_files, inputs_of, photos_with_truth, print_tables, summarise
-from toeline.against_truth import Hits, compare, refused, to_line
+from toeline.against_truth import Compared, Hits, compare, refused, to_line
 from toeline.errors import SettingsError
 from toeline.result import Cause
 
@@ -145,6 +146,30 @@ def test_an_unknown_measure_is_no_small_error(drawn):
     accuracy = summarise(scores)
     assert figure(accuracy, "pitch_5").value == 0.5
     assert figure(accuracy, "width_mean_p90").reached == "no"
+
+
+@pytest.mark.parametrize(
+    ("errors", "reached"),
+    [
+        # of U = 1: a normal error of which 95 (99) in 100 lie inside is 0.51 (0.39) U large, by the normal table
+        ([0.5, -0.5] * 10, "floor"),
+        ([0.2, -0.2] * 10, "no"),
+        ([0.5, -0.5] * 50, "no"),
+        ([0.3] * 19 + [1.2], "floor"),
+        ([0.5] * 8 + [1.2] * 2, "no"),
+    ],
+    ids=["few and true", "few and too wide", "many and none outside", "one in twenty outside", "too many outside"],
+)
+def test_few_photos_tell_by_the_size_of_errors_whether_u_is_too_wide(drawn, errors, reached):
+    _, truth, result = drawn
+    score = compare("drawn.jpg", result, truth)
+    photos = [
+        replace(score, name=f"{k}.jpg", measures={"width_mean": Compared(10.0, 10.0 + e, 1.0)})
+        for k, e in enumerate(errors)
+    ]
+    accuracy = summarise(photos)
+    assert figure(accuracy, "inside_width_mean").reached == reached
+    assert accuracy.measures[0].rms == pytest.approx(np.sqrt(np.mean(np.square(errors))))
 
 
 def test_causes_are_scored_only_where_the_result_speaks_of_them(drawn):
