@@ -14,6 +14,7 @@ from toeline.indications import find_indications
 from toeline.measures import measure_bead, moving_mean
 from toeline.result import Indication, Quantity
 from toeline.ripples import Ripples
+from toeline.toe_errors import scatter
 
 RIPPLES = Ripples(np.arange(1.0, 99.0, 2.0), np.ones(49), 0.6, 0.02, 5.0)
 
@@ -124,7 +125,8 @@ def test_error_lies_inside_u_about_as_often_as_it_should():
     for seed in range(trials):
         rng = np.random.default_rng(seed)
         true = [correlated(N, 0.2, 8.0, rng) for _ in range(2)]
-        seen = [t + correlated(N, 0.08, 1.0, rng) for t in true]
+        # toes that scatter by the share that a tracer's own figure means, over a shorter way than real ones do
+        seen = [t + correlated(N, float(scatter(np.array(0.08))), 1.0, rng) for t in true]
         clean = measure(bead_of(4.0 + true[0], -4.0 + true[1], u=1e-6))
         noisy = measure(bead_of(4.0 + seen[0], -4.0 + seen[1], u=0.08))
         for name in inside:

@@ -24,6 +24,7 @@ Mask = NDArray[np.bool_]
 _Strip = TypeVar("_Strip", bound=Strip)
 _TOE_FAULTS = ("undercut", "undercut_deep", "overlap")
 _FEWEST = 5  # columns that a gentle curve takes
+_ENOUGH = 100  # and from how many on more of them do not change it
 _REWEIGHTS = 5  # enough for a robust curve to settle
 _EACH = 3  # a toe's path is looked for in every third column
 _RELAYS = 12  # how often a band is laid anew or drawn out before what is seen has to do
@@ -173,10 +174,11 @@ def _course(band: Band, face: Mask) -> tuple[F64, F64]:
     if usual.sum() < _FEWEST:  # two widths in one region: the median is neither's
         usual[:] = True
     degree = 3 if usual.sum() > rule["curved_widths"] * width else 1
-    weight = np.ones(int(usual.sum()))
+    some_s, some_mid = (values[usual][:: max(int(usual.sum()) // _ENOUGH, 1)] for values in (s, mid))
+    weight = np.ones(len(some_s))
     for _ in range(_REWEIGHTS):
-        curve = np.polynomial.Polynomial.fit(s[usual], mid[usual], degree, w=weight)
-        off = np.abs(mid[usual] - curve(s[usual]))
+        curve = np.polynomial.Polynomial.fit(some_s, some_mid, degree, w=weight)
+        off = np.abs(some_mid - curve(some_s))
         weight = 1 / np.sqrt(1 + (off / (np.median(off) + 0.1)) ** 2)
     inner = s.clip(s[usual][0], s[usual][-1])  # beyond what counts it runs straight on
     return s, np.asarray(curve(inner) + curve.deriv()(inner) * (s - inner))
@@ -199,7 +201,7 @@ def _follow(band: Band, frame: SurfaceFrame, face: Mask, confidence: float) -> T
     width = float(np.median(top - bottom))
     top, bottom = _bridged(s, top, doubt_l[0], width, 1), _bridged(s, bottom, doubt_r[0], width, -1)
     start, end = _tip(smooth, band, top, bottom, lo, -1), _tip(smooth, band, top, bottom, hi, 1)
-    stations = np.arange(0.0, end - start + 1e-9, rule["station_mm"])
+    stations = np.linspace(0.0, end - start, max(round((end - start) / rule["station_mm"]), 0) + 1)
     if len(stations) < 8:
         raise BeadLost("What was found is too short for a bead.")
     at = start + stations

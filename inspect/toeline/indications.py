@@ -239,11 +239,10 @@ def blobs(values: F32, strip: Strip, rule: dict[str, Any]) -> list[Blob]:
 
 def _surroundings(mask: Mask, margin: int) -> tuple[slice, slice]:
     """Rows and columns that hold all of a mask with a margin; both empty where it is."""
-    lines = [np.flatnonzero(mask.any(axis=axis)) for axis in (1, 0)]
-    if not len(lines[0]):
+    left, top, wide, high = cv2.boundingRect(mask.view(np.uint8))
+    if not wide:
         return slice(0, 0), slice(0, 0)
-    rows, cols = (slice(max(int(k[0]) - margin, 0), int(k[-1]) + margin + 1) for k in lines)
-    return rows, cols
+    return slice(max(top - margin, 0), top + high + margin), slice(max(left - margin, 0), left + wide + margin)
 
 
 def _spots_of(smooth: F32, rule: dict[str, Any], step: float) -> list[Spot]:
