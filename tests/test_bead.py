@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 import card_scene
 import drawn_beads
 import seen_photos
-from toeline.bead import _TOE_FAULTS, _best_paths, _course, _second_look, look_about, trace_bead, turn_round
+from toeline.bead import _DOUBTED, _best_paths, _course, _second_look, look_about, trace_bead, turn_round
 from toeline.bead_finder import Candidate, sight
 from toeline.card import find_cards
 from toeline.datafile import load
@@ -195,17 +195,17 @@ def test_a_second_look_says_the_same_of_a_band_and_of_its_mirror_image():
     band = drawn_beads.draw(drawn_beads.Drawing(length=40.0)).band
     bands = [replace(band, image=each, maps=read_band(each)) for each in (image, np.ascontiguousarray(image[::-1]))]
     above = load("bead.toml")["second_look"]["above"]
-    shown = [np.max([each.maps[name].max(axis=0) for name in _TOE_FAULTS], axis=0) > above for each in bands]
+    shown = [np.max([each.maps[name].max(axis=0) for name in _DOUBTED], axis=0) > above for each in bands]
     both = shown[0] & shown[1]
     assert both.any()
     once, again = (_second_look(each) for each in bands)
-    for name in _TOE_FAULTS:  # the two looks are cut out of the band at their own columns, which moves them a little
+    for name in _DOUBTED:  # the two looks are cut out of the band at their own columns, which moves them a little
         first, second = (
             np.abs(one[name] - other[name][::-1])[:, both]
             for one, other in ((bands[0].maps, bands[1].maps), (once, again))
         )
         assert second.max() < 0.3
-        assert name == "overlap" or second.mean() < first.mean() / 2
+        assert name in ("overlap", "crater_hollow") or second.mean() < first.mean() / 2
     assert once["slag"] is bands[0].maps["slag"]
 
 
@@ -226,5 +226,5 @@ def test_a_seam_that_runs_askew_is_laid_anew(seen):
 
 def test_what_shows_no_fault_is_not_looked_at_again():
     band = drawn_beads.draw(drawn_beads.Drawing(length=40.0)).band
-    assert max(band.maps[name].max() for name in _TOE_FAULTS) < load("bead.toml")["second_look"]["above"]
+    assert max(band.maps[name].max() for name in _DOUBTED) < load("bead.toml")["second_look"]["above"]
     assert _second_look(band) is band.maps

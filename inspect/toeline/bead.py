@@ -22,7 +22,7 @@ from toeline.straighten import OutOfSight, draw_out, lay_band, look_beside
 
 Mask = NDArray[np.bool_]
 _Strip = TypeVar("_Strip", bound=Strip)
-_TOE_FAULTS = ("undercut", "undercut_deep", "overlap")
+_DOUBTED = ("undercut", "undercut_deep", "overlap", "crater_hollow")  # shadows are taken for these
 _FEWEST = 5  # columns that a gentle curve takes
 _ENOUGH = 100  # and from how many on more of them do not change it
 _REWEIGHTS = 5  # enough for a robust curve to settle
@@ -65,17 +65,17 @@ def look_about(image: U8, bead: TracedBead) -> TracedBead:
 
 
 def _second_look(band: Band) -> dict[str, F32]:
-    """The band's maps, the face and a toe's faults the mean of two looks where any of the faults may be: mirrored, left
-    and right exchanged, a shadow is less often taken twice for a groove or for the bead's edge."""
+    """The band's maps, the face and what a shadow is taken for the mean of two looks where any of it may be: mirrored,
+    left and right exchanged, a shadow is less often taken twice for a groove, a hollow or the bead's edge."""
     rule = load("bead.toml")
-    likely = np.maximum.reduce([band.maps[name].max(axis=0) for name in _TOE_FAULTS])
+    likely = np.maximum.reduce([band.maps[name].max(axis=0) for name in _DOUBTED])
     columns = np.flatnonzero(likely > rule["second_look"]["above"])
     if not len(columns):
         return band.maps
     room = round(rule["band"]["around_mm"] * band.px_per_mm)
     cut = slice(max(int(columns[0]) - room, 0), int(columns[-1]) + room + 1)
     mirrored = read_band(np.ascontiguousarray(band.image[::-1, cut]))
-    seconded = {name: band.maps[name].copy() for name in ("face", *_TOE_FAULTS)}
+    seconded = {name: band.maps[name].copy() for name in ("face", *_DOUBTED)}
     for name, layer in seconded.items():
         layer[:, cut] = (layer[:, cut] + mirrored[name][::-1]) / 2
     return band.maps | seconded
