@@ -1,6 +1,7 @@
 """Train the finder, the reader or the plate reader on rendered beads of our own making.
 
     python train.py reader --minutes 9 --ranks 2 --out DIR [--resume DIR/reader.pt]
+    python train.py reader --minutes 9 --out DIR --resume reader.onnx        go on from a network that was written out
     python train.py reader --minutes 0 --out DIR --resume DIR/reader.pt      write the network as ONNX only
 
 Needs the ``train`` extra. Every rank renders beads into a pool of its own and learns from random picks of it, so that
@@ -30,6 +31,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 from workshop.scene import BAND_MAPS, KINDS, band_batch, scene_batch
 
 from training.net import Reader
+from training.thaw import thaw
 
 NAMES = [n for n in BAND_MAPS if n != "face"]
 RARE = [NAMES.index(n) for n in NAMES if n not in ("crest", "forward", "crater")]
@@ -199,7 +201,9 @@ def learn(rank: int, ranks: int, said: argparse.Namespace) -> None:
     task = TASKS[said.which]
     torch.manual_seed(said.seed)
     net, mean = (task.net().to(device, memory_format=torch.channels_last) for _ in range(2))
-    if said.resume:
+    if said.resume and said.resume.suffix == ".onnx":
+        thaw(net, said.resume, task.render(said.seed, said.fresh, device)[0].nan_to_num(0.5))
+    elif said.resume:
         net.load_state_dict(torch.load(said.resume, map_location=device))
     for p in net.state_dict().values():
         shared = p.cpu()
@@ -287,7 +291,7 @@ def main() -> None:
     ask.add_argument("--minutes", type=float, default=9.0)
     ask.add_argument("--batch", type=int, default=24, help="views of one step, per rank")
     ask.add_argument("--fresh", type=int, default=16, help="views rendered between steps, per rank")
-    ask.add_argument("--turns", type=int, default=3, help="steps between renders")
+    ask.add_argument("--turns", type=int, default=6, help="steps between renders")
     ask.add_argument("--pool", type=int, default=3000, help="views kept, per rank")
     ask.add_argument("--ranks", type=int, default=1)
     ask.add_argument("--gpus", type=lambda text: [int(x) for x in text.split(",")], default=[0])
@@ -295,7 +299,7 @@ def main() -> None:
     ask.add_argument("--seed", type=int, default=1)
     ask.add_argument("--rate", type=float, default=3e-3)
     ask.add_argument("--out", type=Path, required=True)
-    ask.add_argument("--resume", type=Path)
+    ask.add_argument("--resume", type=Path, help="weights to go on from, a .pt or a .onnx file")
     said = ask.parse_args()
     said.out.mkdir(parents=True, exist_ok=True)
     weights = said.resume

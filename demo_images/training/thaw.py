@@ -1,0 +1,76 @@
+"""A network to train on from its ONNX file: written out, its normalisations are folded into the convolutions."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import onnx
+import torch
+from onnx import numpy_helper
+from torch import Tensor, nn
+
+from training.net import Reader
+
+
+def thaw(net: Reader, path: Path, views: Tensor) -> None:
+    """Give ``net`` the weights of an ONNX file, so that it says the same of any picture.
+
+    Each filter is brought to length one, as a fresh one nearly is, and the normalisation behind it takes over what the
+    filter meant; its running mean and spread are those of ``views`` (B, 3, H, W), pictures such as it learns from.
+    """
+    folded = _convolutions(onnx.load(str(path)).graph)
+    meant: dict[nn.Module, tuple[Tensor, Tensor]] = {}
+    with torch.no_grad():
+        for layers, norm in _groups(net):
+            weights, biases = zip(*(next(folded) for _ in layers), strict=True)
+            length = torch.stack([w.square().sum((1, 2, 3)) for w in weights]).sum(0).sqrt().clamp_min(1e-6)
+            for layer, weight in zip(layers, weights, strict=True):
+                layer.weight.copy_(weight / length[:, None, None, None])
+            meant[norm] = length, torch.stack(biases).sum(0)
+        weight, bias = next(folded)
+        net.head.weight.copy_(weight)
+        net.head.bias.copy_(bias)
+
+    seen: dict[nn.Module, tuple[Tensor, Tensor]] = {}
+
+    def take_over(norm: nn.Module, inputs: tuple[Tensor]) -> None:
+        mean, spread = inputs[0].mean((0, 2, 3)), inputs[0].var((0, 2, 3), unbiased=False)
+        length, bias = meant[norm]
+        norm.weight.copy_((spread + norm.eps).sqrt() * length)
+        norm.bias.copy_(bias + mean * length)
+        seen[norm] = mean, spread
+
+    hooks = [norm.register_forward_pre_hook(take_over) for norm in meant]
+    net.train()
+    with torch.no_grad():
+        net(views)
+        for norm, (mean, spread) in seen.items():
+            norm.running_mean.copy_(mean)
+            norm.running_var.copy_(spread)
+    for hook in hooks:
+        hook.remove()
+
+
+def _convolutions(graph: onnx.GraphProto) -> Iterator[tuple[Tensor, Tensor]]:
+    """Weights and biases of the convolutions in the order in which they are run; no bias is a bias of nought."""
+    values = {each.name: torch.from_numpy(numpy_helper.to_array(each).astype("float32")) for each in graph.initializer}
+    for node in graph.node:
+        if node.op_type == "Cast" and node.input[0] in values:  # kept in half precision
+            values[node.output[0]] = values[node.input[0]]
+        if node.op_type == "Conv":
+            weight = values[node.input[1]]
+            yield weight, values[node.input[2]] if len(node.input) > 2 else torch.zeros(len(weight))
+
+
+def _groups(net: Reader) -> Iterator[tuple[list[nn.Conv2d], nn.BatchNorm2d]]:
+    """The convolutions before each normalisation, in the order in which they are run."""
+    for part in (net.stem, net.enc1, net.enc2, net.enc3, net.enc4, net.enc5):
+        layers = [each for each in part.modules() if isinstance(each, nn.Conv2d)]
+        norms = [each for each in part.modules() if isinstance(each, nn.BatchNorm2d)]
+        yield from (([layer], norm) for layer, norm in zip(layers, norms, strict=True))
+    for join in (net.dec4, net.dec3, net.dec2):
+        yield [join.below, join.beside], join.norm
+    yield [net.out2[0]], net.out2[1]
+    yield [net.dec1.below, net.dec1.beside], net.dec1.norm
+    yield [net.out1[0]], net.out1[1]
