@@ -113,8 +113,10 @@ def test_a_band_drawn_out_is_the_band_laid_that_long_at_once(seen, at_end):
         np.testing.assert_allclose(getattr(drawn_out, name) + shift, getattr(at_once, name), atol=1e-6)
     assert (drawn_out.seen == at_once.seen).mean() > 0.999
     assert np.abs(drawn_out.image.astype(float) - at_once.image).mean() < 0.2
+    metal = at_once.maps["face"] > 0.5
     for name, layer in drawn_out.maps.items():
-        assert np.abs(layer - at_once.maps[name]).mean() < 0.03, name
+        apart = np.abs(layer - at_once.maps[name])
+        assert (apart[metal] if name == "forward" else apart).mean() < 0.03, name  # off the metal no travel can be read
 
 
 @pytest.fixture(scope="module")
