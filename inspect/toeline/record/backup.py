@@ -144,6 +144,7 @@ def _opened(archive: Path) -> Iterator[zipfile.ZipFile]:
             yield packed
     except FileNotFoundError:
         raise RecordError(f"There is no backup {archive}.") from None
+    # NotImplementedError is zipfile's own, for an archive packed in a way that it cannot read
     except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError) as error:
         raise RecordError(f"The backup {archive} is damaged ({error}): use another one.") from None
 
