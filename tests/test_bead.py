@@ -13,7 +13,19 @@ from hypothesis import strategies as st
 import card_scene
 import drawn_beads
 import seen_photos
-from toeline.bead import _DOUBTED, _best_paths, _course, _second_look, look_about, trace_bead, turn_round
+from toeline.band import MAP_NAMES, Band
+from toeline.bead import (
+    _DOUBTED,
+    BeadLost,
+    _best_paths,
+    _course,
+    _face_region,
+    _given_a_bead,
+    _second_look,
+    look_about,
+    trace_bead,
+    turn_round,
+)
 from toeline.bead_finder import Candidate, sight
 from toeline.card import find_cards
 from toeline.datafile import load
@@ -230,3 +242,36 @@ def test_what_shows_no_fault_is_not_looked_at_again():
     band = drawn_beads.draw(drawn_beads.Drawing(length=40.0)).band
     assert max(band.maps[name].max() for name in _DOUBTED) < load("bead.toml")["second_look"]["above"]
     assert _second_look(band) is band.maps
+
+
+def doubted_bead(inside: float, sure_from: float = 0.0) -> Band:
+    """A band with a bead 8 mm wide and 60 mm long, sure up to ``sure_from`` and as likely as ``inside`` beyond it."""
+    s, t = np.arange(-90, 691) / 10, np.arange(110, -111, -1) / 10
+    on = (np.abs(t)[:, None] <= 4) & ((s >= 0) & (s <= 60))[None]
+    face = np.where(on, np.where(s < sure_from, 1.0, inside)[None], 0.0).astype(np.float32)
+    maps = dict.fromkeys(MAP_NAMES, np.zeros_like(face)) | {"face": face}
+    image = np.zeros((*face.shape, 3), np.uint8)
+    return Band(maps, s, t, np.ones(face.shape, bool), image, np.stack([s, 0 * s], 1), np.stack([0 * s, 1 + 0 * s], 1))
+
+
+@pytest.mark.parametrize("inside", [0.45, 0.6, 1.0])
+def test_a_bead_that_is_doubted_keeps_its_edges(inside):
+    np.testing.assert_array_equal(_given_a_bead(doubted_bead(inside)) > 0.5, doubted_bead(1.0).maps["face"] > 0.5)
+
+
+def test_what_is_hardly_likely_to_be_weld_metal_stays_so():
+    assert _given_a_bead(doubted_bead(0.15)).max() < 0.5
+
+
+def test_a_doubted_stretch_counts_where_enough_of_the_bead_is_sure():
+    long = _face_region(doubted_bead(0.45, sure_from=30.0), False, 60.0)
+    short = _face_region(doubted_bead(0.45, sure_from=12.0), False, 60.0)
+    assert 590 < long.any(axis=0).sum() < 610
+    assert 110 < short.any(axis=0).sum() < 130
+
+
+def test_what_lies_all_along_the_horizon_is_not_straightened():
+    """A thing of 300 m would take more memory than there is."""
+    line = np.stack([np.linspace(10, 310, 50), np.full(50, 100.0)], axis=1)
+    with pytest.raises(BeadLost, match="horizon"):
+        trace_bead(np.full((200, 320, 3), 120, np.uint8), PixelFrame(0.001), Candidate("bead", line, 20.0, 0.9))

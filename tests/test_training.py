@@ -3,6 +3,7 @@
 import sys
 from pathlib import Path
 
+import cv2
 import numpy as np
 import onnxruntime as ort
 import pytest
@@ -20,11 +21,17 @@ def test_a_network_thawed_says_what_its_file_says(which):
     from training.train import TASKS
 
     path = ROOT / "inspect" / "toeline" / "data" / f"{which}.onnx"
-    torch.manual_seed(1)
-    net, picture = TASKS[which].net(), torch.rand(1, 3, 128, 160)
-    thaw(net, path, torch.rand(2, 3, 256, 256))
+    photo = cv2.resize(
+        cv2.imread(str(ROOT / "demo_images" / "arc_too_long.jpg")), (640, 480), interpolation=cv2.INTER_AREA
+    )
+    picture = np.ascontiguousarray(photo[None, :, :, ::-1].transpose(0, 3, 1, 2), np.float32) / 255
+    net = TASKS[which].net()
+    thaw(net, path, torch.from_numpy(picture))
     net.eval()
     with torch.no_grad():
-        said = net(picture)
-    for ours, shipped in zip(said, ort.InferenceSession(str(path)).run(None, {"image": picture.numpy()}), strict=True):
-        np.testing.assert_allclose(ours.numpy(), shipped, atol=1e-4)
+        said = net(torch.from_numpy(picture))
+    written = ort.InferenceSession(str(path)).run(None, {"image": picture})
+    learned = 1 if which == "finder" else 2  # the finder has nothing coarse to say
+    for ours, shipped in zip(said[:learned], written[:learned], strict=True):
+        assert np.abs(ours.numpy() - shipped).mean() < 0.005  # what whole numbers of eight bits leave out
+        assert np.quantile(np.abs(ours.numpy() - shipped), 0.999) < 0.2

@@ -20,15 +20,16 @@ def thaw(net: Reader, path: Path, views: Tensor) -> None:
     filter meant; its running mean and spread are those of ``views`` (B, 3, H, W), pictures such as it learns from.
     """
     folded = _convolutions(onnx.load(str(path)).graph)
+    names = {part: name for name, part in net.named_modules()}
     meant: dict[nn.Module, tuple[Tensor, Tensor]] = {}
     with torch.no_grad():
         for layers, norm in _groups(net):
-            weights, biases = zip(*(next(folded) for _ in layers), strict=True)
+            weights, biases = zip(*(folded[_as_written(names[layer])] for layer in layers), strict=True)
             length = torch.stack([w.square().sum((1, 2, 3)) for w in weights]).sum(0).sqrt().clamp_min(1e-6)
             for layer, weight in zip(layers, weights, strict=True):
                 layer.weight.copy_(weight / length[:, None, None, None])
             meant[norm] = length, torch.stack(biases).sum(0)
-        weight, bias = next(folded)
+        weight, bias = folded["/head/Conv"]
         net.head.weight.copy_(weight)
         net.head.bias.copy_(bias)
 
@@ -36,7 +37,7 @@ def thaw(net: Reader, path: Path, views: Tensor) -> None:
 
     def take_over(norm: nn.Module, inputs: tuple[Tensor]) -> None:
         mean, spread = inputs[0].mean((0, 2, 3)), inputs[0].var((0, 2, 3), unbiased=False)
-        length, bias = meant[norm]
+        length, bias = (x.to(spread.device) for x in meant[norm])
         norm.weight.copy_((spread + norm.eps).sqrt() * length)
         norm.bias.copy_(bias + mean * length)
         seen[norm] = mean, spread
@@ -52,15 +53,27 @@ def thaw(net: Reader, path: Path, views: Tensor) -> None:
         hook.remove()
 
 
-def _convolutions(graph: onnx.GraphProto) -> Iterator[tuple[Tensor, Tensor]]:
-    """Weights and biases of the convolutions in the order in which they are run; no bias is a bias of nought."""
-    values = {each.name: torch.from_numpy(numpy_helper.to_array(each).astype("float32")) for each in graph.initializer}
+def _convolutions(graph: onnx.GraphProto) -> dict[str, tuple[Tensor, Tensor]]:
+    """Weights and biases of the convolutions by the name of their node; no bias is a bias of nought."""
+    values = {each.name: torch.from_numpy(numpy_helper.to_array(each).copy()) for each in graph.initializer}
     for node in graph.node:
-        if node.op_type == "Cast" and node.input[0] in values:  # kept in half precision
-            values[node.output[0]] = values[node.input[0]]
+        if node.op_type == "DequantizeLinear" and node.input[0] in values:  # kept in whole numbers, a scale per filter
+            whole, scale = values[node.input[0]].float(), values[node.input[1]]
+            values[node.output[0]] = whole * scale.reshape(-1, *[1] * (whole.ndim - 1))
+    layers: dict[str, tuple[Tensor, Tensor]] = {}
+    for node in graph.node:
         if node.op_type == "Conv":
             weight = values[node.input[1]]
-            yield weight, values[node.input[2]] if len(node.input) > 2 else torch.zeros(len(weight))
+            layers[node.name] = weight, values[node.input[2]] if len(node.input) > 2 else torch.zeros(len(weight))
+    return layers
+
+
+def _as_written(layer: str) -> str:
+    """The node of a layer: its path part by part, but a join writes out its own two, below first."""
+    parts = layer.split(".")
+    if parts[-1] in ("below", "beside"):
+        return f"/{parts[0]}/Conv" + "_1" * (parts[-1] == "beside")
+    return "/" + "/".join(".".join(parts[: k + 1]) for k in range(len(parts))) + "/Conv"
 
 
 def _groups(net: Reader) -> Iterator[tuple[list[nn.Conv2d], nn.BatchNorm2d]]:

@@ -19,17 +19,16 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-import onnx
 import torch
 import torch.distributed as dist
 import torch.multiprocessing as mp
 import torch.nn.functional as F
-from onnx import TensorProto, helper, numpy_helper
 from torch import Tensor
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 from workshop.scene import BAND_MAPS, KINDS, band_batch, scene_batch
 
+from training.eight_bit import write_in_eight_bits
 from training.net import Reader
 from training.thaw import thaw
 
@@ -257,31 +256,33 @@ def learn(rank: int, ranks: int, said: argparse.Namespace) -> None:
 
 
 def export(which: str, weights: Path, path: Path) -> None:
-    """Write a trained network as ONNX with free height and width, its weights kept in half precision."""
-    net = TASKS[which].net()
-    net.load_state_dict(torch.load(weights, map_location="cpu"))
+    """Write a trained network as ONNX with free height and width, in eight bits whose scales fresh views set."""
+    task = TASKS[which]
+    net = task.net()
+    if weights.suffix == ".onnx":
+        thaw(net, weights, _views(task, 1))
+    else:
+        net.load_state_dict(torch.load(weights, map_location="cpu"))
     net.eval()
+    whole = path.with_suffix(".whole.onnx")
     torch.onnx.export(
         net,
         (torch.rand(1, 3, 512, 512),),
-        str(path),
+        str(whole),
         input_names=["image"],
         output_names=["fine", "coarse"],
         dynamic_axes={"image": {2: "h", 3: "w"}, "fine": {2: "h", 3: "w"}, "coarse": {2: "h2", 3: "w2"}},
         opset_version=17,
         dynamo=False,
     )
-    model = onnx.load(str(path))
-    graph = model.graph
-    for whole in list(graph.initializer):
-        values = numpy_helper.to_array(whole)
-        if whole.data_type != TensorProto.FLOAT or values.size < 256:
-            continue
-        graph.initializer.remove(whole)
-        graph.initializer.append(numpy_helper.from_array(values.astype("float16"), whole.name + "_half"))
-        graph.node.insert(0, helper.make_node("Cast", [whole.name + "_half"], [whole.name], to=TensorProto.FLOAT))
-    onnx.checker.check_model(model)
-    onnx.save(model, str(path))
+    write_in_eight_bits(whole, [view[None].numpy() for k in (1, 2) for view in _views(task, k)], path)
+    whole.unlink()
+
+
+def _views(task: Task, seed: int) -> Tensor:
+    """A few pictures such as the network learns from (8, 3, H, W), on the CPU."""
+    with torch.no_grad():
+        return task.render(seed, 8, "cpu")[0].nan_to_num(0.5).clamp(0, 1)
 
 
 def main() -> None:

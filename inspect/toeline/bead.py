@@ -9,7 +9,7 @@ from typing import Any, Literal, TypeVar
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d, median_filter, minimum_filter1d
+from scipy.ndimage import gaussian_filter1d, maximum_filter1d, median_filter, minimum_filter1d
 
 from toeline.band import F32, F64, U8, Band, Covered, Strip, SurfaceFrame, TracedBead
 from toeline.bead_finder import Candidate
@@ -28,6 +28,7 @@ _ENOUGH = 100  # and from how many on more of them do not change it
 _REWEIGHTS = 5  # enough for a robust curve to settle
 _EACH = 3  # a toe's path is looked for in every third column
 _RELAYS = 12  # how often a band is laid anew or drawn out before what is seen has to do
+_TOO_SHORT = "What was found is too short for a bead."
 
 
 class BeadLost(Exception):
@@ -44,10 +45,11 @@ def trace_bead(image: U8, frame: SurfaceFrame, candidate: Candidate, ends_given:
     """
     seam = frame.to_mm(candidate.line_px)
     seam = seam[np.isfinite(seam).all(axis=1)]
-    if len(seam) < 2:
-        raise BeadLost("The bead lies beyond the plate's horizon.")
     rule = load("bead.toml")["band"]
-    wide = candidate.width_px * _seam_length(seam) / max(candidate.length_px, 1.0)
+    long = _seam_length(seam)
+    wide = candidate.width_px * long / max(candidate.length_px, 1.0)
+    if len(seam) < 2 or long > rule["longest_mm"] or wide > rule["widest_mm"]:
+        raise BeadLost("The bead lies beyond the plate's horizon, or too near to it.")
     reach = max(rule["near_mm"], wide / 2 + rule["near_toe_mm"])
     try:
         band, face = _lay(image, frame, seam, reach, ends_given)
@@ -90,6 +92,8 @@ def _lay(image: U8, frame: SurfaceFrame, seam: F64, reach: float, ends_given: bo
     for _ in range(0 if ends_given else _RELAYS):
         s, t = _course(band, face)
         middle = band.to_surface(s, t)[:: max(int(band.px_per_mm), 1)]
+        if len(middle) < 2:
+            raise BeadLost(_TOO_SHORT)
         short = _short_of_ends(band, face)
         back, on = (_ahead(line) * rule["grow_mm"] for line in (middle, middle[::-1]))
         if _strays(s, t, band, face):
@@ -133,7 +137,25 @@ def _seam_length(seam: F64) -> float:
 
 def _face_region(band: Band, ends_given: bool, length: float) -> Mask:
     """The connected region (H, L) of weld metal that the seam runs through."""
-    face = band.maps["face"] > 0.5
+    sure = _region(band, band.maps["face"], ends_given, length)
+    whole = _region(band, _given_a_bead(band), ends_given, length)
+    share = load("bead.toml")["band"]["sure_share"]
+    return whole if sure.any(axis=0).sum() > share * whole.any(axis=0).sum() else sure
+
+
+def _given_a_bead(band: Band) -> F32:
+    """The face map (H, L), given that there is a bead: of what the reader doubts to be weld metal at all it still sees
+    the edges clearly, so what it says is set against what it says of the bead's inside nearby."""
+    rule = load("bead.toml")["given"]
+    face = band.maps["face"]
+    near, far = (int(rule[name] * band.px_per_mm) | 1 for name in ("inside_mm", "along_mm"))
+    inside = cv2.blur(face, (near, near)).max(axis=0)
+    inside = maximum_filter1d(median_filter(inside, size=far, mode="nearest"), far, mode="nearest")
+    return np.asarray(np.minimum(face / inside.clip(rule["least"], 1.0), 1.0), np.float32)
+
+
+def _region(band: Band, face_map: F32, ends_given: bool, length: float) -> Mask:
+    face = face_map > 0.5
     if ends_given:  # weld metal beyond the named ends belongs to another run
         core = face[np.abs(band.t) < 1.0].any(axis=0)
         snap = load("bead.toml")["band"]["snap_mm"]
@@ -188,7 +210,7 @@ def _follow(band: Band, frame: SurfaceFrame, face: Mask, confidence: float) -> T
     """Toes at every column of the face region, then at stations from start to end."""
     rule = load("bead.toml")["trace"]
     sigma = rule["smooth_mm"] * band.px_per_mm
-    smooth = np.asarray(cv2.GaussianBlur(_logit(band.maps["face"]), (0, 0), sigmaX=sigma, sigmaY=0.01), float)
+    smooth = np.asarray(cv2.GaussianBlur(_logit(_given_a_bead(band)), (0, 0), sigmaX=sigma, sigmaY=0.01), float)
     columns = np.flatnonzero(face.any(axis=0))
     lo, hi = int(columns[0]), int(columns[-1])
     along = slice(lo, hi + 1)
@@ -203,7 +225,7 @@ def _follow(band: Band, frame: SurfaceFrame, face: Mask, confidence: float) -> T
     start, end = _tip(smooth, band, top, bottom, lo, -1), _tip(smooth, band, top, bottom, hi, 1)
     stations = np.linspace(0.0, end - start, max(round((end - start) / rule["station_mm"]), 0) + 1)
     if len(stations) < 8:
-        raise BeadLost("What was found is too short for a bead.")
+        raise BeadLost(_TOO_SHORT)
     at = start + stations
     left, right = np.interp(at, s, top), np.interp(at, s, bottom)
     left, right = np.maximum(left, right + 1e-3), np.minimum(right, left - 1e-3)
@@ -328,7 +350,7 @@ def _tip(logit: F64, band: Band, top: F64, bottom: F64, column: int, way: int) -
     k = column
     while 0 <= k - way < len(profile) and profile[k] <= 0:
         k -= way
-    if not 0 <= k + way < len(profile) or profile[k + way] > 0:
+    if profile[k] <= 0 or not 0 <= k + way < len(profile) or profile[k + way] > 0:
         return float(band.s[column])
     share = profile[k] / (profile[k] - profile[k + way])
     return float(band.s[k] + way * share / band.px_per_mm)
