@@ -137,8 +137,11 @@ def _seam_length(seam: F64) -> float:
 
 def _face_region(band: Band, ends_given: bool, length: float) -> Mask:
     """The connected region (H, L) of weld metal that the seam runs through."""
-    sure = _region(band, band.maps["face"], ends_given, length)
-    whole = _region(band, _given_a_bead(band), ends_given, length)
+    likely, given = band.maps["face"] > 0.5, _given_a_bead(band) > 0.5
+    sure = _region(band, likely, ends_given, length)
+    if np.array_equal(likely, given):  # as a rule nothing is doubted
+        return sure
+    whole = _region(band, given, ends_given, length)
     share = load("bead.toml")["band"]["sure_share"]
     return whole if sure.any(axis=0).sum() > share * whole.any(axis=0).sum() else sure
 
@@ -151,11 +154,12 @@ def _given_a_bead(band: Band) -> F32:
     near, far = (int(rule[name] * band.px_per_mm) | 1 for name in ("inside_mm", "along_mm"))
     inside = cv2.blur(face, (near, near)).max(axis=0)
     inside = maximum_filter1d(median_filter(inside, size=far, mode="nearest"), far, mode="nearest")
-    return np.asarray(np.minimum(face / inside.clip(rule["least"], 1.0), 1.0), np.float32)
+    inside[(inside > rule["sure"]) | (inside < rule["none"])] = 1.0
+    return np.asarray(np.minimum(face / inside.clip(rule["least"]), 1.0), np.float32)
 
 
-def _region(band: Band, face_map: F32, ends_given: bool, length: float) -> Mask:
-    face = face_map > 0.5
+def _region(band: Band, face: Mask, ends_given: bool, length: float) -> Mask:
+    """The connected part (H, L) of ``face`` (H, L) that the seam runs through, its holes filled."""
     if ends_given:  # weld metal beyond the named ends belongs to another run
         core = face[np.abs(band.t) < 1.0].any(axis=0)
         snap = load("bead.toml")["band"]["snap_mm"]
