@@ -1,4 +1,4 @@
-"""Write a network in whole numbers of eight bits, which a CPU reckons nearly twice as quickly as fractions."""
+"""Write a network in whole numbers of eight bits: a CPU with VNNI reckons them nearly twice as quickly as fractions."""
 
 from __future__ import annotations
 

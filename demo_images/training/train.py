@@ -200,10 +200,8 @@ def learn(rank: int, ranks: int, said: argparse.Namespace) -> None:
     task = TASKS[said.which]
     torch.manual_seed(said.seed)
     net, mean = (task.net().to(device, memory_format=torch.channels_last) for _ in range(2))
-    if said.resume and said.resume.suffix == ".onnx":
-        thaw(net, said.resume, task.render(said.seed, said.fresh, device)[0].nan_to_num(0.5))
-    elif said.resume:
-        net.load_state_dict(torch.load(said.resume, map_location=device))
+    if said.resume:
+        _take_up(net, said.resume, task, device)
     for p in net.state_dict().values():
         shared = p.cpu()
         dist.broadcast(shared, 0)
@@ -259,10 +257,7 @@ def export(which: str, weights: Path, path: Path) -> None:
     """Write a trained network as ONNX with free height and width, in eight bits whose scales fresh views set."""
     task = TASKS[which]
     net = task.net()
-    if weights.suffix == ".onnx":
-        thaw(net, weights, _views(task, 1))
-    else:
-        net.load_state_dict(torch.load(weights, map_location="cpu"))
+    _take_up(net, weights, task, "cpu")
     net.eval()
     whole = path.with_suffix(".whole.onnx")
     torch.onnx.export(
@@ -277,6 +272,14 @@ def export(which: str, weights: Path, path: Path) -> None:
     )
     write_in_eight_bits(whole, [view[None].numpy() for k in (1, 2) for view in _views(task, k)], path)
     whole.unlink()
+
+
+def _take_up(net: Reader, weights: Path, task: Task, device: str) -> None:
+    """Give ``net``, which lies on ``device``, the weights of a .pt or a .onnx file."""
+    if weights.suffix == ".onnx":
+        thaw(net, weights, _views(task, 1).to(device))
+    else:
+        net.load_state_dict(torch.load(weights, map_location=device))
 
 
 def _views(task: Task, seed: int) -> Tensor:

@@ -154,7 +154,7 @@ def _given_a_bead(band: Band) -> F32:
     near, far = (int(rule[name] * band.px_per_mm) | 1 for name in ("inside_mm", "along_mm"))
     inside = cv2.blur(face, (near, near)).max(axis=0)
     inside = maximum_filter1d(median_filter(inside, size=far, mode="nearest"), far, mode="nearest")
-    inside[(inside > rule["sure"]) | (inside < rule["none"])] = 1.0
+    inside[inside > rule["sure"]] = 1.0
     return np.asarray(np.minimum(face / inside.clip(rule["least"]), 1.0), np.float32)
 
 
@@ -219,7 +219,7 @@ def _follow(band: Band, frame: SurfaceFrame, face: Mask, confidence: float) -> T
     lo, hi = int(columns[0]), int(columns[-1])
     along = slice(lo, hi + 1)
     s = band.s[along]
-    gaps = ~face[:, along].any(axis=0)
+    likely = (face & (band.maps["face"] > 0.5))[:, along].sum(axis=0) / face[:, along].sum(axis=0).clip(1)
     middle = np.interp(s, band.s[columns], _middle(band, face))
     middle = median_filter(middle, size=int(rule["mid_mm"] * band.px_per_mm) | 1, mode="nearest")
     top, bottom = _toes(smooth[:, along], band.t, middle)
@@ -235,7 +235,7 @@ def _follow(band: Band, frame: SurfaceFrame, face: Mask, confidence: float) -> T
     left, right = np.maximum(left, right + 1e-3), np.minimum(right, left - 1e-3)
     u_l, u_r = np.interp(at, s, doubt_l[0]), np.interp(at, s, doubt_r[0])
     trust = np.minimum(np.interp(at, s, doubt_l[1]), np.interp(at, s, doubt_r[1]))
-    trust = trust * (1 - np.interp(at, s, gaps.astype(float)))
+    trust = trust * np.interp(at, s, likely)  # the toes of what may be no weld metal are not believed either
     covered: list[Covered] = []
     toes: tuple[tuple[Side, F64, F64, int], ...] = (("left", left, u_l, 1), ("right", right, u_r, -1))
     for side, toe, u, way in toes:
