@@ -7,11 +7,11 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from toeline.band import MAP_NAMES, Band, TracedBead
-from toeline.indications import find_indications
-from toeline.measures import measure_bead
+from toeline.measures.indications import find_indications
+from toeline.measures.width_and_edges import measure_bead
 from toeline.result import Bead, PhotoInfo, Result, Scale, Settings
-from toeline.ripples import read_ripples
+from toeline.trace.band import MAP_NAMES, Band, TracedBead
+from toeline.trace.ripples import read_ripples
 
 STEP = 0.25
 PX = 10.0

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from toeline.band import Band, SurfaceFrame, TracedBead
+from toeline.trace.band import Band, SurfaceFrame, TracedBead
 
 
 def traced(frame: SurfaceFrame, s: np.ndarray, left: np.ndarray, right: np.ndarray, u: float = 0.05) -> TracedBead:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from toeline.gauge import check_reading
+from toeline.evidence.gauge import check_reading
 from toeline.result import (
     Bead,
     GaugeReading,

@@ -12,10 +12,10 @@ from rich.console import Console
 from skimage.draw import line as draw_line
 
 from drawn_beads import Drawing, Spoil, draw, result_of, truth_of
-from toeline.accuracy import foreign_files, inputs_of, photos_with_truth, print_tables, summarise
-from toeline.against_truth import Compared, Hits, compare, refused, to_line
 from toeline.errors import SettingsError
 from toeline.result import Cause
+from toeline.validation.accuracy import foreign_files, inputs_of, photos_with_truth, print_tables, summarise
+from toeline.validation.against_truth import Compared, Hits, compare, refused, to_line
 
 DRAWING = Drawing(
     length=90.0,

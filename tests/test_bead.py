@@ -13,8 +13,15 @@ from hypothesis import strategies as st
 import card_scene
 import drawn_beads
 import seen_photos
-from toeline.band import MAP_NAMES, Band
-from toeline.bead import (
+from toeline.datafile import load
+from toeline.geometry.card import find_cards
+from toeline.geometry.plate import PixelFrame
+from toeline.photo import read_photo
+from toeline.trace.band import MAP_NAMES, Band
+from toeline.trace.bead_finder import Candidate, detect_beads
+from toeline.trace.networks import read_band
+from toeline.trace.straighten import draw_out, lay_band
+from toeline.trace.toes import (
     _DOUBTED,
     BeadLost,
     _best_paths,
@@ -26,13 +33,6 @@ from toeline.bead import (
     trace_bead,
     turn_round,
 )
-from toeline.bead_finder import Candidate, sight
-from toeline.card import find_cards
-from toeline.datafile import load
-from toeline.photo import read_photo
-from toeline.plate import PixelFrame
-from toeline.reader import read_band
-from toeline.straighten import draw_out, lay_band
 
 
 def rough(h: int, w: int, seed: int) -> np.ndarray:
@@ -52,7 +52,7 @@ def rough(h: int, w: int, seed: int) -> np.ndarray:
     ids=["black", "white", "grey", "brushed", "noise", "card alone"],
 )
 def test_no_bead_is_seen_where_there_is_none(image):
-    assert not sight(image).beads
+    assert not detect_beads(image).beads
 
 
 @pytest.fixture(scope="module")
@@ -84,7 +84,7 @@ def test_the_bead_is_found_whichever_way_the_photo_is_turned(seen, turns):
         ends = np.stack([ends[:, 1], image.shape[1] - 1 - ends[:, 0]], axis=1)
         image = np.ascontiguousarray(np.rot90(image))
     # the finder may see a piece only, or something else besides: tracing grows the one and drops the other
-    assert any(on_line(bead, ends) < width / 2 for bead in sight(image).beads)
+    assert any(on_line(bead, ends) < width / 2 for bead in detect_beads(image).beads)
 
 
 @settings(max_examples=20, deadline=None)
@@ -110,7 +110,7 @@ def test_a_band_shows_the_photo_along_its_seam(angle, scale):
 @pytest.mark.parametrize("at_end", [False, True])
 def test_a_band_drawn_out_is_the_band_laid_that_long_at_once(seen, at_end):
     photo, _ = seen
-    found = sight(photo.image).beads[0]
+    found = detect_beads(photo.image).beads[0]
     frame = PixelFrame(found.width_px / 10)
     start, end = frame.to_mm(found.line_px[[0, -1]])
     mm = float(np.linalg.norm(end - start))
@@ -134,7 +134,7 @@ def test_a_band_drawn_out_is_the_band_laid_that_long_at_once(seen, at_end):
 @pytest.fixture(scope="module")
 def traced(seen):
     photo, _ = seen
-    found = sight(photo.image).beads[0]
+    found = detect_beads(photo.image).beads[0]
     return trace_bead(photo.image, PixelFrame(found.width_px / 10), found)
 
 
@@ -176,7 +176,7 @@ def test_the_card_is_not_taken_for_a_bead(seen):
     photo, _ = seen
     for card in find_cards(photo):
         low, high = card.corners_px.min(axis=0), card.corners_px.max(axis=0)
-        for bead in sight(photo.image).beads:
+        for bead in detect_beads(photo.image).beads:
             middle = bead.line_px[len(bead.line_px) // 2]
             assert not ((middle > low) & (middle < high)).all()
 
@@ -205,7 +205,7 @@ def test_a_second_look_says_the_same_of_a_band_and_of_its_mirror_image():
     if not pairs:
         pytest.skip("needs demo photos or ../shared/photos/dev")
     photo = read_photo(pairs[0][0])
-    image = trace_bead(photo.image, PixelFrame(8.0), sight(photo.image).beads[0]).band.image
+    image = trace_bead(photo.image, PixelFrame(8.0), detect_beads(photo.image).beads[0]).band.image
     band = drawn_beads.draw(drawn_beads.Drawing(length=40.0)).band
     bands = [replace(band, image=each, maps=read_band(each)) for each in (image, np.ascontiguousarray(image[::-1]))]
     above = load("bead.toml")["second_look"]["above"]
@@ -225,7 +225,7 @@ def test_a_second_look_says_the_same_of_a_band_and_of_its_mirror_image():
 
 def test_a_seam_that_runs_askew_is_laid_anew(seen):
     photo, _ = seen
-    found = sight(photo.image).beads[0]
+    found = detect_beads(photo.image).beads[0]
     start, end = found.line_px[0], found.line_px[-1]
     middle, ahead = (start + end) / 2, (end - start) / 2
     turn = np.deg2rad(8.0)

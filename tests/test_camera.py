@@ -13,11 +13,11 @@ from hypothesis import strategies as st
 from card_scene import View, draw
 from photos_with_truth import truth_files
 from test_plate import seen_card
-from toeline.bundle import fit_cards
-from toeline.camera import calibrate_camera, camera_for, load_profile, save_profile
-from toeline.card import find_cards
 from toeline.errors import CameraError
-from toeline.optics import distort, project, project_with_derivatives, undistort
+from toeline.geometry.camera import calibrate_camera, camera_for, load_profile, save_profile
+from toeline.geometry.card import find_cards
+from toeline.geometry.optics import distort, project, project_with_derivatives, undistort
+from toeline.geometry.pose_fit import fit_cards
 from toeline.photo import Exif, Photo, read_photo
 
 TRUE = View(width=1200, height=900, focal=980.0, k1=0.03, k2=-0.01, centre_off=(6.0, -4.0))

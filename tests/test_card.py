@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from card_scene import View, corners_mm, draw
 from photos_with_truth import truth_files
-from toeline.card import card_spec, find_cards, find_cards_in
+from toeline.geometry.card import card_spec, find_cards, find_cards_in
 from toeline.photo import read_photo
 
 

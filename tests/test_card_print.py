@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from pypdf import PdfReader
 
-from toeline.card import card_spec, find_cards_in
-from toeline.card_print import card_pdf, card_svg, print_card
 from toeline.errors import CardError
+from toeline.geometry.card import card_spec, find_cards_in
+from toeline.geometry.card_print import card_pdf, card_svg, print_card
 
 needs_poppler = pytest.mark.skipif(shutil.which("pdftoppm") is None, reason="needs pdftoppm of poppler-utils")
 

@@ -11,9 +11,9 @@ from scipy.ndimage import gaussian_filter1d
 
 import seen_photos
 import toeline
-from toeline.band import Covered
-from toeline.covered import covered_stretches
 from toeline.photo import read_photo
+from toeline.trace.band import Covered
+from toeline.trace.covered import covered_stretches
 
 S = np.arange(0.0, 100.0, 0.25)
 WIDTH = 9.0

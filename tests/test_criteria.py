@@ -23,7 +23,7 @@ from toeline.criteria import (
 )
 from toeline.criteria.expression import condition, expression
 from toeline.errors import CriteriaError
-from toeline.gauge import gauges
+from toeline.evidence.gauge import gauges
 
 NAMES = VARIABLES.keys()
 OWN = """\

@@ -9,9 +9,9 @@ import cv2
 import numpy as np
 import pytest
 
-from toeline.against_truth import true_measures
-from toeline.card import find_cards
+from toeline.geometry.card import find_cards
 from toeline.photo import read_photo
+from toeline.validation.against_truth import true_measures
 
 FOLDER = Path(__file__).resolve().parents[1] / "demo_images"
 PHOTOS = sorted(FOLDER.glob("*.jpg"))

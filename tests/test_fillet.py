@@ -14,17 +14,19 @@ from skimage.transform import ProjectiveTransform
 import card_scene
 import seen_photos
 from fillet_beads import traced
-from toeline.band import TracedBead
-from toeline.body import body_of
-from toeline.camera import camera_for
-from toeline.card import FoundCard, card_spec, find_cards
 from toeline.datafile import load
 from toeline.errors import CardError
-from toeline.fillet import (
-    FilletError,
-    FilletFrame,
-    fillet_from_cards,
-    fillet_from_one_card,
+from toeline.geometry.camera import camera_for
+from toeline.geometry.card import FoundCard, card_spec, find_cards
+from toeline.geometry.fillet_frame import FilletFrame
+from toeline.geometry.fillet_one_card import fillet_from_one_card
+from toeline.geometry.fillet_two_cards import FilletError, fillet_from_cards
+from toeline.geometry.optics import Camera, project, rays, rotation
+from toeline.geometry.plate import Plate, plate_from_card
+from toeline.measures.body import body_of
+from toeline.measures.legs import (
+    FILLET_UNITS,
+    ONE_PLATE,
     measure_fillet,
     name_plates,
     plate_of,
@@ -34,13 +36,11 @@ from toeline.fillet import (
     toe_problems,
     undersize_share,
 )
-from toeline.fillet.legs import FILLET_UNITS, ONE_PLATE
-from toeline.optics import Camera, project, rays, rotation
+from toeline.measures.uncertainty import correlated_noise
 from toeline.photo import read_photo
 from toeline.pipeline import measure
-from toeline.plate import Plate, plate_from_card
 from toeline.result import Indication
-from toeline.uncertainty import correlated_noise
+from toeline.trace.band import TracedBead
 
 PAPER = 0.1
 LEGS = np.array([[-30.0, 8.0], [0.0, 5.0], [40.0, 6.5], [-30.0, -6.0], [5.0, -9.0], [40.0, -7.0]])

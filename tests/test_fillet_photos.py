@@ -10,18 +10,14 @@ import numpy as np
 import pytest
 
 from fillet_beads import traced
-from toeline.camera import camera_for
-from toeline.card import find_cards
-from toeline.fillet import (
-    FilletError,
-    FilletFrame,
-    fillet_from_cards,
-    fillet_from_one_card,
-    measure_fillet,
-    plate_of,
-)
+from toeline.geometry.camera import camera_for
+from toeline.geometry.card import find_cards
+from toeline.geometry.fillet_frame import FilletFrame
+from toeline.geometry.fillet_one_card import fillet_from_one_card
+from toeline.geometry.fillet_two_cards import FilletError, fillet_from_cards
+from toeline.geometry.plate import plate_from_card
+from toeline.measures.legs import measure_fillet, plate_of
 from toeline.photo import read_photo
-from toeline.plate import plate_from_card
 from toeline.result import Quantity
 from truth_result import PHOTOS, truth_files
 

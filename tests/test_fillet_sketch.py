@@ -7,7 +7,7 @@ from math import cos, hypot, radians, sin
 
 import pytest
 
-from toeline.fillet_sketch import draw_cross_section
+from toeline.report.fillet_sketch import draw_cross_section
 from toeline.result import Bead, PhotoInfo, Quantity, Result, Scale, Settings, unknown
 
 SVG = "{http://www.w3.org/2000/svg}"

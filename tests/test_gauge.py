@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from toeline.errors import SettingsError
-from toeline.gauge import check_reading, gauges, read_gauge
+from toeline.evidence.gauge import check_reading, gauges, read_gauge
 from toeline.result import GaugeReading
 
 INCH = 25.4  # exact, ISO 80000-3

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from drawn_beads import Drawing, FlatFrame, Spoil, draw
-from toeline.indications import find_indications, runs
+from toeline.measures.indications import find_indications, runs
 
 CRESTS = np.arange(1.0, 79.0, 1.8)
 SOFT = Spoil(noise=0.08, low=0.1, high=0.9, ragged=0.2, false_blobs=6, toe=0.08)

@@ -13,11 +13,12 @@ from hypothesis import strategies as st
 from judged_results import indication, q, reading, result
 from toeline.criteria import Criteria, list_criteria, load_criteria
 from toeline.errors import SettingsError
-from toeline.judgement import conformance_probability, decide, judge, summary_lines
-from toeline.judgement.windows import worst_length, worst_sum
+from toeline.evidence.windows import worst_length, worst_sum
+from toeline.judgement import conformance_probability, decide, judge
 from toeline.problems import problem
+from toeline.report.highlights import worst_lines
+from toeline.report.summary import summary_lines
 from toeline.result import Cause, JudgedLine
-from toeline.short import worst_lines
 
 BETTER = {"fail": 0, "undecided": 1, "pass": 2}
 CLEAR = (reading("visible_faults", 0), reading("pores", 0), reading("crater_depth", 0))

@@ -9,12 +9,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drawn_beads import STEP, Drawing, FlatFrame, Spoil, correlated, draw
-from toeline.band import Band
-from toeline.indications import find_indications
-from toeline.measures import measure_bead, moving_mean
+from toeline.measures.indications import find_indications
+from toeline.measures.toe_errors import scatter
+from toeline.measures.width_and_edges import measure_bead, moving_mean
 from toeline.result import Indication, Quantity
-from toeline.ripples import Ripples
-from toeline.toe_errors import scatter
+from toeline.trace.band import Band
+from toeline.trace.ripples import Ripples
 
 RIPPLES = Ripples(np.arange(1.0, 99.0, 2.0), np.ones(49), 0.6, 0.02, 5.0)
 

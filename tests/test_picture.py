@@ -9,9 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import invented
-from toeline import picture
 from toeline.photo import Photo
-from toeline.picture import draw_overview, draw_picture, encode, keyed_indications
+from toeline.report import picture
+from toeline.report.key import keyed_indications
+from toeline.report.picture import draw_overview, draw_picture, encode
 from toeline.result import Indication, Result
 
 

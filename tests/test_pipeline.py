@@ -9,8 +9,8 @@ import pytest
 import card_scene
 import seen_photos
 import toeline
-from toeline.card import find_cards
 from toeline.errors import SettingsError, ToelineError
+from toeline.geometry.card import find_cards
 from toeline.photo import read_photo
 from toeline.result import Result
 

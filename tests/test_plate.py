@@ -13,13 +13,13 @@ from skimage.transform import ProjectiveTransform
 
 from card_scene import View, corners_mm
 from photos_with_truth import truth_files
-from toeline.bundle import fit_cards
-from toeline.camera import camera_for
-from toeline.card import FoundCard, find_cards
 from toeline.errors import CardError
-from toeline.optics import Camera
+from toeline.geometry.camera import camera_for
+from toeline.geometry.card import FoundCard, find_cards
+from toeline.geometry.optics import Camera
+from toeline.geometry.plate import PixelFrame, plate_from_card, plates_from_cards, print_scale
+from toeline.geometry.pose_fit import fit_cards
 from toeline.photo import read_photo
-from toeline.plate import PixelFrame, plate_from_card, plates_from_cards, print_scale
 
 SPOTS = np.array([[0.0, 0.0], [42.0, 75.0], [-30.0, 20.0], [90.0, 60.0]])
 

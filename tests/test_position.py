@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from toeline.causes.position import read_position, settings_position, welding_position
 from toeline.errors import SettingsError
-from toeline.position import read_position, settings_position, welding_position
 from toeline.result import Settings, Welding
 
 CASES = tomllib.loads((Path(__file__).parent / "published" / "positions.toml").read_text("utf-8"))["case"]

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from toeline.band import MAP_NAMES
-from toeline.reader import KINDS, read_band, see_kinds
+from toeline.trace.band import MAP_NAMES
+from toeline.trace.networks import KINDS, read_band, see_kinds
 
 
 def plate(h: int, w: int, seed: int = 0) -> np.ndarray:

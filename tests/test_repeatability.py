@@ -7,8 +7,8 @@ from math import sqrt
 import numpy as np
 import pytest
 
-from toeline.repeatability import LIMIT_FACTOR, mean_range_factor, repeatability, spreads
 from toeline.result import Bead, PhotoInfo, Quantity, Result, Scale, Settings, unknown
+from toeline.validation.repeatability import LIMIT_FACTOR, mean_range_factor, repeatability, spreads
 
 # AIAG, Measurement Systems Analysis, 4th ed., chapter III, the 10 parts x 3 appraisers x 3 trials study.
 # Data from memory; they reproduce every published figure below.

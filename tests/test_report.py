@@ -17,9 +17,9 @@ from hypothesis import strategies as st
 import invented
 from archival import assert_archival
 from toeline.errors import ReportError
-from toeline.picture import encode
 from toeline.record import Identity, NewDecision, Store
 from toeline.report import CSV_COLUMNS, csv_rows, csv_text, guard_cell, html_report, pdf_report, write_report
+from toeline.report.picture import encode
 from toeline.result import Quantity, Result
 
 AT = datetime(2026, 3, 14, 20, 0, tzinfo=UTC)

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from scipy.signal import find_peaks, welch
 
 from drawn_beads import Drawing, Spoil, draw
-from toeline.ripples import Ripples, read_ripples, travel_from_crests
+from toeline.trace.ripples import Ripples, read_ripples, travel_from_crests
 
 SOFT = Spoil(noise=0.08, low=0.15, high=0.75, ragged=0.2, toe=0.1)
 

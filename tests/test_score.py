@@ -16,14 +16,14 @@ from hypothesis import strategies as st
 
 from archival import assert_archival
 from invented import photo_bytes
-from toeline.coupon_sheets import coupon_sheets, tag_sheets
-from toeline.coupons import Measured, photos_in, score_class, to_csv, to_xlsx
+from toeline.coupons.coupons import Measured, photos_in, score_class, to_csv, to_xlsx
+from toeline.coupons.roster import coupon_code, coupon_of, name_from_file, read_roster, tag_picture
+from toeline.coupons.rubric import load_rubric, read_rubric, rubric_text, shipped_rubrics
+from toeline.coupons.score import score
+from toeline.coupons.sheets import coupon_sheets, tag_sheets
 from toeline.errors import RubricError
 from toeline.problems import problem
 from toeline.result import Bead, Indication, PhotoInfo, Quantity, Result, Scale, Settings, Welding, unknown
-from toeline.roster import coupon_code, coupon_of, name_from_file, read_roster, tag_picture
-from toeline.rubric import load_rubric, read_rubric, rubric_text, shipped_rubrics
-from toeline.score import score
 
 GOOD = {
     "length": Quantity(value=120.0, U=0.6),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from judged_results import q, result
-from toeline.short import measures_to_read
+from toeline.report.highlights import measures_to_read
 
 
 def test_a_fillets_size_comes_first_and_no_unfolded_width() -> None:

@@ -5,8 +5,17 @@ import math
 import numpy as np
 import pytest
 
+from toeline.measures.uncertainty import (
+    combined,
+    correlated_noise,
+    frame_modes,
+    modes_of,
+    propagate,
+    quantity,
+    row,
+    standard,
+)
 from toeline.result import BudgetRow
-from toeline.uncertainty import combined, correlated_noise, frame_modes, modes_of, propagate, quantity, row, standard
 
 
 def contributions(f, x, u):

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from photos_with_truth import truth_files
-from toeline.camera import camera_for
-from toeline.card import find_cards
+from toeline.geometry.camera import camera_for
+from toeline.geometry.card import find_cards
+from toeline.geometry.plate import plates_from_cards
 from toeline.photo import Exif, Photo, read_photo
-from toeline.plate import plates_from_cards
 from toeline.usability import card_problems, edge_blur_mm, photo_problems, scene_problems
 
 pytestmark = pytest.mark.photos

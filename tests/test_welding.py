@@ -13,11 +13,9 @@ from hypothesis import strategies as st
 
 from judged_results import result
 from toeline.causes.coaching import advice_of, coaching_sheet
+from toeline.causes.position import settings_position, welding_position
 from toeline.causes.signs import read_signs
-from toeline.errors import SettingsError
-from toeline.position import settings_position, welding_position
-from toeline.result import Bead, PhotoInfo, Quantity, Result, Scale, Settings, Welding
-from toeline.welding import (
+from toeline.causes.welding import (
     SettingsCheck,
     arc_energy,
     bead_width,
@@ -32,6 +30,8 @@ from toeline.welding import (
     starting_current,
     travel_speed,
 )
+from toeline.errors import SettingsError
+from toeline.result import Bead, PhotoInfo, Quantity, Result, Scale, Settings, Welding
 
 PUBLISHED = Path(__file__).parent / "published"
 EXAMPLES = tomllib.loads((PUBLISHED / "heat_and_deposit.toml").read_text("utf-8"))

@@ -12,8 +12,8 @@ from streamlit.navigation.page import StreamlitPage
 
 from toeline.errors import ToelineError
 from toeline.names import CAUSES, measure_name
+from toeline.report.highlights import first_change, measures_to_read, severest_first, worst_lines
 from toeline.result import GaugeReading, Point, Quantity, Result
-from toeline.short import first_change, measures_to_read, severest_first, worst_lines
 from toeline.text import capital, sentence
 from toeline.units import MM_PER_INCH, Unit, say
 from toeline_app import along, service, ui

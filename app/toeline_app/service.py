@@ -14,12 +14,15 @@ import streamlit as st
 from PIL import Image, ImageDraw
 
 from toeline import __version__
-from toeline.coupons import ClassScores, Measured, score_class, to_csv, to_xlsx
+from toeline.coupons.coupons import ClassScores, Measured, score_class, to_csv, to_xlsx
+from toeline.coupons.roster import Roster, coupon_of, name_from_file, read_roster
+from toeline.coupons.rubric import Rubric, load_rubric, shipped_rubrics
+from toeline.coupons.rubric import read_rubric as rubric_of
+from toeline.coupons.rubric import rubric_text as shipped_text
 from toeline.criteria import list_criteria, load_criteria
 from toeline.errors import ToelineError
-from toeline.fillet_sketch import draw_cross_section
-from toeline.gauge import check_reading, gauges
-from toeline.judgement.needs import spoken
+from toeline.evidence.gauge import check_reading, gauges
+from toeline.evidence.needs import spoken
 from toeline.record import (
     CheckReport,
     Decision,
@@ -33,15 +36,12 @@ from toeline.record import (
     TrendPoint,
     settings_digest,
 )
-from toeline.repeatability import Spread
-from toeline.repeatability import spreads as spreads_of
+from toeline.report.fillet_sketch import draw_cross_section
 from toeline.result import GaugeReading, Point, Quantity, Result, Settings
-from toeline.roster import Roster, coupon_of, name_from_file, read_roster
-from toeline.rubric import Rubric, load_rubric, shipped_rubrics
-from toeline.rubric import read_rubric as rubric_of
-from toeline.rubric import rubric_text as shipped_text
 from toeline.text import capital
 from toeline.units import MM_PER_INCH, Unit, length, say
+from toeline.validation.repeatability import Spread
+from toeline.validation.repeatability import spreads as spreads_of
 from toeline_app import work
 from toeline_app.measuring import Measuring
 from toeline_app.uploads import Uploads, is_alive, start_sweeping, waiting_by_session
@@ -132,7 +132,7 @@ def thumbnail(picture: bytes) -> bytes:
 
 def numbered_indications(result: Result, unit: Unit) -> list[tuple[str, str, str]]:
     """The indications as numbered on the picture: number, kind, where and how large."""
-    from toeline.picture import keyed_indications
+    from toeline.report.key import keyed_indications
 
     return [(str(one.number), one.title, one.detail) for one in keyed_indications(result, unit)]
 
@@ -226,7 +226,7 @@ def roster(data: bytes, name: str) -> Roster:
 
 def tag_sheets(of: Roster) -> bytes:
     """Tags to print for a roster's codes."""
-    from toeline.coupon_sheets import tag_sheets as sheets_of
+    from toeline.coupons.sheets import tag_sheets as sheets_of
 
     return sheets_of(of)
 
@@ -253,7 +253,7 @@ def class_xlsx(scores: ClassScores) -> bytes:
 
 def sheets(scores: ClassScores, pictures: dict[str, bytes], unit: Unit) -> bytes:
     """The printable sheets of a class."""
-    from toeline.coupon_sheets import coupon_sheets
+    from toeline.coupons.sheets import coupon_sheets
 
     return coupon_sheets(scores, pictures, unit=unit)
 
@@ -406,6 +406,6 @@ CARDS = {
 
 def card_pdf(name: str, paper: str) -> bytes:
     """A reference card as PDF."""
-    from toeline.card_print import card_pdf as printed
+    from toeline.geometry.card_print import card_pdf as printed
 
     return printed(name, paper)

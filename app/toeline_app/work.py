@@ -11,10 +11,10 @@ from pathlib import Path
 
 from PIL import Image
 
+from toeline.coupons.roster import coupon_code
 from toeline.photo import read_photo
 from toeline.record import Inspection
 from toeline.result import Result, Settings
-from toeline.roster import coupon_code
 from toeline.units import Unit
 
 OVERVIEW_PX = 1200
@@ -34,21 +34,21 @@ def warm_up() -> None:
     """Load what measuring needs, so that a worker's first photo is as quick as its second."""
     import toeline.pipeline
     import toeline.report  # noqa: F401
-    from toeline.bead_finder import sight
-    from toeline.reader import read_band, read_plate
+    from toeline.trace.bead_finder import detect_beads
+    from toeline.trace.networks import read_band, read_plate
 
     blank = io.BytesIO()
     Image.new("RGB", (256, 256), "grey").save(blank, "PNG")
     image = read_photo(blank.getvalue(), "blank").image
-    sight(image)
+    detect_beads(image)
     read_band(image)
     read_plate(image)
 
 
 def examine(path: Path, name: str, settings: Settings, known: Result | None, with_code: bool) -> Examined:
     """Measure one photo, unless it is ``known``, and draw it. Raises ToelineError with a sentence for the user."""
-    from toeline.picture import draw_overview, draw_picture, encode
     from toeline.pipeline import measure_with
+    from toeline.report.picture import draw_overview, draw_picture, encode
 
     photo = read_photo(path, name)
     result = known or measure_with(photo, settings)
@@ -59,7 +59,7 @@ def examine(path: Path, name: str, settings: Settings, known: Result | None, wit
 
 def draw(photo: bytes, result_json: str, unit: Unit) -> bytes:
     """The annotated picture of a photo measured before."""
-    from toeline.picture import draw_picture, encode
+    from toeline.report.picture import draw_picture, encode
 
     return encode(draw_picture(read_photo(photo), Result.model_validate_json(result_json), unit=unit))
 
@@ -80,7 +80,7 @@ def html(result: Result, photo: Path | bytes, unit: Unit, inspection: Inspection
 
 def small_copy(photo: bytes, name: str, longest: int) -> bytes:
     """Any photo as a JPEG of ``longest`` px at most. Raises PhotoError where it is no photo."""
-    from toeline.picture import encode
+    from toeline.report.picture import encode
 
     return thumbnail(encode(read_photo(photo, name).image), longest)
 

@@ -2,30 +2,31 @@
 
 from __future__ import annotations
 
-from importlib import metadata
+from importlib import import_module, metadata
 from typing import TYPE_CHECKING, Any
 
 __version__ = metadata.version("toeline")
-__all__ = ["Result", "Settings", "ToelineError", "__version__", "measure"]
 
 if TYPE_CHECKING:
     from toeline.errors import ToelineError
-    from toeline.pipeline import measure
+    from toeline.pipeline import measure, measure_with
     from toeline.result import Result, Settings
+    from toeline.settings import settings_from
+
+__all__ = ["Result", "Settings", "ToelineError", "__version__", "measure", "measure_with", "settings_from"]
+
+#: Where each name comes from; loaded only when asked for, so that ``import toeline`` stays quick.
+_HOMES = {
+    "measure": "pipeline",
+    "measure_with": "pipeline",
+    "settings_from": "settings",
+    "Result": "result",
+    "Settings": "result",
+    "ToelineError": "errors",
+}
 
 
 def __getattr__(name: str) -> Any:
-    """Load the heavy parts only when they are asked for, so that ``import toeline`` stays quick."""
-    if name == "measure":
-        from toeline.pipeline import measure
-
-        return measure
-    if name in ("Result", "Settings"):
-        from toeline import result
-
-        return getattr(result, name)
-    if name == "ToelineError":
-        from toeline.errors import ToelineError
-
-        return ToelineError
-    raise AttributeError(f"module 'toeline' has no attribute {name!r}")
+    if name not in _HOMES:
+        raise AttributeError(f"module 'toeline' has no attribute {name!r}")
+    return getattr(import_module(f"toeline.{_HOMES[name]}"), name)

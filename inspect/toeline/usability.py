@@ -13,12 +13,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from toeline.card import FoundCard, card_spec
 from toeline.datafile import load
+from toeline.geometry.card import FoundCard, card_spec
+from toeline.geometry.plate import Plate
 from toeline.photo import Photo
-from toeline.plate import Plate
 from toeline.problems import problem
 from toeline.result import Problem
+from toeline.trace.band import TracedBead
 
 F64 = NDArray[np.float64]
 
@@ -199,3 +200,23 @@ def edge_blur_mm(photo: Photo, card: FoundCard) -> float:
                 float(np.sqrt(np.average((middle - mean) ** 2, weights=profile)))
             )
     return max((float(np.median(b)) for b in blurs.values() if b), default=0.0)
+
+
+def trace_problems(traced: TracedBead) -> list[Problem]:
+    """What makes the traced bead less sure: cut, covered, hard to see, short, of unknown travel."""
+    found = [
+        problem("bead_cut", end=end)
+        for end, seen in (("start", traced.start_seen), ("end", traced.end_seen))
+        if not seen
+    ]
+    unsure = float(np.mean(traced.confidence < 0.5))
+    if unsure > 0.15:
+        found.append(problem("bead_unsure", share=round(100 * unsure)))
+    for covered in traced.covered:
+        along = (covered.s_from + covered.s_to) / 2 / float(traced.s[-1])
+        found.append(problem("toe_covered", side=covered.side, share=round(100 * along)))
+    if traced.travel == "assumed":
+        found.append(problem("travel_assumed"))
+    if float(traced.s[-1]) < 4 * float(np.median(traced.t_left - traced.t_right)):
+        found.append(problem("bead_short"))
+    return found

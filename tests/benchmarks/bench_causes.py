@@ -296,11 +296,11 @@ def lay_one(seed: int) -> tuple[NDArray[np.uint8], dict[str, Any]]:
 
 def measure_one(image: NDArray[np.uint8], there: dict[str, Any]) -> Result | None:
     """Trace, read and measure a rendered bead as a photo's is; None where it was not found."""
-    from toeline.bead import BeadLost, look_about, trace_bead
-    from toeline.bead_finder import Candidate
-    from toeline.indications import find_indications
-    from toeline.measures import measure_bead
-    from toeline.ripples import read_ripples
+    from toeline.measures.indications import find_indications
+    from toeline.measures.width_and_edges import measure_bead
+    from toeline.trace.bead_finder import Candidate
+    from toeline.trace.ripples import read_ripples
+    from toeline.trace.toes import BeadLost, look_about, trace_bead
 
     ends = BEYOND / STEP, (BEYOND + there["length"]) / STEP
     line = np.stack([np.linspace(*ends, 60), np.full(60, BESIDE / STEP)], axis=1)
@@ -343,8 +343,8 @@ def trust(beads: Iterable[Laid]) -> None:
     """
     from toeline.causes.chart import normal
     from toeline.causes.signs import Seen
-    from toeline.judgement.evidence import Evidence
-    from toeline.welding import check_result
+    from toeline.causes.welding import check_result
+    from toeline.evidence.evidence import Evidence
 
     ladders = normal().ladders
     counts = {kind: {state: Counter[int]() for state in ladder.states} for kind, ladder in ladders.items()}

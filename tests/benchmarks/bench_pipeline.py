@@ -48,25 +48,25 @@ def scaled(photo: Path, megapixels: float, folder: Path) -> Path:
 def run(photo: Path, megapixels: int, runs: int) -> dict[str, float | bool]:
     """Medians of the runs, ms; peak resident memory, MB, after the imports, after decoding and the card, and in all."""
     start = time.perf_counter()
-    from toeline import reader
-    from toeline.card import find_cards
+    from toeline.geometry.card import find_cards
     from toeline.photo import read_photo
     from toeline.pipeline import measure
+    from toeline.trace import networks
 
     imports = _ms_since(start)
     imported = _peak_mb()
     find_cards(read_photo(photo))
     loaded = _peak_mb()
-    networks = [0.0]
-    inner = reader._run
+    inference = [0.0]
+    inner = networks._run
 
-    def timed(name: str, image: reader.U8) -> tuple[reader.F32, reader.F32]:
+    def timed(name: str, image: networks.U8) -> tuple[networks.F32, networks.F32]:
         began = time.perf_counter()
         out = inner(name, image)
-        networks[0] += _ms_since(began)
+        inference[0] += _ms_since(began)
         return out
 
-    reader._run = timed
+    networks._run = timed
     start = time.perf_counter()
     found = measure(photo).bead.found
     first = _ms_since(start)
@@ -75,11 +75,11 @@ def run(photo: Path, megapixels: int, runs: int) -> dict[str, float | bool]:
         start = time.perf_counter()
         find_cards(read_photo(photo))
         base = _ms_since(start)
-        networks[0] = 0.0
+        inference[0] = 0.0
         start = time.perf_counter()
         result = measure(photo)
         total = _ms_since(start)
-        rows.append({"decode + card": base, **result.timing_ms, "total": total, "networks": networks[0]})
+        rows.append({"decode + card": base, **result.timing_ms, "total": total, "networks": inference[0]})
     middle = {name: statistics.median(row.get(name, 0.0) for row in rows) for name in rows[0]}
     return {
         "megapixels": megapixels,

@@ -33,8 +33,8 @@ from rich.console import Console
 from rich.table import Table
 from scipy.stats import binomtest
 
-from toeline.accuracy import run_accuracy
-from toeline.against_truth import Compared, PhotoScore
+from toeline.validation.accuracy import run_accuracy
+from toeline.validation.against_truth import Compared, PhotoScore
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "demo_images"))

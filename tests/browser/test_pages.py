@@ -17,8 +17,8 @@ from websockets.exceptions import InvalidStatus
 from websockets.sync.client import connect
 
 import invented
+from toeline.coupons.rubric import rubric_text
 from toeline.record import Store
-from toeline.rubric import rubric_text
 
 BADGE = ".tl-badge"
 

@@ -8,11 +8,11 @@ import altair as alt
 import pandas as pd
 import streamlit as st
 
-from toeline.coupons import ClassScores, Coupon
+from toeline.coupons.coupons import ClassScores, Coupon
+from toeline.coupons.roster import Roster
+from toeline.coupons.rubric import Rubric
 from toeline.errors import ToelineError
 from toeline.result import Outcome, Result, Settings
-from toeline.roster import Roster
-from toeline.rubric import Rubric
 from toeline.units import Unit, say
 from toeline_app import parts, photos, prefs, service, ui
 from toeline_app.photos import Photo, Shown

@@ -5,8 +5,8 @@ from __future__ import annotations
 import streamlit as st
 
 from toeline.names import measure_name
-from toeline.repeatability import Spread
 from toeline.units import Unit, convert
+from toeline.validation.repeatability import Spread
 from toeline_app import parts, photos, prefs, service, ui
 from toeline_app.photos import Photo
 from toeline_app.views.bench import to_settings

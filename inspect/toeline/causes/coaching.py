@@ -8,10 +8,10 @@ from typing import Any
 from toeline import datafile
 from toeline.causes.chart import Trouble, placeholders
 from toeline.causes.signs import Reading, size_of
+from toeline.causes.welding import SettingsCheck, check_result
 from toeline.names import PLATES
 from toeline.result import Model, Result
 from toeline.units import length, span
-from toeline.welding import SettingsCheck, check_result
 
 
 class CoachingSheet(Model):

@@ -15,11 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from toeline.causes.chart import Normal, Yardstick
-from toeline.judgement.evidence import Evidence
+from toeline.causes.welding import SettingsCheck, check_result
+from toeline.evidence.evidence import Evidence
 from toeline.names import PLATES
 from toeline.result import GaugeReading, Indication, IndicationKind, Quantity, Result, Side
 from toeline.units import length, span
-from toeline.welding import SettingsCheck, check_result
 
 _LEAST = 1e-300  # so that what lies beyond every state still has a ratio
 SIDES: tuple[Side, Side] = ("left", "right")

@@ -16,8 +16,7 @@ from typing import Annotated, Literal
 import typer
 
 from toeline.errors import ToelineError
-from toeline.result import Result, Settings, Welding
-from toeline.units import MM_PER_INCH
+from toeline.result import Result, Settings
 
 OK, JUDGED_FAIL, PHOTO_UNUSABLE = 0, 1, 3
 #: A bug of ours, told apart from any answer (sysexits.h, EX_SOFTWARE).
@@ -111,38 +110,30 @@ def measure(
     --strict, 2 the words are off, 3 a photo could not be read or used (the others are still done).
     """
     from toeline.cli.show import show_result
-    from toeline.gauge import read_gauge
-    from toeline.position import read_position
+    from toeline.settings import settings_from
 
-    def mm(value: float | None) -> float | None:
-        return None if value is None else value * (MM_PER_INCH if unit == "in" else 1.0)
-
-    slope_rotation = read_position(position, joint) if position else (None, None)
-    settings = Settings(
+    settings = settings_from(
         joint=joint,
-        thickness_mm=_positive("thickness", mm(thickness)),
-        check_line_mm=mm(check_line),
+        thickness=thickness,
+        check_line=check_line,
+        electrode=electrode,
+        electrode_class=electrode_class,
+        current=current,
+        polarity=polarity,
+        voltage=voltage,
+        arc_time=arc_time,
+        intended_width=intended_width,
+        position=position,
+        size=size,
+        size_is=size_is,
+        joint_angle=joint_angle,
         criteria=criteria,
+        condition=condition or (),
         rule=rule,
-        gauge=tuple(read_gauge(text, unit) for text in gauge or ()),
-        ends_px=_ends(ends),
-        camera_profile=str(camera) if camera else None,
+        gauge=gauge or (),
+        ends=ends,
+        camera=camera,
         unit=unit,
-        drawing_size_mm=_positive("size", mm(size)),
-        drawing_size_is=size_is,
-        joint_angle_deg=_positive("joint-angle", joint_angle),
-        conditions=dict(_condition(text) for text in condition or ()),
-        welding=Welding(
-            electrode_class=electrode_class,
-            electrode_mm=_positive("electrode", mm(electrode)),
-            current_a=_positive("current", current),
-            polarity=polarity,
-            voltage_v=_positive("voltage", voltage),
-            arc_time_s=_positive("arc-time", arc_time),
-            intended_width_mm=_positive("intended-width", mm(intended_width)),
-            slope_deg=slope_rotation[0],
-            rotation_deg=slope_rotation[1],
-        ),
     )
     _check_settings(settings)
     _check_names(photos, json_out, picture, report)
@@ -176,36 +167,11 @@ def measure(
     raise typer.Exit(_exit_code(finished, strict))
 
 
-def _positive(name: str, value: float | None) -> float | None:
-    if value is not None and not 0 < value < 1e5:
-        raise typer.BadParameter(f"{value:g} cannot be; give a length or figure above 0.", param_hint=f"--{name}")
-    return value
-
-
-def _ends(text: str | None) -> tuple[tuple[float, float], tuple[float, float]] | None:
-    if text is None:
-        return None
-    try:
-        ax, ay, bx, by = (float(part) for part in text.split(","))
-    except ValueError:
-        raise typer.BadParameter(
-            f"{text!r} is not four numbers; give X1,Y1,X2,Y2 in pixels, start first.", param_hint="--ends"
-        ) from None
-    return (ax, ay), (bx, by)
-
-
-def _condition(text: str) -> tuple[str, bool]:
-    name, _, value = text.partition("=")
-    if not name or value not in ("yes", "no"):
-        raise typer.BadParameter(f"{text!r} is not NAME=yes or NAME=no.", param_hint="--condition")
-    return name, value == "yes"
-
-
 def _check_settings(settings: Settings) -> None:
     """Refuse what is wrong for every photo before the first is read."""
-    from toeline.camera import load_profile
     from toeline.criteria import load_criteria
-    from toeline.plate import print_scale
+    from toeline.geometry.camera import load_profile
+    from toeline.geometry.plate import print_scale
 
     if settings.criteria:
         load_criteria(settings.criteria)
@@ -289,7 +255,7 @@ def _one(job: Job) -> Done:
         if job.json_file is not None:
             job.json_file.write_text(result.to_json() + "\n", "utf-8")
         if job.picture is not None:
-            from toeline.picture import draw_picture, encode
+            from toeline.report.picture import draw_picture, encode
 
             kind: Literal["png", "jpeg"] = "png" if job.picture.suffix.lower() == ".png" else "jpeg"
             job.picture.write_bytes(encode(draw_picture(photo, result, unit=unit), kind))

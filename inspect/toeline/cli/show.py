@@ -6,11 +6,12 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from toeline.judgement import RULE_NAMES, summary_lines
+from toeline.judgement import RULE_NAMES
 from toeline.names import CAUSES, measure_name
-from toeline.picture import keyed_indications
+from toeline.report.highlights import first_change, measures_to_read, severest_first
+from toeline.report.key import keyed_indications
+from toeline.report.summary import summary_lines
 from toeline.result import Result
-from toeline.short import first_change, measures_to_read, severest_first
 from toeline.units import say
 
 #: What is worth a line without --verbose.

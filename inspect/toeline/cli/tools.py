@@ -28,7 +28,7 @@ def card(
     ] = "a4",
 ) -> None:
     """Write a printable reference card."""
-    from toeline.card_print import print_card
+    from toeline.geometry.card_print import print_card
 
     print_card(kind, paper, out)
     typer.echo(
@@ -44,7 +44,7 @@ def camera(
     name: Annotated[str, typer.Option(help="Name of the camera, as you call it.")] = "camera",
 ) -> None:
     """Make a camera profile from photos of the card."""
-    from toeline.camera import calibrate_camera, save_profile
+    from toeline.geometry.camera import calibrate_camera, save_profile
     from toeline.photo import read_photo
 
     read = []
@@ -118,7 +118,7 @@ def criteria(
 
 def _list_gauges(out: Console, unit: Literal["mm", "in"]) -> None:
     """Every name that measure --gauge takes."""
-    from toeline.gauge import gauges
+    from toeline.evidence.gauge import gauges
     from toeline.units import figure
 
     for gauge in gauges().values():
@@ -148,7 +148,7 @@ def accuracy(
     jobs: Annotated[int | None, typer.Option(help="How many photos at a time.", min=1)] = None,
 ) -> None:
     """How right the measures are on photos whose truth is known."""
-    from toeline.accuracy import print_tables, run_accuracy
+    from toeline.validation.accuracy import print_tables, run_accuracy
 
     board = run_accuracy(folder, jobs=jobs, progress=lambda done, of, name: typer.echo(f"{done}/{of} {name}", err=True))
     print_tables(board, Console(highlight=False, width=None if sys.stdout.isatty() else 140))
@@ -176,11 +176,11 @@ def score(
     """Score a folder of coupons against a rubric; an interrupted batch goes on where it stopped."""
     from contextlib import ExitStack
 
-    from toeline.coupons import Memory, score_folder, to_csv, to_frame, to_xlsx
+    from toeline.coupons.coupons import Memory, score_folder, to_csv, to_frame, to_xlsx
+    from toeline.coupons.roster import read_roster
+    from toeline.coupons.rubric import load_rubric, shipped_rubrics
     from toeline.record import Store
     from toeline.result import Settings, Welding
-    from toeline.roster import read_roster
-    from toeline.rubric import load_rubric, shipped_rubrics
 
     chosen = load_rubric(rubric or shipped_rubrics()[0])
     settings = Settings(
@@ -208,9 +208,9 @@ def score(
     if xlsx is not None:
         xlsx.write_bytes(to_xlsx(scores))
     if sheets is not None:
-        from toeline.coupon_sheets import coupon_sheets
+        from toeline.coupons.sheets import coupon_sheets
         from toeline.photo import read_photo
-        from toeline.picture import draw_picture, encode
+        from toeline.report.picture import draw_picture, encode
 
         pictures = {
             c.photo: encode(draw_picture(read_photo(folder / c.photo), c.result)) for c in scores.coupons if c.result

@@ -2,6 +2,5 @@
 
 from toeline.judgement.decision import RULE_MEANINGS, RULE_NAMES, Decision, conformance_probability, decide
 from toeline.judgement.judge import judge
-from toeline.judgement.summary import summary_lines
 
-__all__ = ["RULE_MEANINGS", "RULE_NAMES", "Decision", "conformance_probability", "decide", "judge", "summary_lines"]
+__all__ = ["RULE_MEANINGS", "RULE_NAMES", "Decision", "conformance_probability", "decide", "judge"]

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 
 from toeline.criteria.model import Line
 from toeline.criteria.model import limit as read_limit
-from toeline.gauge import gauges
+from toeline.evidence.evidence import Evidence, middle
+from toeline.evidence.gauge import gauges
+from toeline.evidence.needs import Need, Step
 from toeline.judgement.decision import Decision, Rule, Sense, decide
-from toeline.judgement.evidence import Evidence, middle
-from toeline.judgement.needs import Need, Step
 from toeline.result import GaugeReading, Indication, Outcome, Quantity
 from toeline.units import figure, length, say
 

@@ -24,11 +24,11 @@ from toeline.criteria.listing import limit_text
 from toeline.criteria.load import differences, is_shipped, load_criteria
 from toeline.criteria.model import VARIABLES, Criteria, Line
 from toeline.errors import SettingsError
+from toeline.evidence.evidence import Evidence
+from toeline.evidence.needs import Need, Step, told
 from toeline.judgement.case import Case, Verdict
 from toeline.judgement.decision import RULE_NAMES
-from toeline.judgement.evidence import Evidence
 from toeline.judgement.located import judge_located
-from toeline.judgement.needs import Need, Step, told
 from toeline.judgement.pores import judge_sized, judge_window
 from toeline.judgement.presence import judge_application, judge_presence
 from toeline.judgement.scalar import judge_scalar

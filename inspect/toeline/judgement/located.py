@@ -8,9 +8,9 @@ from dataclasses import replace
 
 from toeline.criteria.expression import expression
 from toeline.criteria.model import VARIABLES
+from toeline.evidence.evidence import middle, span
+from toeline.evidence.windows import worst_length
 from toeline.judgement.case import Case, Verdict, as_quantity, no_bound, none_stated
-from toeline.judgement.evidence import middle, span
-from toeline.judgement.windows import worst_length
 from toeline.result import GaugeReading, Indication, Outcome, Quantity
 from toeline.units import length
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+from toeline.evidence.evidence import middle
+from toeline.evidence.windows import worst_sum
 from toeline.judgement.case import Case, Verdict, as_quantity, no_bound, none_stated
-from toeline.judgement.evidence import middle
-from toeline.judgement.windows import worst_sum
 from toeline.result import Indication, Outcome, Quantity
 
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 
+from toeline.evidence.evidence import middle
+from toeline.evidence.needs import Need, Step
 from toeline.judgement.case import Case, Verdict, as_quantity, none_stated
-from toeline.judgement.evidence import middle
-from toeline.judgement.needs import Need, Step
 
 
 def judge_presence(case: Case) -> Verdict:

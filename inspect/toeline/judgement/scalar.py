@@ -6,11 +6,11 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from toeline.evidence.evidence import ASK
+from toeline.evidence.needs import Need, Step
 from toeline.judgement.case import Case, Verdict, as_quantity, no_bound
 from toeline.judgement.decision import Decision, Sense
-from toeline.judgement.evidence import ASK
 from toeline.judgement.located import stretch
-from toeline.judgement.needs import Need, Step
 from toeline.result import GaugeReading, Outcome, Quantity, unknown
 
 _WORST_FIRST: tuple[Outcome, ...] = ("fail", "undecided", "pass")

@@ -6,13 +6,13 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
-from toeline.fillet_sketch import draw_cross_section
+from toeline.evidence.needs import spoken
 from toeline.judgement.decision import RULE_MEANINGS, RULE_NAMES
-from toeline.judgement.needs import spoken
 from toeline.names import CAUSES, measure_name
-from toeline.picture import keyed_indications
+from toeline.report.fillet_sketch import draw_cross_section
+from toeline.report.highlights import measures_to_read
+from toeline.report.key import keyed_indications
 from toeline.result import BudgetRow, JudgedLine, Quantity, Result
-from toeline.short import measures_to_read
 from toeline.text import sentence
 from toeline.units import Unit, convert, say
 

@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 from markupsafe import Markup, escape
 
 from toeline.photo import Photo
-from toeline.picture import draw_picture, encode
 from toeline.report.content import ReportContent, Row, report_content
+from toeline.report.picture import draw_picture, encode
 from toeline.result import Result
 from toeline.units import Unit
 

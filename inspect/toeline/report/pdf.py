@@ -16,8 +16,8 @@ import typst
 
 from toeline.errors import ReportError
 from toeline.photo import Photo
-from toeline.picture import draw_picture, encode
 from toeline.report.content import report_content
+from toeline.report.picture import draw_picture, encode
 from toeline.report.typeset import Paper, typeset
 from toeline.result import Result
 from toeline.units import Unit

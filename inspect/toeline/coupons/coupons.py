@@ -1,0 +1,287 @@
+"""A class of coupons: many photos measured without stopping at a bad one, scored, and written as CSV or XLSX."""
+
+from __future__ import annotations
+
+import io
+import os
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import dataclass
+from multiprocessing import get_context
+from pathlib import Path
+from statistics import median
+from typing import Any, Protocol
+
+import pandas as pd
+
+from toeline import __version__
+from toeline.coupons.roster import Roster, coupon_code
+from toeline.coupons.rubric import Rubric
+from toeline.coupons.score import Score, score
+from toeline.errors import PhotoError, RubricError, ToelineError
+from toeline.photo import Photo, read_photo
+from toeline.record import settings_digest
+from toeline.report.table import guard_cell
+from toeline.result import Outcome, Result, Settings
+from toeline.text import one_line
+
+PHOTO_ENDINGS = (".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff", ".webp")
+
+
+class Memory(Protocol):
+    """Keeps measurements, so that an interrupted batch need not measure a photo twice. The record's store is one."""
+
+    def measured(self, photo_sha256: str, settings: str) -> Result | None:
+        """The result for these photo bytes and this settings digest, if it was measured before; without its name."""
+
+    def remember(self, photo_sha256: str, settings: str, result: Result) -> None:
+        """Keep a result."""
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """One photo of a batch: its result, or ``problem``, one sentence why it has none."""
+
+    photo: str
+    result: Result | None = None
+    problem: str | None = None
+    code: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Coupon:
+    """One coupon of a class. ``problem`` says why it has no score, or what kept the photo from being scored fully."""
+
+    name: str
+    photo: str
+    result: Result | None
+    score: Score | None
+    problem: str | None = None
+
+    @property
+    def outcome(self) -> Outcome:
+        """The score's outcome; a coupon without a score is undecided."""
+        return "undecided" if self.score is None else self.score.outcome
+
+    @property
+    def points(self) -> float | None:
+        """The score's points, None without."""
+        return None if self.score is None else self.score.points
+
+
+@dataclass(frozen=True, slots=True)
+class Bin:
+    """One bar of the distribution: how many coupons have ``low`` <= points < ``high`` (the last bar includes it)."""
+
+    low: float
+    high: float
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
+class ClassScores:
+    """A scored class, in the order of the photos."""
+
+    rubric: Rubric
+    coupons: tuple[Coupon, ...]
+
+    @property
+    def scored(self) -> tuple[Coupon, ...]:
+        """The coupons that have points."""
+        return tuple(coupon for coupon in self.coupons if coupon.points is not None)
+
+    @property
+    def problems(self) -> tuple[Coupon, ...]:
+        """The coupons without points, each with its reason."""
+        return tuple(coupon for coupon in self.coupons if coupon.points is None)
+
+    @property
+    def median_points(self) -> float | None:
+        """The median of the points, None when nothing was scored."""
+        points = [coupon.points for coupon in self.scored if coupon.points is not None]
+        return median(points) if points else None
+
+    def count(self, outcome: Outcome) -> int:
+        """How many coupons have this outcome."""
+        return sum(coupon.outcome == outcome for coupon in self.coupons)
+
+    def distribution(self, bars: int = 10) -> tuple[Bin, ...]:
+        """How the points spread over equal steps from 0 to the rubric's full points."""
+        width = self.rubric.points / bars
+        places = [min(int((coupon.points or 0.0) / width), bars - 1) for coupon in self.scored]
+        return tuple(Bin(i * width, (i + 1) * width, places.count(i)) for i in range(bars))
+
+
+def photos_in(folder: str | Path) -> tuple[Path, ...]:
+    """The photos of a folder by name; RubricError when there is no such folder or it holds none."""
+    folder = Path(folder)
+    if not folder.is_dir():
+        raise RubricError(f"There is no folder {folder}; give the folder that holds the photos.")
+    found = sorted(path for path in folder.iterdir() if path.suffix.lower() in PHOTO_ENDINGS)
+    if not found:
+        raise RubricError(f"The folder {folder} holds no photos ({', '.join(PHOTO_ENDINGS)}).")
+    return tuple(found)
+
+
+def measure_one(path: Path, settings: Settings, with_code: bool = False) -> Measured:
+    """Measure one photo of a batch; a photo that cannot be read or used becomes a problem, never an error."""
+    from toeline.pipeline import measure_with  # loads OpenCV and the rest, which a page that only scores can do without
+
+    try:
+        photo = read_photo(path)
+        return Measured(path.name, measure_with(photo, settings), code=_code(photo, with_code))
+    except ToelineError as error:
+        return Measured(path.name, problem=str(error))
+
+
+def _code(photo: Photo, with_code: bool) -> int | None:
+    return coupon_code(photo.image) if with_code else None
+
+
+def measure_many(
+    photos: Sequence[Path],
+    settings: Settings,
+    *,
+    memory: Memory | None = None,
+    with_code: bool = False,
+    workers: int | None = None,
+) -> Iterator[Measured]:
+    """Measure photos on all cores, each given back as soon as it is done.
+
+    With ``memory``, a photo measured before with the same settings is not measured again, and what is measured is
+    kept at once, so that a batch cut short goes on where it stopped.
+    """
+    key = settings_digest(settings, __version__)
+    waiting = []
+    for path in photos:
+        remembered = _remembered(path, key, memory, with_code)
+        if remembered is None:
+            waiting.append(path)
+        else:
+            yield remembered
+    if not waiting:
+        return
+    context = get_context("spawn")
+    with ProcessPoolExecutor(min(workers or os.cpu_count() or 1, len(waiting)), mp_context=context) as pool:
+        jobs = [pool.submit(measure_one, path, settings, with_code) for path in waiting]
+        try:
+            for job in as_completed(jobs):
+                measured = job.result()
+                if memory is not None and measured.result is not None:
+                    memory.remember(measured.result.photo.sha256, key, measured.result)
+                yield measured
+        finally:
+            pool.shutdown(cancel_futures=True)
+
+
+def _remembered(path: Path, key: str, memory: Memory | None, with_code: bool) -> Measured | None:
+    if memory is None:
+        return None
+    try:
+        photo = read_photo(path)
+    except PhotoError as error:
+        return Measured(path.name, problem=str(error))
+    result = memory.measured(photo.sha256, key)
+    if result is None:
+        return None
+    named = result.model_copy(update={"photo": result.photo.model_copy(update={"name": path.name})})
+    return Measured(path.name, named, code=_code(photo, with_code))
+
+
+def score_class(
+    measured: Iterable[Measured], rubric: Rubric, *, reference: Result | None = None, roster: Roster | None = None
+) -> ClassScores:
+    """Score measured photos and name them, in the order of their file names."""
+    roster = roster or Roster()
+    coupons = []
+    for one in sorted(measured, key=lambda one: one.photo):
+        name = roster.name_for(one.photo, one.code)
+        scored = None if one.result is None else score(one.result, rubric, reference)
+        problem = one.problem
+        if scored is not None and scored.points is None:
+            problem = " ".join(scored.reasons)
+        coupons.append(Coupon(name, one.photo, one.result, scored, problem))
+    return ClassScores(rubric, tuple(coupons))
+
+
+def score_folder(
+    folder: str | Path,
+    rubric: Rubric,
+    *,
+    settings: Settings | None = None,
+    reference: Path | None = None,
+    roster: Roster | None = None,
+    memory: Memory | None = None,
+    workers: int | None = None,
+    on_progress: Callable[[int, int, Measured], None] | None = None,
+) -> ClassScores:
+    """Measure and score every photo of a folder.
+
+    ``reference`` is the photo of the reference bead, for a rubric that compares with one; ``on_progress`` is told
+    how many of how many photos are done, and the latest. Raises RubricError for an empty folder or a reference bead
+    that cannot be measured.
+    """
+    settings = settings or Settings()
+    photos = [path for path in photos_in(folder) if reference is None or path.resolve() != reference.resolve()]
+    standard = None
+    if reference is not None:
+        standard = measure_one(reference, settings)
+        if standard.result is None:
+            raise RubricError(f"The reference bead cannot be measured: {standard.problem}")
+    with_code = roster is not None and bool(roster.by_code)
+    done: list[Measured] = []
+    for one in measure_many(photos, settings, memory=memory, with_code=with_code, workers=workers):
+        done.append(one)
+        if on_progress is not None:
+            on_progress(len(done), len(photos), one)
+    return score_class(done, rubric, reference=standard.result if standard else None, roster=roster)
+
+
+def to_frame(scores: ClassScores) -> pd.DataFrame:
+    """The class list: one row a coupon, one column pair (points, value) an item; no cell can be read as a formula."""
+    rows = []
+    for coupon in scores.coupons:
+        row: dict[str, object] = {
+            "coupon": coupon.name,
+            "photo": coupon.photo,
+            "outcome": coupon.outcome,
+            "points": _rounded(coupon.points, 1),
+            "U": _rounded(coupon.score.U, 1) if coupon.score and coupon.points is not None else None,
+            "of": scores.rubric.points,
+        }
+        lines = {line.id: line for line in coupon.score.items} if coupon.score else {}
+        for item in scores.rubric.item:
+            line = lines.get(item.id)
+            unit = "" if item.unit == "1" or item.per is not None else f", {item.unit}"
+            row[f"{item.title}, points of {item.weight:g}"] = _rounded(line.points if line else None, 1)
+            row[f"{item.title}, value{unit}"] = _rounded(line.value.value if line else None, 3)
+        row["reasons"] = coupon.problem or " ".join(coupon.score.reasons if coupon.score else ())
+        row["rubric"] = f"{scores.rubric.title} ({scores.rubric.digest[:12]})"
+        row["photo SHA-256"] = coupon.result.photo.sha256 if coupon.result else None
+        rows.append({_cell(key): _cell(value) for key, value in row.items()})
+    return pd.DataFrame(rows)
+
+
+def _cell(value: object) -> Any:
+    """A cell's value; a text is on one line, as a workbook takes no control characters, and never a formula."""
+    return guard_cell(one_line(value)) if isinstance(value, str) else value
+
+
+def _rounded(value: float | None, places: int) -> float | None:
+    return None if value is None else round(value, places)
+
+
+def to_csv(scores: ClassScores) -> bytes:
+    """The class list as CSV, UTF-8 with a byte order mark so that spreadsheets read it right."""
+    return to_frame(scores).to_csv(index=False).encode("utf-8-sig")
+
+
+def to_xlsx(scores: ClassScores) -> bytes:
+    """The class list as a workbook with a frozen header row."""
+    out = io.BytesIO()
+    with pd.ExcelWriter(out, engine="openpyxl") as writer:
+        to_frame(scores).to_excel(writer, sheet_name="Coupons", index=False, freeze_panes=(1, 1))
+        for column in writer.sheets["Coupons"].columns:
+            longest = max(len(str(cell.value or "")) for cell in column)
+            writer.sheets["Coupons"].column_dimensions[column[0].column_letter].width = min(max(10, longest + 2), 40)
+    return out.getvalue()

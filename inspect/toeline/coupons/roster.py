@@ -1,0 +1,131 @@
+"""Who a coupon belongs to: from a roster, from a coded tag lying in the photo, or from the file's name."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import PurePath
+
+import cv2
+
+from toeline.errors import RubricError
+from toeline.geometry.card import card_spec
+from toeline.photo import U8
+from toeline.text import one_line
+
+#: Tags are fiducials of the cards' own family; ids 0 to 7 are the cards' (data/card.toml), so tags start at 8.
+FIRST_CODE = 8
+LAST_CODE = 586
+#: At most this many rows and bytes: a class, not a data dump.
+MOST_ROWS = 500
+MOST_BYTES = 200_000
+
+
+@dataclass(frozen=True, slots=True)
+class Roster:
+    """Names by photo file (without its folder, lower case) and by tag code."""
+
+    names: tuple[str, ...] = ()
+    by_file: Mapping[str, str] = field(default_factory=dict)
+    by_code: Mapping[int, str] = field(default_factory=dict)
+
+    def name_for(self, file_name: str, code: int | None = None) -> str:
+        """The name for a photo: by its tag, else by its file name, else the file name's own stem."""
+        if code is not None and code in self.by_code:
+            return self.by_code[code]
+        name = one_line(PurePath(file_name).name)
+        for key in (name.lower(), PurePath(name).stem.lower()):
+            if key in self.by_file:
+                return self.by_file[key]
+        return name_from_file(name)
+
+
+def name_from_file(file_name: str) -> str:
+    """A readable name from a file name: its stem, underscores as spaces, ``ada_02.jpg`` as ``ada 02``."""
+    stem = PurePath(file_name).stem
+    return one_line(stem.replace("_", " ")) or "photo"
+
+
+def coupon_of(name: str) -> str:
+    """The coupon a repeated photo belongs to: its name without a trailing number, ``ada 02`` as ``ada``."""
+    return re.sub(r"[\s_-]*\(?\d+\)?$", "", name).strip() or name
+
+
+def read_roster(data: bytes, name: str = "roster") -> Roster:
+    """A roster from CSV with a header row: ``name`` and one or both of ``file`` and ``code``.
+
+    Comma, semicolon or tab between cells; UTF-8, with or without a byte order mark. Raises RubricError with the line.
+    """
+    if len(data) > MOST_BYTES:
+        raise RubricError(f"{name} is larger than {MOST_BYTES // 1000} kB; a roster is a short list of names.")
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise RubricError(f"{name} is not UTF-8 text; save it again as CSV in UTF-8.") from None
+    header = text.split("\n", 1)[0]
+    delimiter = max(",;\t", key=header.count)
+    rows = csv.reader(io.StringIO(text), delimiter=delimiter, strict=True)
+    try:
+        return _roster(list(rows), name)
+    except csv.Error as error:
+        raise RubricError(f"{name}, line {rows.line_num}: this is not a CSV row ({error}).") from None
+
+
+def _roster(rows: Sequence[Sequence[str]], name: str) -> Roster:
+    columns = [cell.strip().lower() for cell in rows[0]] if rows else []
+    if "name" not in columns or not {"file", "code"} & set(columns):
+        raise RubricError(f"{name}, line 1: the header must hold name and one or both of file and code.")
+    if len(rows) - 1 > MOST_ROWS:
+        raise RubricError(f"{name} has more than {MOST_ROWS} rows; split it.")
+    names: list[str] = []
+    by_file: dict[str, str] = {}
+    by_code: dict[int, str] = {}
+    for number, row in enumerate(rows[1:], start=2):
+        if not any(one_line(cell) for cell in row):
+            continue
+        cells = dict(zip(columns, (one_line(cell) for cell in row), strict=False))
+        who = cells.get("name", "")
+        if not who:
+            raise RubricError(f"{name}, line {number}: the name is missing.")
+        file, code = cells.get("file", "").lower(), cells.get("code", "")
+        if not file and not code:
+            raise RubricError(f"{name}, line {number}: {who} has neither a file nor a code.")
+        if file and by_file.setdefault(file, who) != who:
+            raise RubricError(f"{name}, line {number}: the file {file} already belongs to {by_file[file]}.")
+        if code:
+            number_on_tag = _code(code, f"{name}, line {number}")
+            if by_code.setdefault(number_on_tag, who) != who:
+                raise RubricError(
+                    f"{name}, line {number}: the code {code} already belongs to {by_code[number_on_tag]}."
+                )
+        names.append(who)
+    if not names:
+        raise RubricError(f"{name} holds no names.")
+    return Roster(tuple(dict.fromkeys(names)), by_file, by_code)
+
+
+def _code(text: str, where: str) -> int:
+    if not text.isdecimal() or not FIRST_CODE <= int(text) <= LAST_CODE:
+        raise RubricError(f"{where}: the code {text!r} must be a number from {FIRST_CODE} to {LAST_CODE}.")
+    return int(text)
+
+
+def coupon_code(image: U8) -> int | None:
+    """The code of the one tag lying in an upright photo (H, W, 3), or None where there is none or more than one."""
+    parameters = cv2.aruco.DetectorParameters()
+    parameters.useAruco3Detection = True
+    parameters.minSideLengthCanonicalImg = 32
+    parameters.minMarkerLengthRatioOriginalImg = 0.01
+    dictionary = cv2.aruco.getPredefinedDictionary(card_spec().dictionary)
+    _, ids, _ = cv2.aruco.ArucoDetector(dictionary, parameters).detectMarkers(cv2.cvtColor(image, cv2.COLOR_BGR2GRAY))
+    codes = set() if ids is None else {int(one) for one in ids.ravel() if one >= FIRST_CODE}
+    return codes.pop() if len(codes) == 1 else None
+
+
+def tag_picture(code: int, side_px: int) -> U8:
+    """The tag for a code as black on white, (side_px, side_px), without its white rim."""
+    dictionary = cv2.aruco.getPredefinedDictionary(card_spec().dictionary)
+    return cv2.aruco.generateImageMarker(dictionary, code, side_px)  # type: ignore[return-value]

@@ -1,0 +1,191 @@
+"""A scoring rubric: which measures of a coupon count, how a measure becomes points, and what fails outright.
+
+A rubric is a TOML text. :func:`read_rubric` refuses nonsense with the line it stands on; :func:`load_rubric` takes the
+id of a shipped rubric or a path.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import tomllib
+from collections.abc import Iterator
+from importlib import resources
+from itertools import pairwise
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import Field, ValidationError, field_validator, model_validator
+
+from toeline.datafile import line_of
+from toeline.errors import RubricError
+from toeline.result import IndicationKind, Model
+
+#: Measures of a bead that a rubric may score, by their names in the result document.
+MEASURES = (
+    "length",
+    "width_mean",
+    "width_min",
+    "width_max",
+    "width_sd",
+    "width_variation",
+    "left_edge_deviation",
+    "right_edge_deviation",
+    "left_straightness",
+    "right_straightness",
+    "ripple_pitch",
+    "ripple_variation",
+    "ripple_sharpness",
+    "undercut_length_left",
+    "undercut_length_right",
+    "undercut_length_total",
+    "spatter_count",
+    "spatter_per_100mm",
+    "leg_base",
+    "leg_upright",
+    "throat",
+    "joint_angle",
+)
+#: What a measure may be divided by: another measure, or the electrode's diameter that the user gave.
+ELECTRODE = "electrode_mm"
+
+Share = Annotated[float, Field(ge=0, le=1)]
+
+
+class Evidence(Model):
+    """Where the number comes from: one measure (perhaps per another), or the count of one kind of indication."""
+
+    measure: str | None = None
+    indication: IndicationKind | None = None
+    per: str | None = None
+
+    @field_validator("measure")
+    @classmethod
+    def _known_measure(cls, name: str | None) -> str | None:
+        if name is not None and name not in MEASURES:
+            raise ValueError(f"there is no measure {name!r}; known are {', '.join(MEASURES)}")
+        return name
+
+    @field_validator("per")
+    @classmethod
+    def _known_divisor(cls, name: str | None) -> str | None:
+        if name is not None and name not in (*MEASURES, ELECTRODE):
+            raise ValueError(f"cannot divide by {name!r}; known are {ELECTRODE}, {', '.join(MEASURES)}")
+        return name
+
+    @model_validator(mode="after")
+    def _one_source(self) -> Evidence:
+        if (self.measure is None) == (self.indication is None):
+            raise ValueError("give either measure or indication, and not both")
+        if self.per is not None and self.measure is None:
+            raise ValueError("per needs a measure to divide")
+        return self
+
+
+class Item(Evidence):
+    """A line that earns points: ``curve`` gives the share of ``weight`` at a value, straight between its points."""
+
+    id: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$")]
+    title: Annotated[str, Field(min_length=1, max_length=80)]
+    weight: Annotated[float, Field(gt=0, le=1000)]
+    curve: Annotated[tuple[tuple[float, Share], ...], Field(min_length=2)]
+    against: Literal["reference"] | None = None
+    unit: str = "mm"
+    why: str
+    coaching: str
+    source: Annotated[str, Field(min_length=1)]
+
+    @field_validator("curve")
+    @classmethod
+    def _ascending(cls, curve: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
+        if any(second[0] <= first[0] for first, second in pairwise(curve)):
+            raise ValueError("the values of the curve must ascend")
+        return curve
+
+
+class OutrightFail(Evidence):
+    """One thing that fails a coupon whatever its points: an indication seen, or a measure beyond a limit."""
+
+    id: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$")]
+    title: Annotated[str, Field(min_length=1, max_length=80)]
+    over: float
+    unit: str = "mm"
+    why: str
+    source: Annotated[str, Field(min_length=1)]
+
+
+class Rubric(Model):
+    """A whole rubric. ``digest`` is the SHA-256 of the text it was read from."""
+
+    schema_: Annotated[Literal["toeline.coupons.rubric/1"], Field(alias="schema")]
+    id: Annotated[str, Field(pattern=r"^[a-z][a-z0-9-]*$")]
+    title: Annotated[str, Field(min_length=1, max_length=80)]
+    about: str
+    pass_share: Share
+    seen_from: Annotated[Share, Field(description="confidence from which an indication counts as seen")]
+    item: Annotated[tuple[Item, ...], Field(min_length=1)]
+    fails: tuple[OutrightFail, ...] = ()
+    digest: str = ""
+
+    @model_validator(mode="after")
+    def _unique_ids(self) -> Rubric:
+        ids = [item.id for item in self.item] + [rule.id for rule in self.fails]
+        if repeated := {name for name in ids if ids.count(name) > 1}:
+            raise ValueError(f"the id {min(repeated)!r} is used twice")
+        return self
+
+    @property
+    def points(self) -> float:
+        """The most points a coupon can earn."""
+        return sum(item.weight for item in self.item)
+
+    @property
+    def needs_reference(self) -> bool:
+        """Whether a reference bead must be photographed before anything can be scored."""
+        return any(item.against == "reference" for item in self.item)
+
+
+def read_rubric(text: str, name: str = "rubric") -> Rubric:
+    """The rubric in a TOML text; ``name`` is what errors call it.
+
+    Raises RubricError with the line that is wrong.
+    """
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise RubricError(f"{name}: this is not valid TOML: {error}.") from None
+    data["digest"] = hashlib.sha256(text.encode()).hexdigest()
+    try:
+        return Rubric.model_validate(data)
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        where = [str(part) if isinstance(part, int) else part for part in first["loc"]]
+        message = first["msg"].removeprefix("Value error, ")
+        line = line_of(text, first["loc"])
+        raise RubricError(f"{name}, line {line}: {'.'.join(where) or 'rubric'}: {message}.") from None
+
+
+def shipped_rubrics() -> tuple[str, ...]:
+    """Ids of the rubrics that come with the package."""
+    return tuple(sorted(path.name.removesuffix(".toml") for path in _shipped()))
+
+
+def _shipped() -> Iterator[resources.abc.Traversable]:
+    folder = resources.files("toeline") / "data" / "rubrics"
+    return (path for path in folder.iterdir() if path.name.endswith(".toml"))
+
+
+def rubric_text(id_or_path: str | Path) -> str:
+    """The TOML text of a shipped rubric or of a file, to show, copy or edit."""
+    for path in _shipped():
+        if path.name == f"{id_or_path}.toml":
+            return path.read_text(encoding="utf-8")
+    try:
+        return Path(id_or_path).read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError):
+        known = ", ".join(shipped_rubrics())
+        raise RubricError(f"There is no rubric {str(id_or_path)!r}; give a TOML file or one of: {known}.") from None
+
+
+def load_rubric(id_or_path: str | Path) -> Rubric:
+    """A shipped rubric by its id, or one from a TOML file."""
+    return read_rubric(rubric_text(id_or_path), str(id_or_path))

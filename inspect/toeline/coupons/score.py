@@ -1,0 +1,180 @@
+"""Scores a coupon's result against a rubric: points with their uncertainty, what failed outright, what to practise."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import hypot
+
+import numpy as np
+
+from toeline.coupons.rubric import ELECTRODE, Evidence, Item, OutrightFail, Rubric
+from toeline.errors import RubricError
+from toeline.result import Outcome, Quantity, Result, unknown
+
+
+@dataclass(frozen=True, slots=True)
+class ItemScore:
+    """One line of a coupon's score. ``points`` is None where the photo gave no value, and ``why`` says so.
+
+    ``U`` is how far the points move when the value moves within its own expanded uncertainty.
+    """
+
+    id: str
+    title: str
+    value: Quantity
+    points: float | None
+    U: float
+    weight: float
+    why: str
+    coaching: str
+
+    @property
+    def lost(self) -> float:
+        """Points not earned; an unscored line has lost nothing yet."""
+        return 0.0 if self.points is None else self.weight - self.points
+
+
+@dataclass(frozen=True, slots=True)
+class Score:
+    """A coupon's score. ``points`` is None while any line lacks its value; ``reasons`` say what decided the outcome."""
+
+    rubric: str
+    rubric_digest: str
+    outcome: Outcome
+    points: float | None
+    U: float
+    of: float
+    items: tuple[ItemScore, ...]
+    reasons: tuple[str, ...]
+
+    @property
+    def share(self) -> float | None:
+        """Points as a share of all points, 0 to 1."""
+        return None if self.points is None else self.points / self.of
+
+    @property
+    def to_practise(self) -> tuple[ItemScore, ...]:
+        """The lines that lost points, most first."""
+        return tuple(sorted((item for item in self.items if item.lost > 0.005 * self.of), key=lambda item: -item.lost))
+
+
+def score(result: Result, rubric: Rubric, reference: Result | None = None) -> Score:
+    """Score a measured coupon.
+
+    ``reference`` is the result of the bead that items with ``against = "reference"`` are compared with: their curve
+    is over the difference value - reference. Nothing passes on missing evidence: an unusable photo, a missing value
+    or points closer to the pass mark than their uncertainty leave the outcome ``undecided``.
+
+    Raises RubricError when the rubric needs a reference bead and none, or an unmeasured one, is given.
+    """
+    items = tuple(_score_item(item, result, rubric, reference) for item in rubric.item)
+    stops = [problem.text for problem in result.photo.problems if problem.severity == "stop"]
+    if not result.photo.usable or not result.bead.found or stops:
+        reasons = tuple(stops) or (result.bead.why or "The photo cannot be used.",)
+        return _score(rubric, "undecided", None, 0.0, items, reasons)
+
+    failed, open_questions = [], []
+    for rule in rubric.fails:
+        value = _value(rule, result, rubric)
+        if value.value is None:
+            open_questions.append(f"{rule.title}: {value.why}")
+        elif value.value - (value.U or 0.0) > rule.over:
+            failed.append(_say_failed(rule, value))
+    missing = [f"{item.title}: {item.value.why}" for item in items if item.points is None]
+    points = None if missing else sum(item.points or 0.0 for item in items)
+    spread = hypot(*(item.U for item in items)) if points is not None else 0.0
+    if failed:
+        return _score(rubric, "fail", points, spread, items, tuple(failed))
+    if points is None or open_questions:
+        return _score(rubric, "undecided", points, spread, items, tuple(dict.fromkeys(missing + open_questions)))
+    mark = rubric.pass_share * rubric.points
+    if abs(points - mark) < spread:
+        reason = f"{points:.0f} points lie within their uncertainty of {spread:.0f} of the pass mark {mark:.0f}."
+        return _score(rubric, "undecided", points, spread, items, (reason,))
+    outcome: Outcome = "pass" if points >= mark else "fail"
+    return _score(rubric, outcome, points, spread, items, (f"{points:.0f} points, pass mark {mark:.0f}.",))
+
+
+def _score(
+    rubric: Rubric,
+    outcome: Outcome,
+    points: float | None,
+    spread: float,
+    items: tuple[ItemScore, ...],
+    reasons: Sequence[str],
+) -> Score:
+    return Score(rubric.title, rubric.digest, outcome, points, spread, rubric.points, items, tuple(reasons))
+
+
+def _say_failed(rule: OutrightFail, value: Quantity) -> str:
+    if rule.indication is not None:
+        return f"{rule.title}: {value.value:.0f} seen."
+    return f"{rule.title}: {value.value:.2f} {value.unit} is beyond {rule.over:g} {rule.unit}."
+
+
+def _score_item(item: Item, result: Result, rubric: Rubric, reference: Result | None) -> ItemScore:
+    value = _value(item, result, rubric)
+    if item.against == "reference":
+        value = _difference(value, _reference_value(item, rubric, reference))
+    if value.value is None:
+        return ItemScore(item.id, item.title, value, None, 0.0, item.weight, value.why or "", item.coaching)
+    at, shares = zip(*item.curve, strict=True)
+    reach = value.U or 0.0
+    low, high = value.value - reach, value.value + reach
+    inside = [x for x in at if low < x < high]
+    share = float(np.interp(value.value, at, shares))
+    around = np.interp([low, *inside, high], at, shares)
+    swing = max(float(around.max()) - share, share - float(around.min()))
+    return ItemScore(
+        item.id, item.title, value, share * item.weight, swing * item.weight, item.weight, item.why, item.coaching
+    )
+
+
+def _reference_value(item: Item, rubric: Rubric, reference: Result | None) -> Quantity:
+    if reference is None:
+        raise RubricError(f"The rubric {rubric.id} compares with a reference bead; photograph one first.")
+    value = _value(item, reference, rubric)
+    if value.value is None:
+        raise RubricError(f"The reference bead has no value for {item.title!r}: {value.why} Photograph it again.")
+    return value
+
+
+def _difference(value: Quantity, reference: Quantity) -> Quantity:
+    if value.value is None or reference.value is None:
+        return value
+    return Quantity(
+        value=value.value - reference.value, U=hypot(value.U or 0.0, reference.U or 0.0), unit=value.unit, n=value.n
+    )
+
+
+def _value(evidence: Evidence, result: Result, rubric: Rubric) -> Quantity:
+    """The number an item or an outright fail looks at, or why there is none."""
+    if evidence.indication is not None:
+        if not result.bead.found:
+            return unknown(result.bead.why or "no bead was found", "1")
+        seen = [
+            one for one in result.indications if one.kind == evidence.indication and one.confidence >= rubric.seen_from
+        ]
+        return Quantity(value=float(len(seen)), unit="1")
+    name = str(evidence.measure)
+    value = result.measures.get(name, unknown(f"{name} was not measured on this photo"))
+    if evidence.per is None or value.value is None:
+        return value
+    divisor = _divisor(evidence.per, result)
+    if divisor.value is None:
+        return divisor
+    if divisor.value == 0:
+        return unknown(f"{evidence.per} is zero", "1")
+    ratio = value.value / divisor.value
+    spread = hypot(value.U or 0.0, ratio * (divisor.U or 0.0)) / abs(divisor.value)
+    return Quantity(value=ratio, U=spread, unit="1", n=value.n)
+
+
+def _divisor(name: str, result: Result) -> Quantity:
+    if name != ELECTRODE:
+        return result.measures.get(name, unknown(f"{name} was not measured on this photo", "1"))
+    diameter = result.settings.welding.electrode_mm
+    if diameter is None:
+        return unknown("the electrode's diameter was not given", "1")
+    return Quantity(value=diameter)

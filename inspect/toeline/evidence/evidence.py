@@ -1,0 +1,322 @@
+"""What there is to judge by: measures, indications, gauge readings, statements, and how far to trust the photo."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+from toeline.criteria.expression import Condition, Expression
+from toeline.criteria.model import Line
+from toeline.datafile import load
+from toeline.evidence.gauge import check_reading, gauges
+from toeline.evidence.needs import Need, Step
+from toeline.evidence.windows import worst_length
+from toeline.result import GaugeReading, Indication, IndicationKind, Quantity, Result, unknown
+from toeline.units import MM_PER_INCH, Unit, figure
+
+_STEPS = 8  # how finely a condition is tried over the spread of what it names
+#: Problems of a photo after which "nothing seen" says nothing.
+_HIDING = frozenset({"bead_covered", "toe_covered", "bead_unsure", "bead_cut", "blur", "glare", "dark"})
+#: What to ask for where a limit names a quantity that is not known.
+ASK = {
+    "t": "Give the plate thickness.",
+    "s": "Give the plate thickness.",
+    "a": "Give the fillet's size on the drawing.",
+    "z": "Give the fillet's size on the drawing.",
+    "b": "Photograph the weld with the card beside it, a fillet with a card on each plate, so that its width is known.",
+    "l": "Photograph the whole bead with both ends and the card, so that its length is known.",
+}
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """One result as judgement sees it; never a pixel."""
+
+    result: Result
+
+    @cached_property
+    def detection(self) -> Mapping[str, Any]:
+        """How far the photo's reading is trusted, by kind."""
+        return load("detection.toml")
+
+    @cached_property
+    def stopped(self) -> str | None:
+        """Why the photo cannot be judged by at all, or None."""
+        stops = [problem.text for problem in self.result.photo.problems if problem.severity == "stop"]
+        if stops:
+            return stops[0]
+        if not self.result.photo.usable:
+            return "The photo cannot be used."
+        return None if self.result.bead.found else "No bead was found."
+
+    @cached_property
+    def retake(self) -> tuple[Need, ...]:
+        """What the photo lacks so much that the whole cannot pass by it."""
+        if self.stopped:
+            return (Need(Step.PHOTO, self.stopped),)
+        if self.result.scale.state != "card":
+            return (Need(Step.PHOTO, "Photograph the bead again with the card beside it: there is no scale."),)
+        return ()
+
+    # The photo
+
+    def measure(self, name: str) -> Quantity:
+        """A measure of the photo, or why it cannot be used."""
+        if self.stopped:
+            return unknown(self.stopped)
+        return self.result.measures.get(name) or unknown(f"the photo gives no {name.replace('_', ' ')}")
+
+    def seen(self, kinds: Iterable[IndicationKind]) -> tuple[Indication, ...]:
+        """Indications of these kinds, surest first; none from a photo that cannot be used."""
+        if self.stopped:
+            return ()
+        wanted = set(kinds)
+        found = (indication for indication in self.result.indications if indication.kind in wanted)
+        return tuple(sorted(found, key=lambda indication: -indication.confidence))
+
+    def sure(self, indication: Indication) -> bool:
+        """Whether the indication is taken as there."""
+        least = self.detection["sure"].get(indication.kind)
+        return least is not None and indication.confidence >= least
+
+    @cached_property
+    def view(self) -> str | None:
+        """Why the photo does not show both toes surely over the whole length, or None where it does."""
+        result = self.result
+        if self.stopped:
+            return _lower(self.stopped)
+        for problem in result.photo.problems:
+            if problem.code in _HIDING:
+                return _lower(problem.text)
+        if result.scale.state != "card":
+            return "there is no scale in the photo"
+        if result.bead.joint == "fillet" and len(result.scale.cards) < 2:
+            return "only one of the fillet's plates has a card"
+        if not (result.bead.start_seen and result.bead.end_seen):
+            return "the bead runs out of the picture"
+        stations = result.bead.toe_confidence
+        if not stations:
+            return "how surely the toes were seen is not known"
+        share = sum(value >= self.detection["toe"] for value in stations) / len(stations)
+        return None if share >= self.detection["toe_share"] else f"only {share:.0%} of the toes were seen surely"
+
+    def absent(self, kind: str, bound: float) -> tuple[str, bool]:
+        """Whether the photo shows that nothing of this kind is above ``bound`` mm, and why or why not."""
+        if kind not in self.detection:
+            return "a photo cannot show that there is none", False
+        why, shown = self.sight(kind, bound)
+        return (f"none is seen; {why}" if shown else f"none is seen, but {why}"), shown
+
+    def sight(self, kind: str, bound: float) -> tuple[str, bool]:
+        """Whether the photo would show all of a trusted kind that is above ``bound`` mm, and why or why not."""
+        trusted, scale = self.detection[kind], self.result.scale.px_per_mm
+        if self.view:
+            return self.view, False
+        if scale is None or scale.value is None:
+            return "the photo's fineness is not known", False
+        fineness = scale.value - (scale.U or 0)
+        if fineness < trusted["px_per_mm"]:
+            return f"the photo has only {scale.value:.1f} pixels per mm", False
+        smallest = max(trusted["mm"], trusted["px"] / fineness)
+        what = f"such a photo is trusted from {figure(smallest, self.unit)} on"
+        return (what, True) if bound >= smallest else (f"{what}, which is more than the limit", False)
+
+    @cached_property
+    def smallest_crack(self) -> str:
+        """The finest crack that this photo could show."""
+        scale = self.result.scale.px_per_mm
+        if scale is None or not scale.value:
+            return "how fine a one the photo could show is not known without a scale"
+        finest = self.detection["crack_px"] / scale.value
+        return f"one narrower than about {figure(finest, self.unit)} could not be seen"
+
+    # What a person read or stated
+
+    @property
+    def unit(self) -> Unit:
+        """The user's unit."""
+        return self.result.settings.unit
+
+    @cached_property
+    def _readings(self) -> tuple[GaugeReading, ...]:
+        return tuple(check_reading(reading) for reading in self.result.settings.gauge)
+
+    def readings(self, name: str | None) -> tuple[GaugeReading, ...]:
+        """Readings and statements of this name; a statement of none that covers it counts as one."""
+        known = gauges()
+        return tuple(
+            reading for reading in self._readings if reading.name == name or name in known[reading.name].covers
+        )
+
+    def near(self, reading: GaugeReading, indication: Indication) -> bool:
+        """Whether a reading was taken at this indication."""
+        start, end = span(indication)
+        if reading.at is None or start is None or end is None:
+            return False
+        slack = self.detection["place_mm"]
+        return bool(start - slack <= reading.at <= end + slack)
+
+    # What limits are made of
+
+    @cached_property
+    def values(self) -> Mapping[str, Quantity]:
+        """The quantities a limit may name, mm."""
+        settings = self.result.settings
+        thickness = _given(settings.thickness_mm, "the plate thickness is not given")
+        half = math.radians((settings.joint_angle_deg or 90) / 2)
+        size = settings.drawing_size_mm
+        leg = size if size is None or settings.drawing_size_is == "leg" else size / math.cos(half)
+        throat = size if size is None or settings.drawing_size_is == "throat" else size * math.cos(half)
+        no_size = "the fillet's size on the drawing is not given"
+        actual = min(self.readings("throat"), key=lambda reading: reading.value - (reading.U or 0), default=None)
+        length = self.measure("length")
+        if not (self.result.bead.start_seen and self.result.bead.end_seen):
+            length = unknown("the bead runs out of the picture")
+        return {
+            "t": thickness,
+            "s": thickness,
+            "z": _given(leg, no_size),
+            "a": _given(throat, no_size),
+            "aA": unknown("the actual throat is not gauged")
+            if actual is None
+            else Quantity(value=actual.value, U=actual.U),
+            "b": self._face_width(),
+            "l": length,
+        }
+
+    def _face_width(self) -> Quantity:
+        """Mean width of the weld face, on a fillet from toe to toe straight across.
+
+        Where along it a height was gauged is not known, so its spread widens U.
+        """
+        fillet = self.result.settings.joint == "fillet"
+        mean = self.measure("face_width" if fillet else "width_mean")
+        if mean.value is None:
+            return mean
+        # a fillet's face is wider or narrower by no more than its legs are longer or shorter, taken together
+        spreads = ("leg_base_sd", "leg_upright_sd") if fillet else ("width_sd",)
+        spread = math.hypot(*(self.measure(name).value or 0 for name in spreads))
+        return Quantity(value=mean.value, U=math.hypot(mean.U or 0, 2 * spread))
+
+    def bound(self, line: Line, text: Expression, unit: str) -> tuple[Quantity, tuple[Need, ...]]:
+        """What ``text`` of a line in its unit's column comes to, in mm, degrees or 1, with U from its quantities."""
+        missing = self._missing(text.names)
+        if missing:
+            why = "; ".join(dict.fromkeys(self.values[name].why or "" for name in missing))
+            return unknown(why, unit), tuple(map(_ask, missing))
+        factor = MM_PER_INCH if line.in_inches(self.unit) else 1.0
+        out = factor if unit == "mm" else 1.0
+        centre = self._numbers(text.names, factor)
+        try:
+            value = text.value(centre)
+            U = 0.0
+            for name in text.names:
+                spread = (self.values[name].U or 0) / factor
+                moved = (text.value({**centre, name: centre[name] + step}) for step in (-spread, spread))
+                U = math.hypot(U, max(abs(other - value) for other in moved))
+        except ValueError as error:
+            return unknown(str(error), unit), ()
+        return Quantity(value=value * out, U=U * out, unit=unit), ()
+
+    def holds(self, when: Condition, *, inches: bool) -> tuple[bool | None, tuple[Need, ...]]:
+        """Whether a condition holds: yes, no, or None where what it names is unknown or may lie on either side."""
+        missing = self._missing(when.names)
+        if missing:
+            return None, tuple(map(_ask, missing))
+        factor = MM_PER_INCH if inches else 1.0
+        centre = self._numbers(when.names, factor)
+        answers = {when.holds(centre)}
+        for name in when.names:
+            spread = (self.values[name].U or 0) / factor
+            if spread == 0:
+                continue
+            steps = (spread * step / _STEPS for step in range(-_STEPS, _STEPS + 1))
+            answers |= {when.holds({**centre, name: centre[name] + step}) for step in steps}
+        return (answers.pop() if len(answers) == 1 else None), ()
+
+    def _missing(self, names: Iterable[str]) -> list[str]:
+        return sorted(name for name in names if self.values[name].value is None)
+
+    def _numbers(self, names: Iterable[str], factor: float) -> dict[str, float]:
+        return {name: (self.values[name].value or 0.0) / factor for name in names}
+
+    # What runs along the weld
+
+    def under_throat(self, window: Quantity) -> Quantity | None:
+        """Most length in any ``window`` where the legs' throat is under the drawing's; None where that is not known.
+
+        Where the toes are not surely seen it is not taken as under. U is how much the length changes when the throat
+        is one expanded uncertainty larger or smaller all along.
+        """
+        bead, nominal = self.result.bead, self.values["a"].value
+        known = [
+            (s, throat, U)
+            for s, throat, U, seen in zip(bead.s, bead.throat, bead.throat_U, bead.toe_confidence, strict=False)
+            if throat is not None and U is not None and seen >= self.detection["toe"]
+        ]
+        if self.stopped or window.value is None or nominal is None or len(known) < 2:
+            return None
+        half = (bead.s[-1] - bead.s[0]) / (len(bead.s) - 1) / 2
+        length, large, small = (
+            worst_length(
+                _joined([(s - half, s + half) for s, throat, U in known if throat + way * U < nominal]), window.value
+            )[0]
+            for way in (0, 1, -1)
+        )
+        return Quantity(value=length, U=max(small - length, length - large))
+
+    # Places to send a person to
+
+    @cached_property
+    def narrowest(self) -> float | None:
+        """Seam coordinate where the bead is narrowest, so likely highest; its middle where that is not known."""
+        bead = self.result.bead
+        if not bead.s or not len(bead.s) == len(bead.left_toe) == len(bead.right_toe):
+            length = self.measure("length").value
+            return None if length is None else length / 2
+        widths = [math.dist(left, right) for left, right in zip(bead.left_toe, bead.right_toe, strict=True)]
+        edge = sum(widths) / len(widths)
+        body = [i for i, s in enumerate(bead.s) if bead.s[0] + edge <= s <= bead.s[-1] - edge] or range(len(widths))
+        return bead.s[min(body, key=lambda i: widths[i])]
+
+
+def span(indication: Indication) -> tuple[float | None, float | None]:
+    """Where an indication lies along the seam, mm."""
+    start = indication.from_ if indication.from_ is not None else indication.to
+    end = indication.to if indication.to is not None else indication.from_
+    return start, end
+
+
+def middle(indication: Indication) -> float | None:
+    """The middle of an indication along the seam, mm."""
+    start, end = span(indication)
+    return None if start is None or end is None else (start + end) / 2
+
+
+def _joined(spans: Iterable[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Spans in their order, those that touch made one; places are given to a thousandth."""
+    out: list[tuple[float, float]] = []
+    for start, end in spans:
+        if out and start - out[-1][1] < 0.01:
+            out[-1] = out[-1][0], end
+        else:
+            out.append((start, end))
+    return out
+
+
+def _ask(name: str) -> Need:
+    """What to ask for where a quantity is not known."""
+    if name == "aA":
+        return Need(Step.GAUGE, name="throat")
+    return Need(Step.SETTING if name in "tsaz" else Step.PHOTO, ASK[name])
+
+
+def _given(value: float | None, why: str) -> Quantity:
+    return unknown(why) if value is None else Quantity(value=value, U=0)
+
+
+def _lower(text: str) -> str:
+    return text[:1].lower() + text[1:].rstrip(".")

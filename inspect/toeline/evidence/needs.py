@@ -1,0 +1,88 @@
+"""What would settle a judgement, told as a short list: photo first, then settings, then the eye, then gauges."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from enum import IntEnum
+
+from toeline.evidence.gauge import gauges
+from toeline.units import Unit, length
+
+_LOOK_AT_ALL = "visible_faults"
+
+
+class Step(IntEnum):
+    """In which order needs are told."""
+
+    PHOTO = 0
+    SETTING = 1
+    EYE = 2
+    GAUGE = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Need:
+    """One thing that would settle a line: a sentence, or a reading or statement by ``name`` at ``places`` (mm)."""
+
+    step: Step
+    text: str = ""
+    name: str | None = None
+    places: tuple[float, ...] = ()
+
+
+def told(needs: Sequence[Need], unit: Unit) -> tuple[str, ...]:
+    """The needs as sentences, each once."""
+    plain = sorted((need for need in needs if need.text), key=lambda need: need.step)
+    named: dict[str, dict[float, None]] = {}
+    for need in sorted((need for need in needs if need.name), key=lambda need: need.step):
+        named.setdefault(need.name or "", {}).update(dict.fromkeys(need.places))
+    known = gauges()
+    statements = [name for name in named if known[name].statement and not known[name].permission]
+    texts = [need.text for need in plain]
+    texts += _look([name for name in statements if not named[name]])
+    for name in statements:
+        if named[name]:
+            first = next(iter(named[name]))
+            texts.append(
+                f"Look{_at(named[name], unit)} for {_words(name)}; state what is there "
+                f"({name}=0@{length(first, unit).replace(' ', '')} and so on for none there)."
+            )
+    for name, spots in named.items():
+        if known[name].permission:
+            texts.append(f"State {name}: {known[name].meaning}.")
+        elif not known[name].statement:
+            texts.append(f"Gauge {name}{_at(spots, unit)}: {known[name].meaning}.")
+    return tuple(dict.fromkeys(texts))
+
+
+def spoken(need: str) -> str:
+    """A need without the command line's own words, for a page or a report."""
+    need = re.sub(r" \(\w+=0@[^)]*\)", "", need)
+    need = re.sub(r"; state \w+=0( and \w+=0)* where there are none", "; note 0 where there are none", need)
+    return re.sub(r"\b[a-z]+(_[a-z]+)+\b", lambda name: _words(name[0]) if name[0] in gauges() else name[0], need)
+
+
+def _look(names: Sequence[str]) -> list[str]:
+    """One look along the whole weld for all that an eye settles."""
+    if not names:
+        return []
+    covered = [name for name in names if name in gauges()[_LOOK_AT_ALL].covers]
+    state = [f"{name}=0" for name in names]
+    if len(covered) > 1:
+        state = [f"{_LOOK_AT_ALL}=0", *(f"{name}=0" for name in names if name not in covered)]
+    listed = ", ".join(_words(name) for name in names)
+    return [f"Look along the whole weld, with a lens, for {listed}; state {' and '.join(state)} where there are none."]
+
+
+def _words(name: str) -> str:
+    return name.replace("_", " ")
+
+
+def _at(places: Iterable[float], unit: Unit) -> str:
+    listed = [length(place, unit) for place in places]
+    if not listed:
+        return ""
+    more = f" and {len(listed) - 5} more places" if len(listed) > 5 else ""
+    return f" at {', '.join(listed[:5])}{more}"

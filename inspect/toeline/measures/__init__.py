@@ -1,0 +1,1 @@
+"""From a traced bead to quantities with their uncertainty, and to indications."""

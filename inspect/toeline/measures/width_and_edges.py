@@ -1,0 +1,414 @@
+"""Measures of a traced bead, each with its uncertainty budget.
+
+Width, edge and ripple statistics are over the body (one typical width off each end). Edge deviation is the root mean
+square of a toe's distance from its own centred 25 mm moving mean, whose window shrinks symmetrically near the body's
+ends; straightness is the same from the least-squares straight line.
+
+Noise of the traced toes makes every spread come out too large: var(seen) = var(true) + var(noise). The noise that the
+tracer states for each station is therefore drawn many times and sent through the very same computation. A tracer also
+smooths, which takes spread away: so only a share of what the noise adds is taken out, and all that lies between
+nothing and the most that such noise comes to stays in the uncertainty.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Protocol, runtime_checkable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from toeline.datafile import load
+from toeline.measures.body import body_of, typical_width
+from toeline.measures.indications import NO_SCALE, toe_score
+from toeline.measures.toe_errors import common_bias, own_bias, scatter
+from toeline.measures.uncertainty import COVERAGE, correlated_noise, frame_modes, quantity, row, standard
+from toeline.result import BudgetRow, Indication, Quantity, Side, unknown
+from toeline.trace.band import F64, TracedBead
+from toeline.trace.ripples import Ripples, read_ripples
+
+SHORT = "the bead is too short: less than two widths are left between its ends"
+CUT = "the bead runs out of the picture at its {end}"
+
+_BODY_UNITS = {
+    "width_mean": "mm",
+    "width_min": "mm",
+    "width_max": "mm",
+    "width_sd": "mm",
+    "width_variation": "1",
+    "left_edge_deviation": "mm",
+    "right_edge_deviation": "mm",
+    "left_straightness": "mm",
+    "right_straightness": "mm",
+}
+_RIPPLE_UNITS = {"ripple_pitch": "mm", "ripple_variation": "1", "ripple_sharpness": "1"}
+_SIDES: tuple[Side, ...] = ("left", "right")
+_EACH_MM = 1.0  # how closely the chances along a toe are summed
+#: What keeps its meaning without a scale.
+_RATIOS = ("width_variation", "length_to_width", "ripple_variation", "ripple_sharpness")
+
+
+def measure_bead(
+    bead: TracedBead, indications: Sequence[Indication], ripples: Ripples | None = None
+) -> dict[str, Quantity]:
+    """Every measure of a bead by name, in mm or as a ratio; what cannot be had says why.
+
+    ``indications`` are those of :func:`toeline.measures.indications.find_indications`; ``ripples`` saves reading them
+    again.
+    """
+    ripples = ripples or read_ripples(bead.band, bead.s, bead.t_left, bead.t_right)
+    return measure_course(bead, ripples) | count_indications(bead, indications)
+
+
+def measure_course(bead: TracedBead, ripples: Ripples) -> dict[str, Quantity]:
+    """What the toes and the crests tell: length, widths, edges and ripples by name."""
+    measures = {"length": _length(bead), **_body_measures(bead), **_ripple_measures(bead, ripples)}
+    measures["length_to_width"] = _ratio(measures["length"], measures["width_mean"])
+    return _as_scaled(bead, measures)
+
+
+def _as_scaled(bead: TracedBead, measures: dict[str, Quantity]) -> dict[str, Quantity]:
+    """Measures in mm; without a scale only what keeps its meaning."""
+    if bead.frame.has_scale:
+        return measures
+    return {k: q if k in _RATIOS or not q.known else unknown(NO_SCALE, q.unit) for k, q in measures.items()}
+
+
+def unknown_measures(why: str) -> dict[str, Quantity]:
+    """All measures as what cannot be had, with the reason."""
+    undercut = {f"undercut_length_{side}": "mm" for side in ("left", "right", "total")}
+    counts = {"spatter_count": "1", "spatter_per_100mm": "1", "length_to_width": "1"}
+    units = {"length": "mm", **_BODY_UNITS, **_RIPPLE_UNITS, **undercut, **counts}
+    return {name: unknown(why, unit) for name, unit in units.items()}
+
+
+Statistics = dict[str, F64]
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """Toes over a stretch of the seam, at even stations ``s`` (N,).
+
+    ``wander``: the seam's own distance (N,) from its parabola and from its straight line, which belong to the edges
+    but not to the width. ``sure`` (N,) marks the stations that may give the least and greatest width.
+    """
+
+    s: F64
+    left: F64
+    right: F64
+    u_left: F64
+    u_right: F64
+    wander: tuple[F64, F64]
+    sure: NDArray[np.bool_]
+
+    @classmethod
+    def of(cls, bead: TracedBead, lo: float, hi: float) -> Stretch:
+        """The stations of a bead between two seam coordinates."""
+        at = (bead.s >= lo) & (bead.s <= hi)
+        s = bead.s[at]
+        sure = np.maximum(bead.u_left, bead.u_right)[at] < load("measures.toml")["toe"]["far"]
+        return cls(
+            s=s,
+            left=bead.t_left[at],
+            right=bead.t_right[at],
+            u_left=bead.u_left[at],
+            u_right=bead.u_right[at],
+            wander=(_seam_wander(bead, s, 2), _seam_wander(bead, s, 1)),
+            sure=sure if sure.any() else np.ones(len(s), bool),
+        )
+
+
+def body_statistics(stretch: Stretch, left: F64, right: F64) -> Statistics:
+    """Means, extremes and variances of toes ``left``, ``right`` (..., N) over a stretch; values (...)."""
+    width = left - right
+    known = width if stretch.sure.all() else width[..., stretch.sure]
+    n, mean = width.shape[-1], width.mean(axis=-1)
+    out = {
+        "mean": mean,
+        "min": known.min(axis=-1),
+        "max": known.max(axis=-1),
+        "var": n / (n - 1) * (_mean_square(width) - mean**2),
+    }
+    half = round(load("measures.toml")["edge"]["window"] / (stretch.s[1] - stretch.s[0]) / 2)
+    for side, toe in (("left", left), ("right", right)):
+        edge = toe + stretch.wander[0]
+        out[f"{side}_edge"] = _mean_square(edge - moving_mean(edge, half))
+        out[f"{side}_line"] = _off_line(stretch.s, toe + stretch.wander[1])
+    return out
+
+
+def _mean_square(values: F64) -> F64:
+    """Mean of the squares along the last axis."""
+    return np.asarray(np.einsum("...i,...i->...", values, values) / values.shape[-1])
+
+
+def moving_mean(values: F64, half: int) -> F64:
+    """Centred moving mean along the last axis over ``2 * half + 1`` stations, the window shrinking symmetrically to
+    what is left at either end."""
+    n = values.shape[-1]
+    half = min(half, (n - 1) // 2)
+    total = np.zeros((*values.shape[:-1], n + 1))
+    np.cumsum(values, axis=-1, out=total[..., 1:])
+    out = np.empty(values.shape)
+    shrunk = np.arange(1, 2 * half, 2)  # the windows at the ends
+    out[..., :half] = total[..., shrunk] / shrunk
+    out[..., n - half :] = ((total[..., n:] - total[..., n - shrunk]) / shrunk)[..., ::-1]
+    out[..., half : n - half] = (total[..., 2 * half + 1 :] - total[..., : n - 2 * half]) / (2 * half + 1)
+    return out
+
+
+def _off_line(s: F64, values: F64) -> F64:
+    """Mean square of ``values`` (..., N) about their least-squares straight line."""
+    x = s - s.mean()
+    return np.asarray(_mean_square(values) - values.mean(axis=-1) ** 2 - (values @ x) ** 2 / (x @ x) / len(s))
+
+
+def _seam_wander(bead: TracedBead, s: F64, degree: int) -> F64:
+    """How far the seam lies from its own best line (degree 1) or parabola (2) at ``s`` (N,), positive to the left: the
+    part of a toe's waviness that the traced seam has taken up."""
+    points = bead.band.to_surface(s, np.zeros(len(s)))
+    to_left = bead.band.to_surface(s, np.ones(len(s))) - points
+    centre = points - points.mean(axis=0)
+    along, across = np.linalg.svd(centre, full_matrices=False)[2]
+    x, y = centre @ along, centre @ across
+    return np.asarray((y - np.polyval(np.polyfit(x, y, degree), x)) * (to_left @ across))
+
+
+def finish(raw: Statistics, taken: Statistics | None = None) -> Statistics:
+    """Named measures from statistics, with what noise added ``taken`` out of them first."""
+    net = {k: v - (taken[k] if taken else 0.0) for k, v in raw.items()}
+    root = {k: np.sqrt(np.maximum(net[k], 0.0)) for k in net if k not in ("mean", "min", "max")}
+    return {
+        "width_mean": net["mean"],
+        "width_min": net["min"],
+        "width_max": net["max"],
+        "width_sd": root["var"],
+        "width_variation": root["var"] / net["mean"],
+        "left_edge_deviation": root["left_edge"],
+        "right_edge_deviation": root["right_edge"],
+        "left_straightness": root["left_line"],
+        "right_straightness": root["right_line"],
+    }
+
+
+def _body_measures(bead: TracedBead) -> dict[str, Quantity]:
+    """Widths and edges over the body, with their budgets."""
+    body = body_of(bead)
+    if body is None:
+        return {name: unknown(SHORT, unit) for name, unit in _BODY_UNITS.items()}
+    base = Stretch.of(bead, *body)
+    raw = body_statistics(base, base.left, base.right)
+    toe, noise = (load("measures.toml")[k] for k in ("toe", "noise"))
+    rng = np.random.default_rng(noise["seed"])
+    errors = [
+        correlated_noise(base.s, scatter(u), toe["correlation"], noise["pairs"], rng)
+        for u in (base.u_left, base.u_right)
+    ]
+    drawn = body_statistics(base, base.left + errors[0], base.right + errors[1])
+    added = {k: v.mean() - raw[k] for k, v in drawn.items()}
+    taken = {k: toe["noise_net"] * v for k, v in added.items()}
+
+    moves = {"toe reader": _reader_moves(base), **_frame_moves(bead, base)}
+    every = np.concatenate(list(moves.values()))
+    either = np.concatenate([every, -every])
+    moved = finish(body_statistics(base, base.left + either[:, 0], base.right + either[:, 1]), taken)
+    changes = {name: (v[: len(every)] - v[len(every) :]) / 2.0 for name, v in moved.items()}
+    cuts = np.cumsum([len(m) for m in moves.values()])[:-1]
+
+    values = finish(raw, taken)
+    spread = finish(drawn, {k: v + taken[k] for k, v in added.items()})
+    most = (toe["noise_most"] / toe["noise_share"]) ** 2
+    none, all_ = finish(raw), finish(raw, {k: most * v for k, v in added.items()})
+    ends = [Stretch.of(bead, body[0] + a, body[1] + b) for a, b in _end_moves(bead)]
+    at_ends = [finish(body_statistics(e, e.left, e.right), taken) for e in ends]
+    return {
+        name: quantity(
+            float(values[name]),
+            [
+                row("toe localisation", float(spread[name].std())),
+                row("noise correction", abs(float(none[name] - all_[name])) / 2.0),
+                row("bead ends", math.sqrt(sum(float(m[name] - values[name]) ** 2 for m in at_ends) / 2.0)),
+                *(row(k, float(np.linalg.norm(c))) for k, c in zip(moves, np.split(changes[name], cuts), strict=True)),
+            ],
+            unit,
+            len(base.s),
+        )
+        for name, unit in _BODY_UNITS.items()
+    }
+
+
+def _reader_moves(base: Stretch) -> F64:
+    """The reader's own bias (M, 2, N): both toes outwards together, and each toe alone as far as it is unsure of it."""
+    both, left, right = common_bias(), own_bias(base.u_left), own_bias(base.u_right)
+    return np.array([[both, -both], [left, 0.0], [0.0, right]])[:, :, None] * np.ones(len(base.s))
+
+
+def _frame_moves(bead: TracedBead, base: Stretch) -> dict[str, F64]:
+    """How the frame's errors move the toes square to the seam: label -> (M, 2, N)."""
+    if not bead.frame.has_scale:
+        return {}
+    zero = np.zeros(len(base.s))
+    to_left = bead.band.to_surface(base.s, zero + 1.0) - bead.band.to_surface(base.s, zero)
+    toes = np.concatenate([bead.band.to_surface(base.s, t) for t in (base.left, base.right)])
+    modes = frame_modes(bead.frame, toes)
+    return {k: np.einsum("mtni,ni->mtn", m.reshape(len(m), 2, -1, 2), to_left) for k, m in modes.items()}
+
+
+def _end_moves(bead: TracedBead) -> list[tuple[float, float]]:
+    """The body's limits moved by the doubt of each end that is seen, either way."""
+    u = load("measures.toml")["end"]["u"]
+    return [(u * k, 0.0) for k in (1, -1) if bead.start_seen] + [(0.0, u * k) for k in (1, -1) if bead.end_seen]
+
+
+def _length(bead: TracedBead) -> Quantity:
+    """Length along the seam from the bead's start to its end."""
+    for seen, end in ((bead.start_seen, "start"), (bead.end_seen, "end")):
+        if not seen:
+            return unknown(CUT.format(end=end))
+    u = load("measures.toml")["end"]["u"]
+    rows = [row("bead ends", u * math.sqrt(2.0)), *_strain_rows(bead, float(bead.s[0]), float(bead.s[-1]))]
+    return quantity(float(bead.s[-1] - bead.s[0]), rows, n=2)
+
+
+def _strain_rows(bead: TracedBead, lo: float, hi: float) -> list[BudgetRow]:
+    """What the frame's errors do to the distance along the seam from ``lo`` to ``hi``, by source."""
+    if not bead.frame.has_scale:
+        return []
+    at = np.array([lo, hi])
+    ends = bead.band.to_surface(at, np.interp(at, bead.s, (bead.t_left + bead.t_right) / 2.0))
+    along = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
+    modes = frame_modes(bead.frame, ends)
+    return [row(label, float(np.linalg.norm((m[:, 1] - m[:, 0]) @ along))) for label, m in modes.items()]
+
+
+def _ripple_measures(bead: TracedBead, ripples: Ripples) -> dict[str, Quantity]:
+    """Pitch, its variation and how pointed the crescents are, over the body."""
+    rules = load("ripples.toml")
+    body = body_of(bead)
+    if body is None:
+        return {name: unknown(SHORT, unit) for name, unit in _RIPPLE_UNITS.items()}
+    crests = ripples.within(*body)
+    n = len(crests.s)
+    if n < rules["crest"]["fewest"] or ripples.contrast < 1.0:
+        why = "the ripples cannot be told apart in this photo"
+        return {name: unknown(why, unit) for name, unit in _RIPPLE_UNITS.items()}
+    half = typical_width(bead) / 2.0
+    nearer, u_nearer, apex, u_apex = _height_seen(bead, body)
+    seen, sd = float(crests.gaps.mean()), float(crests.gaps.std(ddof=1))
+    pitch = seen * (1.0 - nearer)
+    u_crest = rules["crest"]["u"]
+    net = math.sqrt(max(sd * sd - 2.0 * u_crest**2, 0.0))
+    # uneven ripples hide more crests among them than the odd gaps tell
+    miscount = rules["crest"]["count_u"] * math.sqrt(crests.doubtful)
+    miscount = math.hypot(miscount, rules["crest"]["uneven_u"] * (sd / seen) ** 2 * n)
+    span = float(crests.s[-1] - crests.s[0])
+    pitch_rows = [
+        row("crest localisation", math.sqrt(2.0) * u_crest / (n - 1)),
+        row("crest count", pitch * miscount / (n - 1)),
+        row("bead ends", sd / (n - 1)),
+        row("height of the face", pitch * u_nearer),
+        *(row(r.label, r.u * pitch / span) for r in _strain_rows(bead, float(crests.s[0]), float(crests.s[-1]))),
+    ]
+    near = max(net, u_crest)
+    variation_rows = [
+        row("crest localisation", math.sqrt(2.0 / n) * u_crest / seen),
+        row("noise correction", u_crest**2 / near / seen),
+        row("crest count", seen * miscount / (2.0 * n * near)),
+        row("near-even chain", rules["crest"]["variation_u"] * near / seen),
+        row("bead ends", sd / math.sqrt(2.0 * n) / seen * math.sqrt(2.0 / n)),
+    ]
+    light = math.hypot(rules["rise"]["u"], rules["rise"]["u_pitch"] * seen / half)
+    sharpness_rows = [
+        row("crest shape", ripples.rise_u),
+        row("light on the slopes", light),
+        row("height of the face", u_apex / half),
+    ]
+    return {
+        "ripple_pitch": quantity(pitch, pitch_rows, n=n),
+        "ripple_variation": quantity(net / seen, variation_rows, "1", n),
+        "ripple_sharpness": quantity(max(ripples.rise + apex / half, 0.0), sharpness_rows, "1", n),
+    }
+
+
+@runtime_checkable
+class Viewed(Protocol):
+    """A frame that knows where the camera stood."""
+
+    @property
+    def camera_centre_mm(self) -> F64:
+        """Camera centre (3,), z up from the surface."""
+        ...
+
+
+def _height_seen(bead: TracedBead, body: tuple[float, float]) -> tuple[float, float, float, float]:
+    """What the face's own height does to the crests seen on it: the share by which it comes nearer to the camera and
+    looks larger, how far ahead in mm the apex is seen of where it is, each followed by its uncertainty.
+
+    A point at height h at a distance d from the foot of the camera at height H is seen h d / (H - h) further out.
+    """
+    if not isinstance(bead.frame, Viewed):
+        return 0.0, load("ripples.toml")["rise"]["unviewed_u"], 0.0, 0.0
+    rule, width = load("ripples.toml")["rise"], typical_width(bead)
+    ends = bead.band.to_surface(np.array(body), np.zeros(2))
+    along = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
+    centre = bead.frame.camera_centre_mm
+    nearer, u_nearer = (rule[k] * width / float(centre[2]) for k in ("height", "u_height"))
+    ahead = float((ends.mean(axis=0) - centre[:2]) @ along)
+    return nearer, u_nearer, nearer * ahead, u_nearer * abs(ahead)
+
+
+def count_indications(bead: TracedBead, indications: Sequence[Indication]) -> dict[str, Quantity]:
+    """Length of undercut by side and in all, and spatter, by name."""
+    rules = load("indications.toml")
+    rule = rules["undercut"]
+    out: dict[str, Quantity] = {}
+    unsure: dict[str, float] = {side: _whether_there(bead, side, rule["alike"]) for side in _SIDES}
+    unsure["total"] = math.hypot(*unsure.values())
+    for name in ("left", "right", "total"):
+        found = [i for i in indications if i.kind == "undercut" and name in (i.side, "total")]
+        lengths = [(i.to or 0.0) - (i.from_ or 0.0) for i in found]
+        rows = [
+            row("ends of the runs", rule["u_end"] * math.sqrt(2.0 * len(found))),
+            row("whether it is there", unsure[name]),
+            row("too short to be told", standard(rule["least"], "rectangular"), "rectangular"),
+        ]
+        out[f"undercut_length_{name}"] = quantity(sum(lengths), rows, n=len(found))
+    if not bead.frame.has_scale:
+        return _as_scaled(bead, out) | {k: unknown(NO_SCALE, "1") for k in ("spatter_count", "spatter_per_100mm")}
+    balls_rule = rules["spatter"]
+    least = balls_rule["counted"]
+    sizes = [(i.confidence, i.size.value, i.size.U) for i in indications if i.kind == "spatter" and i.size]
+    balls = [(sure, d, big_u) for sure, d, big_u in sizes if d is not None and big_u]
+    count = sum(1 for _, d, _ in balls if d >= least)
+    # the chance that a ball is there and as large as counts, its diameter being normal
+    chances = [sure * 0.5 * math.erfc((least - d) / (big_u / COVERAGE) / math.sqrt(2.0)) for sure, d, big_u in balls]
+    u = math.sqrt(sum(p * (1.0 - p) for p in chances))
+    share = 100.0 / float(bead.s[-1] - bead.s[0])
+    labels = "balls near the size that counts", "balls missed, or taken for one"
+    us = u, balls_rule["missed"] + balls_rule["missed_share"] * count
+    for name, per in (("spatter_count", 1.0), ("spatter_per_100mm", share)):
+        rows = [row(label, u * per) for label, u in zip(labels, us, strict=True)]
+        out[name] = quantity(count * per, rows, "1", len(balls))
+    return out
+
+
+def _whether_there(bead: TracedBead, side: Side, alike: float) -> float:
+    """Standard uncertainty, mm, of a toe's length with undercut: at each place it is there with the chance that the
+    reader gives, and is so alike with what lies within some ``alike`` mm."""
+    s, score = toe_score(bead, "undercut", side)
+    each = max(round(_EACH_MM / float(s[1] - s[0])), 1)
+    s, chance = s[::each], score[::each].clip(0.0, 1.0)
+    spread = np.sqrt(chance * (1.0 - chance)) * float(s[1] - s[0])
+    return math.sqrt(spread @ np.exp(-np.abs(s[:, None] - s) / alike) @ spread)
+
+
+def _ratio(above: Quantity, below: Quantity) -> Quantity:
+    """A ratio of two measures whose shared errors are small beside their own."""
+    if above.value is None or below.value is None:
+        return unknown(above.why or below.why or "", "1")
+    value = above.value / below.value
+    rows = [row(r.label, r.u / below.value) for r in above.budget]
+    rows += [row(r.label, value * r.u / below.value) for r in below.budget]
+    return quantity(value, rows, "1")

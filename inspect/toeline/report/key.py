@@ -1,0 +1,61 @@
+"""The key of the overlay picture: every indication numbered, those that come in crowds under one number."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from toeline.names import INDICATIONS
+from toeline.result import Indication, Result
+from toeline.units import Unit, convert, say
+
+#: Kinds that come in crowds: all of one kind share a number.
+CROWDS = ("spatter", "pore")
+
+
+@dataclass(frozen=True, slots=True)
+class Keyed:
+    """One numbered entry of the key: an indication, or all of a kind that comes in crowds."""
+
+    number: int
+    title: str
+    detail: str
+    members: tuple[Indication, ...]
+
+
+def keyed_indications(result: Result, unit: Unit = "mm") -> tuple[Keyed, ...]:
+    """The indications numbered from 1 as on the picture: along the seam, then the crowds, largest member first."""
+    single = [one for one in result.indications if one.kind not in CROWDS]
+    single.sort(key=lambda one: one.from_ if one.from_ is not None else float("inf"))
+    crowds = (tuple(one for one in result.indications if one.kind == kind) for kind in CROWDS)
+    groups: list[tuple[Indication, ...]] = [(one,) for one in single]
+    groups += [tuple(sorted(crowd, key=_size, reverse=True)) for crowd in crowds if crowd]
+    return tuple(
+        Keyed(number, _title(members), _detail(members, unit), members) for number, members in enumerate(groups, 1)
+    )
+
+
+def _size(one: Indication) -> float:
+    return one.size.value if one.size is not None and one.size.value is not None else 0.0
+
+
+def _title(members: tuple[Indication, ...]) -> str:
+    first = members[0]
+    name = INDICATIONS[first.kind]
+    if first.kind in CROWDS:
+        return f"{name} × {len(members)}" if len(members) > 1 else name
+    side = f", {first.side} toe" if first.side else ""
+    return f"{name}{side}{f' ({first.plate} plate)' if first.plate else ''}"
+
+
+def _detail(members: tuple[Indication, ...], unit: Unit) -> str:
+    first = members[0]
+    parts = []
+    if first.kind not in CROWDS and first.from_ is not None and first.to is not None:
+        start, said = convert(first.from_, "mm", unit)
+        end, _ = convert(first.to, "mm", unit)
+        places = 2 if unit == "in" else 0
+        parts.append(f"{start:.{places}f} to {end:.{places}f} {said}")
+    if first.size is not None and first.size.known:
+        word = "largest " if len(members) > 1 else ""
+        parts.append(f"{word}{say(first.size, unit)}" + (" wide" if first.kind == "undercut" else ""))
+    return ", ".join(parts)

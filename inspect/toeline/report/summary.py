@@ -1,0 +1,31 @@
+"""What a welder reads in five seconds: the outcome, the two worst lines, the first thing to change."""
+
+from __future__ import annotations
+
+from toeline.report.highlights import first_change, speaks, worst_lines
+from toeline.result import Result
+
+_WORDS = {"pass": "PASS", "fail": "FAIL", "undecided": "UNDECIDED"}
+
+
+def summary_lines(result: Result) -> tuple[str, ...]:
+    """Up to five short lines for a terminal; empty without a judgement."""
+    judgement = result.judgement
+    if judgement is None:
+        return ()
+    told = [f"{_WORDS[judgement.outcome]}: {judgement.title}, {judgement.edition}"]
+    if judgement.outcome == "undecided":
+        passed = sum(line.outcome == "pass" for line in judgement.lines)
+        told[0] += f" ({passed} of {len(judgement.lines)} lines pass, none fails)"
+    told += [
+        f"  {line.imperfection}: {line.outcome}, {line.why} (limit: {line.limit})"
+        for line in worst_lines(judgement)
+        if line.outcome == "fail" or (line.outcome == "undecided" and speaks(line))
+    ]
+    if judgement.outcome == "undecided" and judgement.needs:
+        more = f" (and {len(judgement.needs) - 1} more)" if len(judgement.needs) > 1 else ""
+        told.append(f"To settle it: {judgement.needs[0]}{more}")
+    change = first_change(result)
+    if change is not None:
+        told.append(f"Next bead: {change}")
+    return tuple(told)

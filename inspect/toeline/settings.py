@@ -1,0 +1,117 @@
+"""What a person says about a photo and a weld, read into one :class:`Settings`: the way in for Python and commands."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Literal, TypedDict, Unpack
+
+from toeline.causes.position import read_position
+from toeline.errors import SettingsError
+from toeline.evidence.gauge import read_gauge
+from toeline.result import GaugeReading, Joint, Point, Settings, Welding
+from toeline.units import MM_PER_INCH, Unit
+
+#: Greatest length or figure that is taken for one: beyond it a number is a slip of the finger.
+GREATEST = 1e5
+
+
+class Said(TypedDict, total=False):
+    """The keywords of :func:`toeline.measure`, as the options of ``toeline measure``; lengths in ``unit``."""
+
+    joint: Joint
+    thickness: float | None
+    check_line: float | None
+    electrode: float | None
+    electrode_class: str | None
+    current: float | None
+    polarity: Literal["DC+", "DC-", "AC"] | None
+    voltage: float | None
+    arc_time: float | None
+    intended_width: float | None
+    position: str | None
+    size: float | None
+    size_is: Literal["leg", "throat"]
+    joint_angle: float | None
+    criteria: str | Path | None
+    condition: Mapping[str, bool] | Sequence[str]
+    rule: Literal["guarded", "simple"]
+    gauge: Sequence[str | GaugeReading]
+    ends: tuple[float, float, float, float] | str | None
+    camera: str | Path | None
+    unit: Unit
+
+
+def settings_from(**said: Unpack[Said]) -> Settings:
+    """The settings that these words give; lengths are turned into mm.
+
+    Raises:
+        SettingsError: a word or a number makes no sense; the text says which and what to give instead.
+    """
+    unit = said.get("unit", "mm")
+    if unit not in ("mm", "in"):
+        raise SettingsError(f"The unit {unit!r} is not known; use mm or in.")
+    to_mm = MM_PER_INCH if unit == "in" else 1.0
+    joint = said.get("joint", "bead")
+
+    def length(name: Literal["thickness", "electrode", "intended_width", "size"]) -> float | None:
+        value = _positive(name, said.get(name))
+        return None if value is None else value * to_mm
+
+    check_line, criteria, camera = said.get("check_line"), said.get("criteria"), said.get("camera")
+    position = said.get("position")
+    slope, rotation = read_position(position, joint) if position else (None, None)
+    return Settings(
+        joint=joint,
+        thickness_mm=length("thickness"),
+        check_line_mm=None if check_line is None else check_line * to_mm,
+        criteria=None if criteria is None else str(criteria),
+        rule=said.get("rule", "guarded"),
+        gauge=tuple(read_gauge(g, unit) if isinstance(g, str) else g for g in said.get("gauge", ())),
+        ends_px=_ends(said.get("ends")),
+        camera_profile=None if camera is None else str(camera),
+        unit=unit,
+        drawing_size_mm=length("size"),
+        drawing_size_is=said.get("size_is", "leg"),
+        joint_angle_deg=_positive("joint_angle", said.get("joint_angle")),
+        conditions=_conditions(said.get("condition", ())),
+        welding=Welding(
+            electrode_class=said.get("electrode_class"),
+            electrode_mm=length("electrode"),
+            current_a=_positive("current", said.get("current")),
+            polarity=said.get("polarity"),
+            voltage_v=_positive("voltage", said.get("voltage")),
+            arc_time_s=_positive("arc_time", said.get("arc_time")),
+            intended_width_mm=length("intended_width"),
+            slope_deg=slope,
+            rotation_deg=rotation,
+        ),
+    )
+
+
+def _positive(name: str, value: float | None) -> float | None:
+    if value is not None and not 0 < value < GREATEST:
+        raise SettingsError(f"A {name.replace('_', ' ')} of {value:g} cannot be; give a figure above 0.")
+    return value
+
+
+def _ends(said: tuple[float, float, float, float] | str | None) -> tuple[Point, Point] | None:
+    if said is None:
+        return None
+    try:
+        ax, ay, bx, by = (float(part) for part in (said.split(",") if isinstance(said, str) else said))
+    except ValueError:
+        raise SettingsError(f"{said!r} is not four numbers; give X1,Y1,X2,Y2 in pixels, start first.") from None
+    return (ax, ay), (bx, by)
+
+
+def _conditions(said: Mapping[str, bool] | Sequence[str]) -> dict[str, bool]:
+    if isinstance(said, Mapping):
+        return dict(said)
+    conditions = {}
+    for text in said:
+        name, _, value = text.partition("=")
+        if not name or value not in ("yes", "no"):
+            raise SettingsError(f"{text!r} is not NAME=yes or NAME=no.")
+        conditions[name] = value == "yes"
+    return conditions

@@ -1,0 +1,74 @@
+"""The three trained networks: what lies where in a photo, what is what along the straightened bead and beside it.
+
+They are small U-nets trained on rendered beads of our own making (demo_images/training), stored as ONNX in the
+package and run on the CPU.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from importlib.resources import files
+
+import cv2
+import numpy as np
+import onnxruntime as ort
+
+from toeline.trace.band import F32, MAP_NAMES, PLATE_MAPS, U8
+
+#: What the finder tells apart, in the order of its outputs.
+KINDS = ("bead", "slag_covered", "rope", "rod", "painted_line", "card")
+_FOLD = 32  # the networks halve five times
+
+
+@cache
+def _network(name: str) -> ort.InferenceSession:
+    options = ort.SessionOptions()
+    options.enable_cpu_mem_arena = False  # photos differ in size: an arena would keep the largest for ever
+    options.add_session_config_entry("session.intra_op.allow_spinning", "0")  # other work waits for that core
+    options.log_severity_level = 3
+    return ort.InferenceSession(str(files("toeline") / "data" / f"{name}.onnx"), options, ["CPUExecutionProvider"])
+
+
+def _run(name: str, image: U8) -> tuple[F32, F32]:
+    """Both outputs of a network, 0..1, (C, H, W) and (C, H/2, W/2), for a BGR picture (H, W, 3)."""
+    h, w = image.shape[:2]
+    padded = cv2.copyMakeBorder(image, 0, -h % _FOLD, 0, -w % _FOLD, cv2.BORDER_REPLICATE)
+    tensor = np.ascontiguousarray(padded[None, :, :, ::-1].transpose(0, 3, 1, 2), np.float32)
+    tensor *= np.float32(1 / 255)
+    fine, coarse = _network(name).run(None, {"image": tensor})
+    return fine[0, :, :h, :w], coarse[0, :, : (h + 1) // 2, : (w + 1) // 2]
+
+
+def see_kinds(image: U8, side_px: int) -> tuple[dict[str, F32], float]:
+    """Where each kind of thing lies: maps (h, w) 0..1 over the photo made smaller, to ``side_px`` on its long side, and
+    how many times smaller."""
+    shrink = max(max(image.shape[:2]) / side_px, 1.0)
+    h, w = (max(round(side / shrink), 8) for side in image.shape[:2])
+    while min(image.shape[:2]) >= 2 * min(h, w):  # halving first is more than twice as quick at 12 megapixels
+        even = image[: image.shape[0] // 2 * 2, : image.shape[1] // 2 * 2]
+        image = np.asarray(cv2.resize(even, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), np.uint8)
+    fine, _ = _run("finder", np.asarray(cv2.resize(image, (w, h), interpolation=cv2.INTER_AREA), np.uint8))
+    return dict(zip(KINDS, fine, strict=True)), shrink
+
+
+def read_band(image: U8) -> dict[str, F32]:
+    """The maps of :data:`~.band.MAP_NAMES` (H, W) 0..1 over a straightened band (H, W, 3) at 10 px per mm."""
+    fine, coarse = _run("reader", image)
+    return {"face": fine[0], **_at_full_size(MAP_NAMES[1:], coarse, image)}
+
+
+def read_plate(image: U8) -> dict[str, F32]:
+    """The maps of :data:`~.band.PLATE_MAPS` (H, W) 0..1 over a straightened view (H, W, 3) at 5 px per mm."""
+    fine, coarse = _run("plate", image)
+    return {PLATE_MAPS[0]: fine[0], **_at_full_size(PLATE_MAPS[1:], coarse, image)}
+
+
+def _at_full_size(names: tuple[str, ...], coarse: F32, image: U8) -> dict[str, F32]:
+    h, w = image.shape[:2]
+    return {name: _doubled(layer, h, w) for name, layer in zip(names, coarse, strict=True)}
+
+
+def _doubled(layer: F32, h: int, w: int) -> F32:
+    """A half-size map at full size; pixel (i, j) covers the four pixels (2i, 2j) .. (2i + 1, 2j + 1)."""
+    up = cv2.resize(layer, (2 * layer.shape[1], 2 * layer.shape[0]), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(up[:h, :w], np.float32)

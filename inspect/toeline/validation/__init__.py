@@ -1,0 +1,1 @@
+"""How right the tool is: held against truth, and against itself."""
