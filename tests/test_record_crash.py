@@ -67,6 +67,7 @@ def kill_saves(where: str, kills: int) -> None:
         assert set(told) <= found  # what was said to be saved is there
         assert len(found) - len(told) <= kills  # at most the one in flight at each kill, and then it is whole
         assert report.inspections == report.photos == len(found)
+        store.tidy(keep_days=30)
         assert len(list(store._photos.folder.glob("??/*"))) == report.photos  # no photo without its inspection
         assert all(item.decision == "refer" for item in store.search(size=1000).items)
 

@@ -1,7 +1,7 @@
 """The inspector's record: inspections kept with their photos, chained so that a later change is evident."""
 
 from toeline.record.backup import BackupReport, verify_backup
-from toeline.record.chain import CheckReport, Finding
+from toeline.record.checking import CheckReport, Finding
 from toeline.record.models import (
     Decision,
     DecisionKind,
@@ -12,6 +12,7 @@ from toeline.record.models import (
     Page,
     StoredPhoto,
     Summary,
+    Tidied,
     TrendPoint,
 )
 from toeline.record.search import Filters
@@ -32,6 +33,7 @@ __all__ = [
     "Store",
     "StoredPhoto",
     "Summary",
+    "Tidied",
     "TrendPoint",
     "default_store",
     "settings_digest",

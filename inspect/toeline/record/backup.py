@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import sqlite3
 import uuid
 import zipfile
 import zlib
@@ -19,11 +20,13 @@ from pathlib import Path
 from typing import Any
 
 from pydantic import ValidationError
-from sqlalchemy import Connection, MetaData, Table, select
+from sqlalchemy import ColumnElement, Connection, MetaData, Table, create_engine, select
+from sqlalchemy.exc import CompileError, DataError, IntegrityError
 
 from toeline.errors import RecordError
 from toeline.record import tables as t
-from toeline.record.chain import canonical, check_contents, check_links
+from toeline.record.chain import canonical
+from toeline.record.checking import check_contents, check_links, named_photos
 from toeline.record.migrations import HEAD, KNOWN, migrate, version_of
 from toeline.record.photos import PhotoFolder
 from toeline.result import Model
@@ -53,8 +56,15 @@ class _Manifest(Model):
     files: dict[str, str]
 
 
-def write_backup(connection: Connection, photos: PhotoFolder, archive: Path) -> BackupReport:
-    """Write the archive from one consistent view of the store; it takes its name only once read back and verified."""
+def write_backup(
+    connection: Connection, photos: PhotoFolder, archive: Path, *, overwrite: bool = False
+) -> BackupReport:
+    """Write the archive from one consistent view of the store; it takes its name only once a record came out of it.
+
+    Raises ``RecordError`` where there is a file already, unless it may be overwritten; where it cannot be written; or
+    where what is on record does not check, as it could not be restored.
+    """
+    _refuse_taken(archive, overwrite)
     part = archive.with_name(f".{archive.name}.{uuid.uuid4().hex}")
     files: dict[str, str] = {}
     rows: dict[str, int] = {}
@@ -65,7 +75,7 @@ def write_backup(connection: Connection, photos: PhotoFolder, archive: Path) -> 
             for table in kept:
                 name = f"tables/{table.name}.jsonl"
                 files[name], rows[table.name] = _pack_table(packed, name, connection, table)
-            for sha256 in connection.execute(select(t.photo.c.sha256).order_by(t.photo.c.sha256)).scalars():
+            for sha256 in sorted(named_photos(connection)):
                 entry = zipfile.ZipInfo(f"photos/{sha256}")  # stored: photos are compressed already
                 packed.writestr(entry, photos.read(sha256))
                 files[entry.filename] = sha256
@@ -82,6 +92,8 @@ def write_backup(connection: Connection, photos: PhotoFolder, archive: Path) -> 
         with part.open("rb+") as written:
             os.fsync(written.fileno())
         report = verify_backup(part)
+        _rehearse(part)
+        _refuse_taken(archive, overwrite)
         part.replace(archive)
     except OSError as error:
         raise RecordError(f"The backup {archive} cannot be written: {error.strerror or error}.") from error
@@ -103,8 +115,29 @@ def verify_backup(archive: Path) -> BackupReport:
     )
 
 
-def read_backup(connection: Connection, photos: PhotoFolder, archive: Path) -> None:
+def _refuse_taken(archive: Path, overwrite: bool) -> None:
+    if archive.exists() and not overwrite:
+        raise RecordError(f"There is a file {archive} already: give another name, or say that it may be overwritten.")
+
+
+def _rehearse(archive: Path) -> None:
+    """Restore the archive into a passing database, photos held against their digests where they lie."""
+    # no name: SQLite's own passing database, in memory until it outgrows that, and never readable by others
+    passing = create_engine("sqlite://", creator=lambda: sqlite3.connect("", isolation_level=None))
+    try:
+        with passing.begin() as connection:
+            connection.exec_driver_sql("pragma foreign_keys=on")
+            read_backup(connection, None, archive)
+    except RecordError as error:
+        raise RecordError(f"The backup could not be restored, and is not kept: check the record. {error}") from None
+    finally:
+        passing.dispose()
+
+
+def read_backup(connection: Connection, photos: PhotoFolder | None, archive: Path) -> None:
     """Put an archive's record into an empty store, inside the transaction that ``connection`` is in.
+
+    Without ``photos`` the photos stay in the archive: for finding out whether it can be restored.
 
     An archive of an older schema goes into tables of that schema, which are then migrated. Raises ``RecordError``
     where the archive is damaged, of a newer schema, or does not check; or where the store is not empty.
@@ -124,13 +157,16 @@ def read_backup(connection: Connection, photos: PhotoFolder, archive: Path) -> N
             for name in manifest.tables:
                 for rows in _batches(packed, name):
                     connection.execute(held.tables[name].insert(), rows)
-        except ValueError:
+        except (ValueError, TypeError, AttributeError, CompileError, DataError, IntegrityError):
             raise RecordError(f"The backup {archive} is damaged: a row is not what a record holds.") from None
         for name, sha256 in manifest.files.items():
-            if name.startswith("photos/"):
+            if photos is not None and name.startswith("photos/"):
                 photos.adopt(photos.stage(packed.read(name), sha256))
         migrate(connection)
     entries = connection.execute(select(t.ledger).order_by(t.ledger.c.seq)).mappings().all()
+    for sha256 in sorted(named_photos(connection)):
+        if f"photos/{sha256}" not in manifest.files:
+            raise RecordError(f"The archive lacks the photo {sha256[:12]}, which an inspection names.")
     for finding in (*check_links(entries), *check_contents(connection, entries)):
         raise RecordError(f"The archive's record does not check ({finding.where}): {finding.text}")
     if (entries[-1]["digest"] if entries else "") != manifest.head:
@@ -196,7 +232,9 @@ def _pack_table(packed: zipfile.ZipFile, name: str, connection: Connection, tabl
     """Write a table row by row; gives the digest and the number of rows."""
     running, count = hashlib.sha256(), 0
     # what refers to another row comes after it, so that the rows can go back in this order
-    order = table.c.created_at if "created_at" in table.c else next(iter(table.primary_key))
+    order: ColumnElement[Any] = next(iter(table.primary_key))
+    if table.name == "inspection":  # by its place in the chain: a clock may have been set back
+        order = select(t.ledger.c.seq).where(t.ledger.c.subject == table.c.id).scalar_subquery()
     with packed.open(name, "w", force_zip64=True) as file:
         for row in connection.execute(select(table).order_by(order)).mappings():
             line = canonical(dict(row)) + b"\n"

@@ -164,6 +164,14 @@ class TrendPoint(Model):
     decision: DecisionKind | None
 
 
+class Tidied(Model):
+    """What tidying the photo folder did, in files."""
+
+    set_aside: int
+    brought_back: int
+    let_go: int
+
+
 class Erasure(Model):
     """What erasing a person removed."""
 

@@ -1,4 +1,8 @@
-"""The photo folder: original bytes, each file named by its SHA-256, written whole or not at all."""
+"""The photo folder: original bytes, each file named by its SHA-256, written whole or not at all.
+
+Nothing here is deleted because a database no longer names it: what no inspection names is set aside in
+``quarantine``, where it is still found, and goes only after a time that the user asked for.
+"""
 
 from __future__ import annotations
 
@@ -6,7 +10,7 @@ import contextlib
 import os
 import time
 import uuid
-from collections.abc import Iterator
+from collections.abc import Iterator, Set
 from pathlib import Path
 
 from toeline.errors import RecordError
@@ -14,6 +18,9 @@ from toeline.record.chain import digest
 
 #: A part file this old belongs to no living save.
 STALE_S = 3600.0
+
+#: The kind of a file that is no photo known here.
+UNKNOWN_KIND = "application/octet-stream"
 
 _SIGNATURES = (
     (b"\xff\xd8\xff", 0, "image/jpeg"),
@@ -27,7 +34,7 @@ _SIGNATURES = (
 
 def media_type(data: bytes) -> str:
     """The kind of image file by its first bytes; a name is never trusted."""
-    return next((kind for sign, at, kind in _SIGNATURES if data.startswith(sign, at)), "application/octet-stream")
+    return next((kind for sign, at, kind in _SIGNATURES if data.startswith(sign, at)), UNKNOWN_KIND)
 
 
 class PhotoFolder:
@@ -36,10 +43,11 @@ class PhotoFolder:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self._parts = folder / "parts"
+        self._quarantine = folder / "quarantine"
         self._mark = folder / "STORE"
 
     def check_owner(self, store_id: str, *, holds_photos: bool) -> None:
-        """Raises ``RecordError`` where the folder is another store's: one would sweep the other's photos away.
+        """Raises ``RecordError`` where the folder is another store's: one would set the other's photos aside.
 
         The same where the store holds photos and this is not the folder that they were put into: on a disk that is
         not there now, new photos would go astray.
@@ -62,7 +70,8 @@ class PhotoFolder:
     def make(self) -> None:
         """Make the folder where it is not there yet."""
         try:
-            self._parts.mkdir(parents=True, exist_ok=True, mode=0o700)
+            self.folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+            self._parts.mkdir(exist_ok=True, mode=0o700)
         except OSError as error:
             raise RecordError(f"The photo folder {self.folder} cannot be made: {error.strerror}.") from error
 
@@ -86,7 +95,7 @@ class PhotoFolder:
 
     def _put(self, data: bytes, part: Path) -> Path:
         try:
-            with part.open("wb") as file:
+            with open(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
                 file.write(data)
                 file.flush()
                 os.fsync(file.fileno())
@@ -103,7 +112,7 @@ class PhotoFolder:
             if final.exists() and digest(final.read_bytes()) == sha256:
                 part.unlink()
                 return
-            final.parent.mkdir(exist_ok=True)
+            final.parent.mkdir(exist_ok=True, mode=0o700)
             part.replace(final)
             for folder in (final.parent, self.folder):
                 _sync(folder)
@@ -113,7 +122,10 @@ class PhotoFolder:
     def read(self, sha256: str) -> bytes:
         """The photo's original bytes. Raises ``RecordError`` where it is missing or changed."""
         try:
-            data = self.path(sha256).read_bytes()
+            try:
+                data = self.path(sha256).read_bytes()
+            except FileNotFoundError:
+                data = (self._quarantine / sha256).read_bytes()  # set aside for a database that did not name it
         except FileNotFoundError:
             raise RecordError(f"The photo {sha256[:12]} is missing from {self.folder}: restore a backup.") from None
         except OSError as error:
@@ -122,11 +134,41 @@ class PhotoFolder:
             raise RecordError(f"The photo {sha256[:12]} in {self.folder} is damaged: restore a backup.")
         return data
 
-    def strays(self, kept: set[str]) -> tuple[Path, ...]:
-        """Photos that no inspection refers to, and part files of saves that died."""
+    def strays(self, kept: Set[str]) -> tuple[Path, ...]:
+        """Files in the place of photos that no inspection names, and part files of saves that died."""
         return tuple(
             path for path in self._finals() if path.name not in kept and path.parent.name == path.name[:2]
         ) + tuple(self._stale_parts())
+
+    def set_aside(self, path: Path) -> None:
+        """Move a stray to the quarantine; its time there counts from now."""
+        try:
+            self._quarantine.mkdir(exist_ok=True, mode=0o700)
+            os.utime(path)
+            path.replace(self._quarantine / path.name)
+        except OSError as error:
+            raise RecordError(f"{path} cannot be set aside: {error.strerror}.") from error
+
+    def bring_back(self, kept: Set[str]) -> int:
+        """Put photos in quarantine that inspections name back in their place; says how many."""
+        found = [path for path in self._set_aside() if path.name in kept and not self.path(path.name).exists()]
+        for path in found:
+            self.adopt(path)
+        return len(found)
+
+    def let_go(self, kept: Set[str], older_than_s: float) -> int:
+        """Delete what has been in quarantine for longer, and that no inspection names; says how many files."""
+        old = [
+            path
+            for path in self._set_aside()
+            if path.name not in kept and time.time() - path.stat().st_mtime >= older_than_s
+        ]
+        for path in old:
+            path.unlink(missing_ok=True)
+        return len(old)
+
+    def _set_aside(self) -> tuple[Path, ...]:
+        return tuple(self._quarantine.iterdir()) if self._quarantine.is_dir() else ()
 
     def _finals(self) -> Iterator[Path]:
         for shelf in self.folder.iterdir():

@@ -28,7 +28,15 @@ from toeline.errors import RecordError
 from toeline.record import chain, search
 from toeline.record import tables as t
 from toeline.record.backup import BackupReport, read_backup, verify_backup, write_backup
-from toeline.record.chain import CheckReport, Finding
+from toeline.record.checking import (
+    CheckReport,
+    Finding,
+    check_contents,
+    check_links,
+    check_photos,
+    clock_notes,
+    named_photos,
+)
 from toeline.record.migrations import migrate
 from toeline.record.models import (
     AGREES,
@@ -39,10 +47,11 @@ from toeline.record.models import (
     NewDecision,
     Page,
     StoredPhoto,
+    Tidied,
     TrendPoint,
     clean_text,
 )
-from toeline.record.photos import PhotoFolder, media_type
+from toeline.record.photos import UNKNOWN_KIND, PhotoFolder, media_type
 from toeline.result import Result, Settings
 
 #: Names the advisory lock that writers on PostgreSQL take; any fixed number of our own.
@@ -99,7 +108,6 @@ class Store:
             with store._writing() as connection:
                 store_id = store._prepare(connection)
             store._photos.claim(store_id)
-            store.collect()
         except BaseException:
             store.close()
             raise
@@ -134,6 +142,8 @@ class Store:
             path = path / FILE if path.is_dir() or not (path.suffix or path.exists()) else path
             try:
                 path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)  # it holds names
+                if not path.exists():
+                    os.close(os.open(path, os.O_CREAT | os.O_RDWR, 0o600))  # SQLite's own further files follow it
             except OSError as error:
                 raise RecordError(f"The folder {path.parent} cannot be made: {error.strerror}.") from error
             target = f"sqlite:///{path}"
@@ -269,16 +279,22 @@ class Store:
                 )
             )
 
-    def collect(self) -> int:
-        """Remove photos that no inspection refers to (left by a save that was killed); says how many files went."""
-        with self._reading() as connection:
-            if not self._photos.strays(_kept(connection)):
-                return 0
-        with self._writing() as connection:  # looked at again under the lock: a save may just have finished
-            strays = self._photos.strays(_kept(connection))
+    def tidy(self, *, keep_days: float) -> Tidied:
+        """Set files aside that no inspection names, and let go of what has been aside for longer than ``keep_days``.
+
+        Such files are left by a save that was killed, or the database is an older copy: photos in quarantine that
+        inspections do name are brought back first. Nothing is deleted by anything else than this.
+        """
+        if not 0 <= keep_days < float("inf"):
+            raise RecordError("Say for how many days files are kept in quarantine: 0 or more.")
+        with self._writing() as connection:  # under the lock: no save is between its photo and its inspection
+            named = named_photos(connection)
+            brought_back = self._photos.bring_back(named)
+            let_go = self._photos.let_go(named, keep_days * 86_400)
+            strays = self._photos.strays(named)
             for path in strays:
-                path.unlink(missing_ok=True)
-            return len(strays)
+                self._photos.set_aside(path)
+        return Tidied(set_aside=len(strays), brought_back=brought_back, let_go=let_go)
 
     # -- reading -----------------------------------------------------------------------------------------------
 
@@ -343,19 +359,14 @@ class Store:
         """Go through the whole chain, every record and every photo. ``head``: a digest that must be in the chain."""
         with self._reading() as connection:
             entries = connection.execute(select(t.ledger).order_by(t.ledger.c.seq)).mappings().all()
-            findings = [*chain.check_links(entries), *chain.check_contents(connection, entries)]
-            photos = connection.execute(select(t.photo).order_by(t.photo.c.sha256)).all()
+            findings = [
+                *check_links(entries),
+                *check_contents(connection, entries),
+                *check_photos(connection, self._photos),
+            ]
+            photos = named_photos(connection)
             counts = connection.execute(select(t.inspection.c.id)).all()
             erased = connection.execute(select(t.personal.c.field).where(t.personal.c.erasure.is_not(None))).all()
-        for photo in photos:
-            where = f"photo {photo.sha256[:12]}"
-            try:
-                data = self._photos.read(photo.sha256)
-            except RecordError as error:
-                findings.append(Finding(kind="photo", where=where, text=str(error)))
-                continue
-            if (len(data), media_type(data)) != (photo.size, photo.media_type):
-                findings.append(Finding(kind="photo", where=where, text="Its size or kind was changed."))
         if head is not None and head not in {entry["digest"] for entry in entries}:
             text = "The chain does not hold this digest: entries were cut off or it is another record's."
             findings.append(Finding(kind="head", where=head[:12], text=text))
@@ -364,14 +375,19 @@ class Store:
             inspections=len(counts),
             photos=len(photos),
             erased=len(erased),
+            strays=len(self._photos.strays(photos)),
             head=entries[-1]["digest"] if entries else chain.GENESIS,
             findings=tuple(findings),
+            notes=tuple(clock_notes(entries)),
         )
 
-    def backup(self, archive: str | os.PathLike[str]) -> BackupReport:
-        """Write the whole record to one archive file, read it back and verify it; see :meth:`restore`."""
+    def backup(self, archive: str | os.PathLike[str], *, overwrite: bool = False) -> BackupReport:
+        """Write the whole record to one archive file, and see that it can be restored; see :meth:`restore`.
+
+        Raises ``RecordError`` where there is a file of that name already, unless it may be overwritten.
+        """
         with self._reading() as connection:
-            return write_backup(connection, self._photos, Path(archive))
+            return write_backup(connection, self._photos, Path(archive), overwrite=overwrite)
 
     # -- inside ------------------------------------------------------------------------------------------------
 
@@ -382,8 +398,8 @@ class Store:
         if store_id is None:
             store_id = uuid.uuid4().hex
             connection.execute(t.store_info.insert().values(id=store_id))
-        holds_photos = not restoring and connection.execute(select(t.photo.c.sha256).limit(1)).first() is not None
-        self._photos.check_owner(str(store_id), holds_photos=holds_photos)
+        holds_photos = not restoring and connection.execute(select(t.inspection_photo.c.sha256).limit(1)).first()
+        self._photos.check_owner(str(store_id), holds_photos=bool(holds_photos))
         self._photos.make()
         return str(store_id)
 
@@ -588,10 +604,6 @@ def _without_name(result: Result) -> Result:
     return result.model_copy(update={"photo": result.photo.model_copy(update={"name": ""})})
 
 
-def _kept(connection: Connection) -> set[str]:
-    return set(connection.execute(select(t.photo.c.sha256)).scalars())
-
-
 def _may_supersede(connection: Connection, old: str) -> None:
     if not connection.execute(select(t.inspection.c.id).where(t.inspection.c.id == old)).first():
         raise RecordError(f"There is no inspection {old}.")
@@ -635,14 +647,22 @@ def _inspection(connection: Connection, wanted: str) -> Inspection:
             erased.append(field["field"])
     own = personal.get(wanted, {})
     shas = connection.execute(
-        select(t.photo)
-        .join(t.inspection_photo, t.inspection_photo.c.sha256 == t.photo.c.sha256)
+        select(t.inspection_photo.c.sha256, t.photo.c.size, t.photo.c.media_type)
+        .outerjoin(t.photo, t.inspection_photo.c.sha256 == t.photo.c.sha256)
         .where(t.inspection_photo.c.inspection_id == wanted)
         .order_by(t.inspection_photo.c.place)
     ).mappings()
     named = own.get("photo_names")
     names = json.loads(named) if named else None
-    photos = tuple(StoredPhoto(**row, name=names[k] if names else None) for k, row in enumerate(shas))
+    photos = tuple(
+        StoredPhoto(
+            sha256=row["sha256"],
+            size=row["size"] or 0,
+            media_type=row["media_type"] or UNKNOWN_KIND,
+            name=names[k] if names else None,
+        )
+        for k, row in enumerate(shas)
+    )
     decisions = tuple(
         Decision(
             id=one["id"],
