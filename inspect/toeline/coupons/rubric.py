@@ -116,7 +116,7 @@ class OutrightFail(Evidence):
 class Rubric(Model):
     """A whole rubric. ``digest`` is the SHA-256 of the text it was read from."""
 
-    schema_: Annotated[Literal["toeline.coupons.rubric/1"], Field(alias="schema")]
+    schema_: Annotated[Literal["toeline.rubric/1"], Field(alias="schema")]
     id: Annotated[str, Field(pattern=r"^[a-z][a-z0-9-]*$")]
     title: Annotated[str, Field(min_length=1, max_length=80)]
     about: str

@@ -27,7 +27,7 @@ class CameraProfile(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
-    kind: Literal["toeline.geometry.camera/1"] = "toeline.geometry.camera/1"
+    kind: Literal["toeline.camera/1"] = "toeline.camera/1"
     name: str
     camera: str | None
     focal_35mm: float | None
