@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import os
+import re
 import subprocess
 import sys
 from dataclasses import dataclass
@@ -245,3 +246,45 @@ def test_accuracy_on_results_in_place_of_truth_says_so_in_one_sentence(toeline, 
     said = toeline("accuracy", tmp_path)
     assert said.code == 2
     assert "no photo with a truth file" in said.err
+
+
+def test_rod_box_and_position_are_said_in_the_trades_words(toeline, folder, tmp_path):
+    document = tmp_path / "r.json"
+    said = toeline(
+        "measure", folder / "good.jpg", "--json", document, "--electrode", "1/8", "--electrode-class", "E 42 4 B 42 H5",
+        "--current", 95, "--box-range", "90-130", "--position", "3G up", "--thickness", "3/8in", "--technique", "weave",
+    )  # fmt: skip
+    assert said.code == 0
+    assert "90 to 130 A" in said.out
+    assert "under" not in said.out  # 95 A is inside the box's range, though under the handbook's 110 A for E7018
+    weld = Result.model_validate_json(document.read_text("utf-8")).settings
+    assert weld.welding.electrode_mm == pytest.approx(3.175)
+    assert weld.thickness_mm == pytest.approx(9.525)
+    assert (weld.welding.box_range_a, weld.welding.technique) == ((90, 130), "weave")
+    assert (weld.welding.slope_deg, weld.welding.rotation_deg) == (90, 90)
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (("--box-range", "130-90"), "such as 90-130"),
+        (("--box-range", "lots"), "such as 90-130"),
+        (("--electrode", "thick"), "such as 3.2"),
+        (("--position", "3G"), "3G up or 3G down"),
+        (("--position", "PB"), "fillet weld"),
+        (("--thickness", "1/0"), "no length"),
+    ],
+)
+def test_a_rod_or_position_that_is_none_is_one_sentence(toeline, folder, words, says):
+    said = toeline("measure", folder / "good.jpg", *words)
+    assert said.code == 2
+    assert says in " ".join(said.err.replace("│", " ").split())
+
+
+def test_the_helps_example_of_a_position_is_what_it_says():
+    from toeline.causes.position import read_position, welding_position
+    from toeline.cli.measuring import _POSITION_HELP
+
+    for typed, name in re.findall(r"(-?\d+,-?\d+)(?: is)? (flat|overhead)", _POSITION_HELP):
+        assert welding_position(*read_position(typed, "butt"), "butt").name == name
+    assert "10,20 is flat" in _POSITION_HELP

@@ -69,3 +69,38 @@ def test_settings_without_angles_have_no_position() -> None:
     place = settings_position(Settings(welding=Welding(slope_deg=90)))
     assert place is not None
     assert place.aws == "3G"
+
+
+@pytest.mark.parametrize(
+    ("joint", "names"),
+    [
+        ("butt", ["1G", "2G", "3G up", "3G down", "4G", "PA", "PC", "PE", "PF", "PG"]),
+        ("fillet", ["1F", "2F", "3F up", "3F down", "4F", "PA", "PB", "PD", "PE", "PF", "PG"]),
+    ],
+)
+def test_a_position_is_said_by_its_name(joint: Any, names: list[str]) -> None:
+    """The labels of AWS A3.0 and ISO 6947 (from memory) read to a position that carries that label."""
+    for name in names:
+        for typed in (name, name.lower(), name.replace(" ", "-")):
+            place = welding_position(*read_position(typed, joint), joint)
+            label, _, way = name.partition(" ")
+            assert label in (place.aws, place.iso), typed
+            assert place.name.endswith(way)
+
+
+@pytest.mark.parametrize(
+    ("typed", "joint", "says"),
+    [
+        ("3G", "butt", "3G up or 3G down"),
+        ("3f", "fillet", "3F up or 3F down"),
+        ("vertical", "butt", "vertical up or vertical down"),
+        ("2F", "butt", "fillet weld"),
+        ("PB", "bead", "fillet weld"),
+        ("2G", "fillet", "groove weld"),
+        ("PC", "fillet", "groove weld"),
+        ("5G", "butt", "1G, 2G"),
+    ],
+)
+def test_a_name_that_does_not_fit_says_what_would(typed: str, joint: Any, says: str) -> None:
+    with pytest.raises(SettingsError, match=says):
+        read_position(typed, joint)

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from judged_results import result
 from toeline.causes.coaching import advice_of, coaching_sheet
+from toeline.causes.electrodes import electrode_class, handbook_range
 from toeline.causes.position import settings_position, welding_position
 from toeline.causes.signs import read_signs
 from toeline.causes.welding import (
@@ -23,9 +24,7 @@ from toeline.causes.welding import (
     check_settings,
     deposit_area,
     deposition_rate,
-    electrode_class,
     fillet_leg,
-    handbook_range,
     heat_input,
     starting_current,
     travel_speed,
@@ -134,7 +133,7 @@ def test_notes_on_polarity_position_and_unknown_class() -> None:
     assert "not made for the overhead" in notes(Welding(electrode_class="E7024", slope_deg=0, rotation_deg=135))
     assert "vertical down" in notes(Welding(electrode_class="E7018", slope_deg=-90, rotation_deg=45))
     assert "no table" in notes(Welding(electrode_class="E9999"))
-    assert "No handbook range" in notes(Welding(electrode_class="E7018", electrode_mm=3.6))
+    assert "No current range" in notes(Welding(electrode_class="E7018", electrode_mm=3.6))
 
 
 @pytest.mark.parametrize("name", ["electrode_mm", "current_a", "voltage_v", "arc_time_s", "bead_length_mm"])
@@ -251,3 +250,45 @@ def test_the_measured_length_gives_the_travel_speed() -> None:
     assert check_result(typed).travel_mm_min == pytest.approx(100.0)
     unknown_length = timed.model_copy(update={"measures": {}})
     assert check_result(unknown_length).travel_mm_min is None
+
+
+def _faults(said: Settings) -> list[str]:
+    return [fault.kind for fault in check_settings(said, settings_position(said)).faults]
+
+
+def test_current_is_held_against_the_plate_too() -> None:
+    """Thin plate takes about 40 A a mm, 50 at the most (common practice, no source), whatever rod is in the holder."""
+    rod = {"electrode_class": "E7018", "electrode_mm": 4.0, "current_a": 200}
+    assert _faults(Settings(thickness_mm=3.0, welding=Welding.model_validate(rod))) == ["plate"]
+    assert _faults(Settings(thickness_mm=8.0, welding=Welding.model_validate(rod))) == []
+    assert _faults(Settings(thickness_mm=3.0, welding=Welding(current_a=200))) == ["plate"]
+    (fault,) = check_settings(Settings(thickness_mm=2.0, welding=Welding.model_validate(rod)), None).faults
+    assert "smaller rod" in fault.do  # the rod's own range starts above what the plate takes
+    cold = check_settings(Settings(thickness_mm=20.0, welding=Welding.model_validate(rod | {"current_a": 155})), None)
+    assert any("draws the heat away" in note for note in cold.notes)
+
+
+def test_faults_of_the_settings_in_the_order_to_put_them_right() -> None:
+    said = Welding(
+        electrode_class="E7018", electrode_mm=3.2, current_a=95, polarity="DC-", slope_deg=-90, rotation_deg=90
+    )
+    assert _faults(Settings(welding=said)) == ["polarity", "position", "current_low"]
+    boxed = said.model_copy(update={"box_range_a": (90, 130), "polarity": "DC+", "slope_deg": 0, "rotation_deg": 0})
+    assert _faults(Settings(welding=boxed)) == []
+
+
+def test_a_rod_not_made_for_a_position_gets_no_first_setting_there() -> None:
+    overhead = Settings(welding=Welding(electrode_class="E7024", electrode_mm=3.2, slope_deg=0, rotation_deg=180))
+    check = check_settings(overhead, settings_position(overhead))
+    assert check.current_range is not None
+    assert check.starting_current_a is None
+    assert not any("first setting" in line for line in coaching_lines(overhead))
+
+
+def coaching_lines(said: Settings) -> list[str]:
+    return list(advice_of(_result(said, 8.0)).get("settings_lines", ()))
+
+
+def test_a_box_range_upside_down_is_refused() -> None:
+    with pytest.raises(SettingsError, match="lower current first"):
+        check_settings(Settings(welding=Welding(box_range_a=(130, 90))), None)

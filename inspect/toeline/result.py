@@ -47,6 +47,7 @@ CauseId = Literal[
     "poor_restart",
     "damp_or_dirty",
     "uneven_hand",
+    "poor_start",
 ]
 
 
@@ -221,6 +222,33 @@ class Cause(Model):
     told_apart_by: str | None = None
 
 
+class Question(Model):
+    """What the coach would like to know. ``input`` names what takes the answer: a welding setting, ``gauge.NAME``, or
+    ``noticed`` (then ``answers`` are the states and what they say)."""
+
+    sign: str
+    ask: str
+    input: str
+    answers: dict[str, str] = {}
+
+
+class Coaching(Model):
+    """What to tell the welder: the one thing to do first, why, and what comes after it.
+
+    ``first_is``: ``setting`` puts a setting right that cannot work, ``look`` finds out what tells two causes apart,
+    ``change`` changes one thing on the next bead, ``keep`` goes on as before. ``also`` are the other causes' changes.
+    """
+
+    first: str
+    first_is: Literal["setting", "look", "change", "keep"]
+    why: tuple[str, ...] = ()
+    then: tuple[str, ...] = ()
+    also: tuple[str, ...] = ()
+    asks: tuple[Question, ...] = ()
+    repeat: str
+    cautions: tuple[str, ...] = ()
+
+
 class GaugeReading(Model):
     """A reading the user took with a gauge: name, value and where along the seam, mm."""
 
@@ -232,18 +260,22 @@ class GaugeReading(Model):
 
 
 class Welding(Model):
-    """Welding settings as the user typed them."""
+    """Welding settings as the user typed them. ``noticed`` is what was seen or heard while welding, by the sign's id in
+    ``data/causes.toml``, with one of that sign's states."""
 
     electrode_class: str | None = None
     electrode_mm: float | None = None
     current_a: float | None = None
     polarity: Literal["DC+", "DC-", "AC"] | None = None
+    box_range_a: tuple[float, float] | None = None
     voltage_v: float | None = None
     arc_time_s: float | None = None
     bead_length_mm: float | None = None
     intended_width_mm: float | None = None
+    technique: Literal["stringer", "weave"] | None = None
     slope_deg: float | None = None
     rotation_deg: float | None = None
+    noticed: dict[str, str] = {}
 
 
 class Settings(Model):
@@ -281,6 +313,7 @@ class Result(Model):
     judgement: Judgement | None = None
     causes: tuple[Cause, ...] = ()
     causes_why: str | None = None
+    coaching: Coaching | None = None
     advice: dict[str, Any] = {}
     settings: Settings
     timing_ms: dict[str, float] = {}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Literal, TypedDict, Unpack
@@ -10,27 +11,30 @@ from toeline.causes.position import read_position
 from toeline.errors import SettingsError
 from toeline.evidence.gauge import read_gauge
 from toeline.result import GaugeReading, Joint, Point, Settings, Welding
-from toeline.units import MM_PER_INCH, Unit
+from toeline.units import MM_PER_INCH, Unit, read_length
 
 #: Greatest length or figure that is taken for one: beyond it a number is a slip of the finger.
 GREATEST = 1e5
 
 
 class Said(TypedDict, total=False):
-    """The keywords of :func:`toeline.measure`, as the options of ``toeline measure``; lengths in ``unit``."""
+    """The keywords of :func:`toeline.measure`, as the options of ``toeline measure``; lengths in ``unit``, or text such
+    as ``1/8`` or ``3 mm``."""
 
     joint: Joint
-    thickness: float | None
-    check_line: float | None
-    electrode: float | None
+    thickness: float | str | None
+    check_line: float | str | None
+    electrode: float | str | None
     electrode_class: str | None
     current: float | None
     polarity: Literal["DC+", "DC-", "AC"] | None
+    box_range: tuple[float, float] | str | None
     voltage: float | None
     arc_time: float | None
-    intended_width: float | None
+    intended_width: float | str | None
+    technique: Literal["stringer", "weave"] | None
     position: str | None
-    size: float | None
+    size: float | str | None
     size_is: Literal["leg", "throat"]
     joint_angle: float | None
     criteria: str | Path | None
@@ -51,20 +55,23 @@ def settings_from(**said: Unpack[Said]) -> Settings:
     unit = said.get("unit", "mm")
     if unit not in ("mm", "in"):
         raise SettingsError(f"The unit {unit!r} is not known; use mm or in.")
-    to_mm = MM_PER_INCH if unit == "in" else 1.0
     joint = said.get("joint", "bead")
 
-    def length(name: Literal["thickness", "electrode", "intended_width", "size"]) -> float | None:
-        value = _positive(name, said.get(name))
-        return None if value is None else value * to_mm
+    def mm(typed: float | str | None) -> float | None:
+        if typed is None:
+            return None
+        return read_length(typed, unit) if isinstance(typed, str) else typed * (MM_PER_INCH if unit == "in" else 1.0)
 
-    check_line, criteria, camera = said.get("check_line"), said.get("criteria"), said.get("camera")
+    def length(name: Literal["thickness", "electrode", "intended_width", "size"]) -> float | None:
+        return _positive(name, mm(said.get(name)))
+
+    criteria, camera = said.get("criteria"), said.get("camera")
     position = said.get("position")
     slope, rotation = read_position(position, joint) if position else (None, None)
     return Settings(
         joint=joint,
         thickness_mm=length("thickness"),
-        check_line_mm=None if check_line is None else check_line * to_mm,
+        check_line_mm=mm(said.get("check_line")),
         criteria=None if criteria is None else str(criteria),
         rule=said.get("rule", "guarded"),
         gauge=tuple(read_gauge(g, unit) if isinstance(g, str) else g for g in said.get("gauge", ())),
@@ -80,9 +87,11 @@ def settings_from(**said: Unpack[Said]) -> Settings:
             electrode_mm=length("electrode"),
             current_a=_positive("current", said.get("current")),
             polarity=said.get("polarity"),
+            box_range_a=_box_range(said.get("box_range")),
             voltage_v=_positive("voltage", said.get("voltage")),
             arc_time_s=_positive("arc_time", said.get("arc_time")),
             intended_width_mm=length("intended_width"),
+            technique=said.get("technique"),
             slope_deg=slope,
             rotation_deg=rotation,
         ),
@@ -93,6 +102,19 @@ def _positive(name: str, value: float | None) -> float | None:
     if value is not None and not 0 < value < GREATEST:
         raise SettingsError(f"A {name.replace('_', ' ')} of {value:g} cannot be; give a figure above 0.")
     return value
+
+
+def _box_range(said: tuple[float, float] | str | None) -> tuple[float, float] | None:
+    if said is None:
+        return None
+    parts = re.sub(r"-|–|to|,|A$", " ", said, flags=re.IGNORECASE).split() if isinstance(said, str) else said
+    try:
+        low, high = (float(each) for each in parts)
+    except ValueError:
+        low = high = 0.0
+    if not 0 < low < high < GREATEST:
+        raise SettingsError(f"{said!r} is no range of currents; give the lower and the higher, such as 90-130.")
+    return low, high
 
 
 def _ends(said: tuple[float, float, float, float] | str | None) -> tuple[Point, Point] | None:

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
-from math import floor, log10
+import re
+from math import floor, isfinite, log10
 from typing import Literal
 
+from toeline.errors import SettingsError
 from toeline.result import Quantity
 
 Unit = Literal["mm", "in"]
 MM_PER_INCH = 25.4  # exact by definition, ISO 80000-3
 _NAMES = {"1": "", "deg": "°"}
+_LENGTH = re.compile(
+    r"(?:(?P<whole>\d+)(?:\s+|-))?(?P<over>\d+)/(?P<under>\d+)\s*(?P<of>in|\")?|(?P<plain>-?(?:\d+\.?\d*|\.\d+))\s*(?P<unit>mm|in|\")?"
+)
 
 
 def convert(value: float, unit: str, wanted: Unit) -> tuple[float, str]:
@@ -61,3 +66,19 @@ def figure(mm: float, wanted: Unit = "mm") -> str:
 def span(low_mm: float, high_mm: float, wanted: Unit = "mm") -> str:
     """A range of lengths for a sentence: ``120 to 250 mm``."""
     return f"{length(low_mm, wanted).split()[0]} to {length(high_mm, wanted)}"
+
+
+def read_length(text: str, unit: Unit = "mm") -> float:
+    """A length as it is typed, in mm: ``3.2`` (in ``unit``), ``3.2mm``, ``0.125in``, ``1/8``, ``1 1/2``.
+
+    A fraction is one of an inch, as rods and plates are sold by. Raises SettingsError.
+    """
+    found = _LENGTH.fullmatch(text.strip().lower())
+    if found is None or found["under"] == "0":
+        raise SettingsError(f"{text!r} is no length; give a number, such as 3.2, or a fraction of an inch, as 1/8.")
+    if found["over"]:
+        return (int(found["whole"] or 0) + int(found["over"]) / int(found["under"])) * MM_PER_INCH
+    value = float(found["plain"]) * (MM_PER_INCH if (found["unit"] or unit) != "mm" else 1.0)
+    if not isfinite(value):
+        raise SettingsError(f"{text!r} is no finite length.")
+    return value

@@ -72,22 +72,43 @@ def welding_position(slope_deg: float, rotation_deg: float, joint: Joint) -> Wel
     )
 
 
-def read_position(text: str, joint: Joint) -> tuple[float, float]:
-    """Slope and rotation from what a person typed: a word such as ``flat``, or two angles such as ``10 20``.
+def position_names(joint: Joint) -> tuple[str, ...]:
+    """The words and names (AWS A3.0, ISO 6947) that stand for a position of this joint."""
+    data = datafile.load("positions.toml")
+    return (*data["words"][_table(joint)], *data["names"][_table(joint)])
 
-    Raises :class:`SettingsError` with the words that are understood.
+
+def read_position(text: str, joint: Joint) -> tuple[float, float]:
+    """Slope and rotation from what a person typed: a word or a name such as ``flat``, ``2G`` or ``PF``, or two angles.
+
+    Angles are those of this module: ``0 0`` is flat with the face up. Raises :class:`SettingsError` with the words that
+    are understood.
     """
-    words: dict[str, list[float]] = datafile.load("positions.toml")["words"][_table(joint)]
+    data, here = datafile.load("positions.toml"), _table(joint)
     typed = " ".join(text.lower().replace(",", " ").replace("-up", " up").replace("-down", " down").split())
-    if typed in words:
-        slope, rotation = words[typed]
+    known = {name.lower(): angles for name, angles in (data["words"][here] | data["names"][here]).items()}
+    if typed in known:
+        slope, rotation = known[typed]
         return float(slope), float(rotation)
+    if f"{typed} up" in known:
+        raise SettingsError(
+            f"The position {text!r} says neither up nor down; say {typed.upper()} up or {typed.upper()} down."
+            if typed != "vertical"
+            else "Vertical says neither up nor down; say vertical up or vertical down."
+        )
+    there = "groove" if here == "fillet" else "fillet"
+    if typed.removesuffix(" up").removesuffix(" down") in {name.split()[0].lower() for name in data["names"][there]}:
+        raise SettingsError(
+            f"The position {text!r} is one of a {data[there]['title']}, and the joint here is "
+            f"{'a fillet' if here == 'fillet' else 'none of those'}; say the joint, or one of "
+            f"{', '.join(data['names'][here])}."
+        )
     try:
         slope, rotation = (float(part) for part in typed.split())
     except ValueError:
-        known = ", ".join(words)
         raise SettingsError(
-            f"The position {text!r} is not understood; say {known}, or slope and rotation in degrees, such as 0 0."
+            f"The position {text!r} is not understood; say {', '.join(position_names(joint))}, or slope and rotation "
+            "in degrees, such as 0 0 for flat with the face up."
         ) from None
     welding_position(slope, rotation, joint)
     return slope, rotation

@@ -3,26 +3,30 @@
 from __future__ import annotations
 
 import math
-import re
-from typing import Any
+from typing import Any, Literal
 
 from toeline import datafile
+from toeline.causes.electrodes import (
+    CurrentRange,
+    Electrode,
+    current_range,
+    diameter_key,
+    electrode_class,
+    read_electrode,
+    table_of,
+)
 from toeline.causes.position import WeldingPosition, settings_position
 from toeline.errors import SettingsError
 from toeline.result import Joint, Model, Result, Settings
 from toeline.units import length
 
 
-class CurrentRange(Model):
-    """A handbook's current range for a class and diameter, A; ``also_a`` is a second source's, where there is one."""
+class SettingFault(Model):
+    """A setting that cannot work, whatever the bead looks like: what is wrong, and what to do about it."""
 
-    electrode_class: str
-    diameter_mm: float
-    low_a: float
-    high_a: float
-    source: str
-    also_a: tuple[float, float] | None = None
-    also_source: str | None = None
+    kind: Literal["polarity", "position", "current_low", "current_high", "plate"]
+    says: str
+    do: str
 
 
 class SettingsCheck(Model):
@@ -41,52 +45,15 @@ class SettingsCheck(Model):
     deposit_area_mm2: float | None = None
     expected_size_mm: float | None = None
     position: WeldingPosition | None = None
+    rod: Electrode | None = None
+    most_for_plate_a: float | None = None
+    faults: tuple[SettingFault, ...] = ()
     notes: tuple[str, ...] = ()
     sources: tuple[str, ...] = ()
 
 
 def _data() -> dict[str, Any]:
     return datafile.load("electrodes.toml")
-
-
-def electrode_class(text: str) -> str | None:
-    """The class a person typed (``7018``, ``E7018-1 H4R``, ``e 6013``) as the tables name it, or None if not known."""
-    found = re.search(r"E?\s*(\d{4})", text.upper())
-    name = f"E{found[1]}" if found else ""
-    return name if name in _data()["class"] else None
-
-
-def _diameter(table: dict[str, Any], diameter_mm: float) -> str | None:
-    """The table's diameter that a typed one stands for."""
-    key = min(table, key=lambda each: abs(float(each) - diameter_mm))
-    return key if abs(float(key) - diameter_mm) <= _data()["diameters"]["within_mm"] else None
-
-
-def _table_of(tables: dict[str, Any], name: str) -> dict[str, Any] | None:
-    """The table of a class, or of the class whose table it shares."""
-    found: dict[str, Any] | None = tables.get(name) or tables.get(_data()["class"][name].get("like", ""))
-    return found
-
-
-def handbook_range(class_text: str, diameter_mm: float) -> CurrentRange | None:
-    """The current range of a class and core diameter (Machinery's Handbook 31, tables 13 and 14), or None."""
-    data = _data()
-    name = electrode_class(class_text)
-    table = _table_of(data["ranges"], name) if name else None
-    key = _diameter(table, diameter_mm) if table else None
-    if name is None or table is None or key is None:
-        return None
-    low, high = table[key]
-    other = _table_of(data["other_ranges"], name)
-    return CurrentRange(
-        electrode_class=name,
-        diameter_mm=float(key),
-        low_a=low,
-        high_a=high,
-        source=data["ranges"]["source"],
-        also_a=tuple(other[key]) if other and key in other else None,
-        also_source=data["other_ranges"]["source"] if other and key in other else None,
-    )
 
 
 def starting_current(
@@ -153,8 +120,8 @@ def bead_width(area_mm2: float) -> float:
 def deposition_rate(class_text: str, diameter_mm: float, current_a: float) -> float | None:
     """Deposition rate in kg/h at a current, from the nearest tabled current in proportion; None where not tabled."""
     name = electrode_class(class_text)
-    table = _table_of(_data()["deposit"]["rates"], name) if name else None
-    key = _diameter(table, diameter_mm) if table else None
+    table = table_of(_data()["deposit"]["rates"], name) if name else None
+    key = diameter_key(table, diameter_mm) if table else None
     if table is None or key is None:
         return None
     amps, rate = min(table[key], key=lambda point: abs(point[0] - current_a))
@@ -171,7 +138,7 @@ def _usual_travel(name: str | None, diameter_mm: float | None) -> tuple[float, f
     if name in table["by_class"]:
         low, high = table["by_class"][name]
         return low, high
-    key = _diameter(table["by_diameter"], diameter_mm) if diameter_mm else None
+    key = diameter_key(table["by_diameter"], diameter_mm) if diameter_mm else None
     if key is None:
         return None
     low, high = table["by_diameter"][key]
@@ -180,7 +147,7 @@ def _usual_travel(name: str | None, diameter_mm: float | None) -> tuple[float, f
 
 def check_settings(settings: Settings, position: WeldingPosition | None) -> SettingsCheck:
     """Everything the typed settings say by themselves; raises :class:`SettingsError` for a value that cannot be."""
-    data, weld, unit = _data(), settings.welding, settings.unit
+    data, weld = _data(), settings.welding
     for what, value in (
         ("electrode diameter", weld.electrode_mm),
         ("current", weld.current_a),
@@ -188,35 +155,25 @@ def check_settings(settings: Settings, position: WeldingPosition | None) -> Sett
         ("arc time", weld.arc_time_s),
         ("bead length", weld.bead_length_mm),
         ("intended width", weld.intended_width_mm),
+        *(("box range", each) for each in weld.box_range_a or ()),
     ):
         if value is not None:
             _positive(what, value)
-    name = electrode_class(weld.electrode_class) if weld.electrode_class else None
-    kind: dict[str, Any] | None = data["class"][name] if name else None
-    notes: list[str] = []
+    if weld.box_range_a and weld.box_range_a[0] >= weld.box_range_a[1]:
+        low, high = weld.box_range_a
+        raise SettingsError(f"A box range of {low:g} to {high:g} A cannot be; give the lower current first.")
+    rod = read_electrode(weld.electrode_class) if weld.electrode_class else None
+    current = current_range(weld)
     sources: list[str] = []
-    if weld.electrode_class and name is None:
-        notes.append(f"The class {weld.electrode_class!r} is in no table here; go by the rod's box.")
-    current = handbook_range(name, weld.electrode_mm) if name and weld.electrode_mm else None
-    if name and weld.electrode_mm and current is None:
-        notes.append(f"No handbook range for {name} of {length(weld.electrode_mm, unit)}; go by the rod's box.")
     start: tuple[float, float] | None = None
     start_why: tuple[str, ...] = ()
+    faults = _faults(settings, rod, current, position)
     if current:
-        start, start_why = starting_current(current, settings.joint, position, weld.polarity)
         sources.append(f"Current range: {current.source}; {data['ranges']['rule']}.")
-        if weld.current_a is not None and not current.low_a <= weld.current_a <= current.high_a:
-            where = "under" if weld.current_a < current.low_a else "over"
-            notes.append(
-                f"{weld.current_a:.0f} A is {where} the handbook's {current.low_a:.0f} to {current.high_a:.0f} A for "
-                f"{name} of {length(current.diameter_mm, unit)}; {data['ranges']['rule']}."
-            )
-    if kind and weld.polarity and weld.polarity not in kind["polarity"]:
-        notes.append(f"{name} runs on {' or '.join(kind['polarity'])}, not {weld.polarity}: check the polarity.")
-    if kind and position and position.name not in kind["positions"]:
-        notes.append(f"{name} is not made for the {position.name} position.")
+        if not any(fault.kind == "position" for fault in faults):
+            start, start_why = starting_current(current, settings.joint, position, weld.polarity)
     travel = travel_speed(weld.bead_length_mm, weld.arc_time_s) if weld.bead_length_mm and weld.arc_time_s else None
-    usual = _usual_travel(name, weld.electrode_mm)
+    name = rod.name if rod else None
     energy = heat = None
     if travel and weld.voltage_v and weld.current_a:
         energy = arc_energy(weld.voltage_v, weld.current_a, travel)
@@ -234,20 +191,114 @@ def check_settings(settings: Settings, position: WeldingPosition | None) -> Sett
         current_range=current,
         starting_current_a=start,
         starting_why=start_why,
-        polarity=tuple(kind["polarity"]) if kind else (),
-        arc_mm=kind["arc"] * weld.electrode_mm if kind and weld.electrode_mm else None,
-        arc_share=kind["arc"] if kind else None,
+        polarity=rod.polarity if rod else (),
+        arc_mm=rod.arc * weld.electrode_mm if rod and weld.electrode_mm else None,
+        arc_share=rod.arc if rod else None,
         travel_mm_min=travel,
-        usual_travel_mm_min=usual,
+        usual_travel_mm_min=_usual_travel(name, weld.electrode_mm),
         arc_energy_kj_mm=energy,
         heat_input_kj_mm=heat,
         deposit_area_mm2=area,
         # A butt's section is mostly in the groove, so only a bead on plate or a fillet has an expected size.
         expected_size_mm=size if settings.joint != "butt" else None,
         position=position,
-        notes=tuple(notes),
+        rod=rod,
+        most_for_plate_a=most_for_plate(settings.thickness_mm),
+        faults=faults,
+        notes=(*(fault.says for fault in faults), *_notes(settings, rod, current)),
         sources=tuple(sources),
     )
+
+
+def most_for_plate(thickness_mm: float | None) -> float | None:
+    """The most current, A, that a thin plate takes whatever the rod; None where the plate is not thin or not known."""
+    rule = _data()["plate"]
+    if thickness_mm is None or thickness_mm >= rule["thin_mm"]:
+        return None
+    return float(rule["most_a_per_mm"] * thickness_mm)
+
+
+def _faults(
+    settings: Settings, rod: Electrode | None, current: CurrentRange | None, position: WeldingPosition | None
+) -> tuple[SettingFault, ...]:
+    """Settings that cannot work, the one to put right first in front."""
+    weld, unit, rule = settings.welding, settings.unit, _data()["ranges"]["rule"]
+    faults: list[SettingFault] = []
+    if rod and weld.polarity and weld.polarity not in rod.polarity:
+        runs_on = " or ".join(rod.polarity)
+        faults.append(
+            SettingFault(
+                kind="polarity",
+                says=f"{rod.designation} runs on {runs_on}, not {weld.polarity}: check the polarity.",
+                do=f"Switch the machine off, then change from {weld.polarity} to {runs_on}, as this rod is made for.",
+            )
+        )
+    if rod and position and position.name not in rod.positions:
+        faults.append(
+            SettingFault(
+                kind="position",
+                says=f"{rod.designation} is not made for the {position.name} position.",
+                do=f"Take a rod made for the {position.name} position, or turn the work so that it lies "
+                f"{' or '.join(rod.positions[:2])}: this rod is not made for it.",
+            )
+        )
+    amps, most = weld.current_a, most_for_plate(settings.thickness_mm)
+    if amps is None:
+        return tuple(faults)
+    if current and not current.low_a <= amps <= current.high_a:
+        low = amps < current.low_a
+        of = " of ".join(
+            filter(None, (current.electrode_class, length(current.diameter_mm, unit) if current.diameter_mm else ""))
+        )
+        end = f"{current.low_a if low else current.high_a:.0f} A, the {'low' if low else 'high'} end"
+        faults.append(
+            SettingFault(
+                kind="current_low" if low else "current_high",
+                says=f"{amps:.0f} A is {'under' if low else 'over'} {current.whose} {current.low_a:.0f} to "
+                f"{current.high_a:.0f} A{f' for {of}' if of else ''}"
+                + (f"; {rule}." if weld.box_range_a is None else "."),
+                do=f"{'Raise' if low else 'Lower'} the current from {amps:.0f} to {end} of {current.whose} range.",
+            )
+        )
+    if most is not None and amps > most and settings.thickness_mm is not None:
+        plate = length(settings.thickness_mm, unit)
+        smaller = current is not None and current.low_a > most
+        faults.append(
+            SettingFault(
+                kind="plate",
+                says=f"{amps:.0f} A is too much for a plate of {plate}: about {most:.0f} A is the most it takes, and "
+                "more burns through.",
+                do=f"Take a smaller rod, and no more than {most:.0f} A on a plate of {plate}."
+                if smaller
+                else f"Lower the current from {amps:.0f} to {most:.0f} A or less: a plate of {plate} takes no more.",
+            )
+        )
+    return tuple(faults)
+
+
+def _notes(settings: Settings, rod: Electrode | None, current: CurrentRange | None) -> tuple[str, ...]:
+    """What else the settings give reason to say."""
+    weld, unit, thickness, plate = settings.welding, settings.unit, settings.thickness_mm, _data()["plate"]
+    notes: list[str] = []
+    if weld.electrode_class and (rod is None or rod.name is None):
+        known = f" ({rod.coating})" if rod else ""
+        notes.append(f"The class {weld.electrode_class!r}{known} is in no table here; go by the rod's box.")
+    if rod and rod.name and weld.electrode_mm and current is None:
+        notes.append(f"No current range for {rod.name} of {length(weld.electrode_mm, unit)}; go by the rod's box.")
+    if current and current.also_a and current.also_source:
+        low, high = current.also_a
+        notes.append(f"Sources differ: {current.also_source} has {low:.0f} to {high:.0f} A.")
+    thin = thickness is not None and thickness < plate["thin_mm"]
+    if thin and thickness and weld.electrode_mm and weld.electrode_mm > thickness + 0.3:
+        notes.append(f"A rod of {length(weld.electrode_mm, unit)} is thick for a plate of {length(thickness, unit)}.")
+    if thickness is not None and thickness >= plate["thick_mm"] and current and weld.current_a:
+        middle = (current.low_a + current.high_a) / 2
+        if current.low_a <= weld.current_a < middle:
+            notes.append(
+                f"A plate of {length(thickness, unit)} draws the heat away: the upper half of the range, "
+                f"{middle:.0f} to {current.high_a:.0f} A, suits it better."
+            )
+    return tuple(notes)
 
 
 def check_result(result: Result) -> SettingsCheck:

@@ -53,6 +53,11 @@ _GAUGE_HELP = (
     "A gauge reading: NAME=VALUE or NAME=VALUE@PLACE along the seam, such as undercut_depth=0.4@37; with the gauge's "
     "own uncertainty (k = 2) undercut_depth=0.4±0.1@37 or 0.4+-0.1@37. Names: toeline criteria --gauges."
 )
+_POSITION_HELP = (
+    'Welding position: a word, such as "vertical up"; a name, such as 2G, "3F up" or PB; or the slope of the weld axis '
+    "(uphill above 0) and how far the face is turned from looking straight up, in degrees: 10,20 is flat, "
+    "0,180 overhead."
+)
 
 
 def measure(
@@ -60,26 +65,32 @@ def measure(
     joint: Annotated[
         Literal["bead", "butt", "fillet"], typer.Option(help="What was welded: a bead on plate, a butt weld, a fillet.")
     ] = "bead",
-    thickness: Annotated[float | None, typer.Option(help="Plate thickness, in the unit.")] = None,
+    thickness: Annotated[str | None, typer.Option(help="Plate thickness, in the unit, or as 3/8 inch.")] = None,
     check_line: Annotated[
-        float | None, typer.Option(help="Length of the card's 50 mm check line as you measured it, in the unit.")
+        str | None, typer.Option(help="Length of the card's 50 mm check line as you measured it, in the unit.")
     ] = None,
-    electrode: Annotated[float | None, typer.Option(help="Electrode core diameter, in the unit.")] = None,
-    electrode_class: Annotated[str | None, typer.Option(help="Electrode class, such as E7018.")] = None,
+    electrode: Annotated[str | None, typer.Option(help="Electrode core diameter, in the unit, or as 1/8 inch.")] = None,
+    electrode_class: Annotated[
+        str | None,
+        typer.Option(help='Electrode as its box names it, such as E7018, "E 42 4 B 42" (ISO 2560-A) or E4918 (-B).'),
+    ] = None,
     current: Annotated[float | None, typer.Option(help="Welding current, A.")] = None,
+    box_range: Annotated[
+        str | None, typer.Option(help="Current range on the rod's own box, such as 90-130; it rules over ours.")
+    ] = None,
     polarity: Annotated[Literal["DC+", "DC-", "AC"] | None, typer.Option(help="Polarity at the electrode.")] = None,
     voltage: Annotated[float | None, typer.Option(help="Arc voltage, V.")] = None,
     arc_time: Annotated[
         float | None, typer.Option(help="Arc time of this bead, s; its measured length then gives the travel speed.")
     ] = None,
     intended_width: Annotated[
-        float | None, typer.Option(help="Width that the bead was meant to have, in the unit.")
+        str | None, typer.Option(help="Width that the bead was meant to have, in the unit.")
     ] = None,
-    position: Annotated[
-        str | None,
-        typer.Option(help='"flat", or slope of the weld axis and rotation of the face in degrees: "10,180".'),
+    technique: Annotated[
+        Literal["stringer", "weave"] | None, typer.Option(help="Whether the bead was drawn straight or woven.")
     ] = None,
-    size: Annotated[float | None, typer.Option(help="Fillet size on the drawing, in the unit.")] = None,
+    position: Annotated[str | None, typer.Option(help=_POSITION_HELP)] = None,
+    size: Annotated[str | None, typer.Option(help="Fillet size on the drawing, in the unit.")] = None,
     size_is: Annotated[Literal["leg", "throat"], typer.Option(help="What the drawing's size is.")] = "leg",
     joint_angle: Annotated[float | None, typer.Option(help="Angle between the plates of a fillet, degrees.")] = None,
     criteria: Annotated[
@@ -120,9 +131,11 @@ def measure(
         electrode_class=electrode_class,
         current=current,
         polarity=polarity,
+        box_range=box_range,
         voltage=voltage,
         arc_time=arc_time,
         intended_width=intended_width,
+        technique=technique,
         position=position,
         size=size,
         size_is=size_is,
