@@ -1,0 +1,37 @@
+"""Limits that the operating system keeps for this process, whatever a library in it does.
+
+Linux keeps both, macOS the processor time, Windows neither: there a job is bounded by the checks before it alone.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import time
+from pathlib import Path
+
+
+def limit_memory(megabytes: float) -> None:
+    """Let this process hold so much at most, what it holds now included; asking for more then fails as MemoryError."""
+    if sys.platform != "linux":
+        return
+    import resource
+
+    _, resident, _, _, _, data, _ = (
+        int(pages) * os.sysconf("SC_PAGE_SIZE") for pages in Path("/proc/self/statm").read_text("ascii").split()
+    )
+    # data counts what was asked for, much of it never touched: only what is added from now on is bounded
+    room = max(int(megabytes * 1_000_000) - resident, 0)
+    resource.setrlimit(resource.RLIMIT_DATA, (data + room, resource.getrlimit(resource.RLIMIT_DATA)[1]))
+
+
+def limit_processor_time(seconds: float) -> None:
+    """Let this process compute so long from now on, all its threads together; then it is ended. A later call counts
+    anew."""
+    if sys.platform == "win32":
+        return
+    import resource
+
+    resource.setrlimit(resource.RLIMIT_CORE, (0, resource.getrlimit(resource.RLIMIT_CORE)[1]))
+    until = int(time.process_time() + seconds) + 1
+    resource.setrlimit(resource.RLIMIT_CPU, (until, resource.getrlimit(resource.RLIMIT_CPU)[1]))
