@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import io
+from dataclasses import fields
 from pathlib import Path
 
 import cv2
@@ -11,8 +12,11 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from toeline.datafile import load
 from toeline.errors import PhotoError
 from toeline.photo import read_photo
+from toeline.photo.apart import decode_apart
+from toeline.photo.decoder import Limits, Refused
 
 
 @pytest.fixture(scope="module")
@@ -159,3 +163,92 @@ def test_heic(scene):
     assert photo.exif.focal_35mm == 26
     with pytest.raises(PhotoError):
         read_photo(photo.data[:2500])
+
+
+# -- files that attack their decoder -----------------------------------------------------------------------------
+
+
+HEIC = Path(__file__).parent / "data" / "small.heic"
+
+
+def test_a_heic_whose_item_type_is_no_text_is_refused_and_crashes_nobody():
+    """Byte 178 of the small HEIC lies in the type of its second item; libheif 1.23 ends the process of 0x9a there."""
+    data = bytearray(HEIC.read_bytes())
+    data[178] = 0x9A
+    with pytest.raises(PhotoError, match="damaged"):
+        read_photo(bytes(data))
+    limits = Limits(**{one.name: load("photo.toml")["file"][one.name] for one in fields(Limits)})
+    with pytest.raises(Refused, match="damaged"):  # and so does the decoding process alone, whatever the check knows
+        decode_apart(bytes(data), "HEIF", limits)
+
+
+def scans(scene: np.ndarray, times: int) -> bytes:
+    """A progressive JPEG with its last scan written so many times."""
+    data = encoded(scene, "JPEG", progressive=True)
+    last = data.rindex(b"\xff\xda")
+    return data[:last] + data[last:-2] * times + b"\xff\xd9"
+
+
+def test_a_jpeg_of_absurdly_many_scans_is_not_decoded(scene):
+    assert read_photo(encoded(scene, "JPEG", progressive=True)).width == 160
+    with pytest.raises(PhotoError, match="more scans"):
+        read_photo(scans(scene, 40))
+
+
+def test_scans_of_the_thumbnail_and_behind_the_picture_do_not_count(scene):
+    exif = Image.Exif()
+    exif[0x927C] = scans(scene, 50)[:60_000]
+    data = encoded(scene, "JPEG", exif=exif)
+    assert data.count(b"\xff\xda") > 40
+    assert read_photo(data + scans(scene, 40)).width == 160
+
+
+def bare_jpeg(width: int, height: int, frame: int, sampling: int) -> bytes:
+    """The headers of a JPEG of two scans, without its data."""
+    sof = b"\x08" + height.to_bytes(2) + width.to_bytes(2) + b"\x03"
+    sof += b"".join(bytes((i, sampling if i == 1 else 0x11, 0)) for i in (1, 2, 3))
+    sos = b"\xff\xda\x00\x08\x01\x01\x00\x00\x00\x00abc"
+    return b"\xff\xd8\xff" + bytes((frame,)) + (len(sof) + 2).to_bytes(2) + sof + sos * 2 + b"\xff\xd9"
+
+
+@pytest.mark.parametrize(("side", "sampling", "why"), [(9000, 0x11, "memory"), (9000, 0x22, "damaged")])
+def test_a_jpeg_whose_coefficients_would_not_fit_is_refused_by_its_header(side, sampling, why):
+    """81 megapixels of two scans hold 6 bytes of coefficients a pixel at 4:4:4, 3 at 4:2:0, beside 3 of pixels."""
+    with pytest.raises(PhotoError, match=why):
+        read_photo(bare_jpeg(side, side, 0xC2, sampling))
+
+
+@pytest.mark.parametrize(
+    "head", [b"VP8L\x08\0\0\0\x2f\xff\xff\xff\x0f", b"VP8X\x0a\0\0\0\0\0\0\0\xff\xff\xff\xff\xff\xff"]
+)
+def test_a_webp_of_a_few_bytes_that_claims_gigabytes_is_refused(head):
+    with pytest.raises(PhotoError, match="megapixels"):
+        read_photo(b"RIFF\x1a\0\0\0WEBP" + head + bytes(10))
+
+
+@pytest.mark.parametrize("kind", ["TIFF", "WEBP", "HEIF"])
+def test_what_a_decoding_process_may_hold_is_bounded(scene, kind):
+    data = HEIC.read_bytes() if kind == "HEIF" else encoded(scene, kind)
+    little = Limits(max_megapixels=100, min_side_px=64, max_decode_mb=0.1, seconds=10, seconds_per_megapixel=1)
+    with pytest.raises(Refused, match="memory"):
+        decode_apart(data, kind, little)
+
+
+def test_notes_of_a_megabyte_are_cut_or_left_out(scene):
+    for length in (1_000_000, 3_000_000):
+        exif = Image.Exif()
+        exif[272] = "x" * length
+        camera = read_photo(encoded(scene, "PNG", exif=exif)).exif.camera
+        assert camera is None or len(camera) <= 100
+
+
+def test_only_the_readers_of_photos_are_asked(scene, monkeypatch):
+    """Pillow has some forty readers, and a photo may begin like none of the five that are wanted."""
+    asked = []
+    monkeypatch.setattr(
+        Image, "open", lambda *_, formats, **__: asked.append(formats) or (_ for _ in ()).throw(OSError)
+    )
+    for data in (encoded(scene, "PNG"), encoded(scene, "JPEG"), b"P6 9 9 255 " + bytes(300), b"%!PS-Adobe"):
+        with pytest.raises(PhotoError):
+            read_photo(data)
+    assert asked == [("PNG",), ("JPEG", "MPO")]

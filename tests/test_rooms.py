@@ -12,6 +12,7 @@ ROOT = Path(toeline.__file__).parent
 ORDER = (
     "errors",
     "datafile",
+    "processes",
     "result",
     "units",
     "text",

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from toeline.limits import limit_memory, limit_processor_time
+from toeline.processes.limits import limit_memory, limit_processor_time
 
 U8 = NDArray[np.uint8]
 Kind = Literal["JPEG", "PNG", "WEBP", "TIFF", "HEIF"]
@@ -99,7 +99,7 @@ def decode(data: bytes, kind: Kind, limits: Limits, on_size: Callable[[float], N
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # Pillow warns of what is damaged beside the pixels
             image = np.empty((opened.height, opened.width, 3), np.uint8)
-            if kind == "JPEG" and opened.mode in ("L", "RGB"):
+            if _is_plain_jpeg(opened, kind):
                 _decode_jpeg(data, image)
             else:
                 opened.load()
@@ -134,9 +134,16 @@ def _open(data: bytes, kind: Kind, limits: Limits) -> Image.Image:
     if min(width, height) < limits.min_side_px:
         raise Refused("too_small", f"{width} × {height}")
     stored = 1 if opened.mode in ("1", "L", "P") else 2 if opened.mode.startswith("I;16") else 4
+    if _is_plain_jpeg(opened, kind):
+        stored = 0
     if pixels * (stored + 3 + _BUFFERS[kind]) > limits.max_decode_mb * 1_000_000:
         raise Refused("memory")
     return opened
+
+
+def _is_plain_jpeg(opened: Image.Image, kind: Kind) -> bool:
+    """Whether it is decoded straight into place, without a picture of Pillow's."""
+    return kind == "JPEG" and opened.mode in ("L", "RGB")
 
 
 def _decode_jpeg(data: bytes, into: U8) -> None:

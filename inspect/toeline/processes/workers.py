@@ -21,7 +21,7 @@ from typing import Any, ParamSpec, TypeVar
 
 from toeline.datafile import load
 from toeline.errors import ToelineError
-from toeline.limits import limit_memory, limit_processor_time
+from toeline.processes.limits import limit_memory, limit_processor_time
 
 P = ParamSpec("P")
 R = TypeVar("R")
