@@ -25,7 +25,6 @@ from toeline.geometry.optics import Camera, project, rays, rotation
 from toeline.geometry.plate import Plate, plate_from_card
 from toeline.measures.body import body_of
 from toeline.measures.legs import (
-    FILLET_UNITS,
     ONE_PLATE,
     measure_fillet,
     name_plates,
@@ -36,6 +35,7 @@ from toeline.measures.legs import (
     toe_problems,
     undersize_share,
 )
+from toeline.measures.registry import MEASURES, ids
 from toeline.measures.uncertainty import correlated_noise
 from toeline.photo import read_photo
 from toeline.pipeline import measure
@@ -368,7 +368,7 @@ def test_legs_throat_and_face_are_what_was_built(joint: Scene, travel: int) -> N
     assert found["leg_base_min_at"].value == pytest.approx(bead.s[body][base[body].argmin()], abs=0.3)
     assert found["leg_inequality"].value == pytest.approx(abs(base[body].mean() - 7.5), abs=1e-5)
     assert found["joint_angle"].value == pytest.approx(np.degrees(joint.angle), abs=1e-6)
-    assert {name: q.unit for name, q in found.items()} == FILLET_UNITS
+    assert {name: q.unit for name, q in found.items()} == {name: MEASURES[name].unit for name in ids(["legs"])}
 
 
 def test_throat_of_known_triangles() -> None:

@@ -11,7 +11,8 @@ import streamlit as st
 from streamlit.navigation.page import StreamlitPage
 
 from toeline.errors import ToelineError
-from toeline.names import CAUSES, measure_name
+from toeline.measures.registry import MEASURES, title_of
+from toeline.names import CAUSES
 from toeline.report.highlights import first_change, measures_to_read, severest_first, worst_lines
 from toeline.result import GaugeReading, Point, Quantity, Result
 from toeline.text import capital, sentence
@@ -23,8 +24,6 @@ PDF = "application/pdf"
 _PAGES = "pages"
 #: A longer choice of a list is cut on a phone's screen, and stands in full below it.
 LONGEST_CHOICE = 36
-#: Measures shown first where no criteria judge the weld.
-_FIRST_MEASURES = ("width_mean", "leg_base", "leg_upright", "throat", "length", "width_variation", "ripple_pitch")
 
 
 def set_pages(pages: dict[str, StreamlitPage]) -> None:
@@ -73,8 +72,8 @@ def headline(result: Result, shown: Shown, unit: Unit) -> None:
         for line in worst_lines(result.judgement):
             ui.line(line.outcome, line.imperfection, line.why)
     else:
-        known = [name for name in _FIRST_MEASURES if name in measures_to_read(result)][:3]
-        ui.table(("Measure", "Value"), [(measure_name(name), say(result.measures[name], unit)) for name in known])
+        known = [n for n in measures_to_read(result) if n in MEASURES and MEASURES[n].table == "headline"][:3]
+        ui.table(("Measure", "Value"), [(title_of(name), say(result.measures[name], unit)) for name in known])
     _cause(result)
 
 
@@ -86,7 +85,7 @@ def whole_photo(shown: Shown) -> None:
 
 def _alt(result: Result, unit: Unit) -> str:
     sizes = ("leg_base", "leg_upright") if result.settings.joint == "fillet" else ("width_mean",)
-    said = ", ".join(f"{measure_name(name)} {say(result.measures.get(name, Quantity()), unit)}" for name in sizes)
+    said = ", ".join(f"{title_of(name)} {say(result.measures.get(name, Quantity()), unit)}" for name in sizes)
     return f"The bead turned level, both toes drawn, {said}, numbered: {_indications(result)}."
 
 
@@ -115,7 +114,7 @@ def folded(result: Result, unit: Unit) -> None:
             if drawing := service.cross_section(result, unit):
                 ui.sketch(drawing, "The fillet's cross-section to scale; its figures stand in the table below.")
             along.sizes_along(result, unit)
-            rows = [(measure_name(name), say(quantity, unit)) for name, quantity in measures_to_read(result).items()]
+            rows = [(title_of(name), say(quantity, unit)) for name, quantity in measures_to_read(result).items()]
             ui.table(("Measure", "Value with U (k = 2)"), rows)
     if result.judgement:
         with ui.fold("criteria", f"All {len(result.judgement.lines)} criteria lines", "rule"):

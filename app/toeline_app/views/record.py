@@ -9,6 +9,7 @@ from typing import get_args
 import streamlit as st
 
 from toeline.errors import ToelineError
+from toeline.measures.registry import title_of
 from toeline.record import Filters, Inspection, Summary
 from toeline.result import Outcome
 from toeline_app import parts, prefs, saving, service, ui
@@ -24,8 +25,7 @@ SORTS = {
     "procedure": "Procedure",
     "outcome": "Outcome",
     "decision": "Decision",
-    "width_mean": "Mean width",
-    "undercut_length_total": "Undercut length",
+    **{name: title_of(name) for name in ("width_mean", "undercut_length_total")},
 }
 DECISION_WORDS = {"accept": "accepted", "reject": "rejected", "refer": "referred", None: "not decided"}
 ENDINGS = {f"image/{kind}": f".{kind}" for kind in ("jpeg", "png", "heic", "webp", "tiff")}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from toeline.names import measure_name
+from toeline.measures.registry import title_of
 from toeline.units import Unit, convert
 from toeline.validation.repeatability import Spread
 from toeline_app import parts, photos, prefs, service, ui
@@ -66,7 +66,7 @@ def _table(spreads: tuple[Spread, ...], unit: Unit) -> None:
             continue
         rows.append(
             (
-                measure_name(one.measure),
+                title_of(one.measure),
                 _length(one.found.s, one.unit, unit),
                 "–" if one.found.ev is None else _length(one.found.ev, one.unit, unit),
                 _length(one.found.least_difference, one.unit, unit),

@@ -6,16 +6,16 @@ import altair as alt
 import pandas as pd
 import streamlit as st
 
+from toeline.measures.registry import ids, title_of
 from toeline.record import TrendPoint
 from toeline.units import Unit, convert
 from toeline_app import parts, prefs, service, ui
 from toeline_app.views import record
 
-MEASURES = {
-    "width_sd": "Width, spread",
-    "ripple_variation": "Ripple spacing, relative spread",
+#: What can be followed: the measures of the registry that say something about a hand, a rate, and the outcomes.
+CHOICES = {
+    **{name: title_of(name) for name in ids(trend=True)},
     "undercut_per_100mm": "Undercut per 100 mm",
-    "width_mean": "Width, mean",
     "outcome": "Outcomes",
 }
 _SHAPES = {"pass": "circle", "fail": "cross", "undecided": "triangle-up", "measured": "square"}
@@ -30,7 +30,7 @@ def page() -> None:
     procedure = st.selectbox(
         "Welding procedure", service.people_and_procedures("procedure"), index=None, placeholder="All procedures"
     )
-    measure = st.selectbox("What", list(MEASURES), format_func=MEASURES.__getitem__)
+    measure = st.selectbox("What", list(CHOICES), format_func=CHOICES.__getitem__)
     points = service.trend("width_mean" if measure == "outcome" else measure, welder, procedure)
     shown = [point for point in points if measure == "outcome" or point.value is not None]
     if not shown:
@@ -56,7 +56,7 @@ def _plot(points: list[TrendPoint], measure: str, unit: Unit) -> None:
         chart: alt.Chart | alt.LayerChart = dots.encode(x=across, y=up, **marks).add_params(pick)
     else:
         shown_unit = frame["unit"].iloc[0]
-        name = MEASURES[measure] + (f" ({shown_unit})" if shown_unit not in ("1", "") else "")
+        name = CHOICES[measure] + (f" ({shown_unit})" if shown_unit not in ("1", "") else "")
         up = alt.Y("value:Q", title=name, scale=alt.Scale(zero=False))
         bars = alt.Chart(frame).mark_rule(color="#7f8c99").encode(x=across, y="low:Q", y2="high:Q")
         chart = bars + dots.encode(x=across, y=up, **marks).add_params(pick)

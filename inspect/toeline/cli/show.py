@@ -7,21 +7,13 @@ from rich.table import Table
 from rich.text import Text
 
 from toeline.judgement import RULE_NAMES
-from toeline.names import CAUSES, measure_name
+from toeline.measures.registry import MEASURES, title_of
+from toeline.names import CAUSES
 from toeline.report.highlights import first_change, measures_to_read, severest_first
 from toeline.report.key import keyed_indications
 from toeline.report.summary import summary_lines
 from toeline.result import Result
 from toeline.units import say
-
-#: What is worth a line without --verbose.
-_SHORT = (
-    "length", "width_mean", "width_sd", "left_edge_deviation", "right_edge_deviation", "ripple_pitch",
-    "ripple_variation", "undercut_length_total", "spatter_count", "leg_base", "leg_upright", "leg_base_min",
-    "leg_upright_min", "throat", "face_width", "joint_angle", "undersize_share",
-)  # fmt: skip
-#: What is told also where it could not be had, with the reason.
-_ALWAYS = ("length", "width_mean", "leg_base")
 
 
 def show_result(result: Result, *, verbose: bool = False, console: Console | None = None) -> None:
@@ -62,9 +54,10 @@ def _measures(result: Result, out: Console, verbose: bool) -> None:
     table.add_column("measure")
     table.add_column("value", justify="right")
     for name, quantity in measures_to_read(result).items():
-        if verbose or (name in _SHORT and (quantity.known or name in _ALWAYS)):
+        one = MEASURES.get(name)
+        if verbose or (one is not None and one.table != "full" and (quantity.known or one.always)):
             told = say(quantity, result.settings.unit) if quantity.known else f"not had: {quantity.why}"
-            table.add_row(f"  {measure_name(name)}", told)
+            table.add_row(f"  {title_of(name)}", told)
     out.print(table)
 
 

@@ -18,33 +18,11 @@ from pydantic import Field, ValidationError, field_validator, model_validator
 
 from toeline.datafile import line_of
 from toeline.errors import RubricError
+from toeline.measures.registry import ids
 from toeline.result import IndicationKind, Model
 
 #: Measures of a bead that a rubric may score, by their names in the result document.
-MEASURES = (
-    "length",
-    "width_mean",
-    "width_min",
-    "width_max",
-    "width_sd",
-    "width_variation",
-    "left_edge_deviation",
-    "right_edge_deviation",
-    "left_straightness",
-    "right_straightness",
-    "ripple_pitch",
-    "ripple_variation",
-    "ripple_sharpness",
-    "undercut_length_left",
-    "undercut_length_right",
-    "undercut_length_total",
-    "spatter_count",
-    "spatter_per_100mm",
-    "leg_base",
-    "leg_upright",
-    "throat",
-    "joint_angle",
-)
+MEASURES = ids(scorable=True)
 #: What a measure may be divided by: another measure, or the electrode's diameter that the user gave.
 ELECTRODE = "electrode_mm"
 

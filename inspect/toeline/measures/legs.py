@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from toeline.datafile import load
 from toeline.geometry.fillet_frame import FilletFrame
 from toeline.measures.body import body_of
+from toeline.measures.registry import MEASURES, ids, unknown_of
 from toeline.measures.toe_errors import common_bias, own_bias, scatter
 from toeline.measures.uncertainty import COVERAGE, correlated_noise, quantity, row
 from toeline.measures.width_and_edges import SHORT
@@ -28,18 +29,6 @@ from toeline.trace.band import F64, TracedBead
 
 ONE_PLATE = "both toes were traced on one plate, so the plates or the toes were mistaken"
 
-#: The measures this module gives, with their units.
-FILLET_UNITS = {
-    **{
-        f"{name}{what}": "mm"
-        for name in ("leg_base", "leg_upright", "throat")
-        for what in ("", "_min", "_min_at", "_max", "_sd")
-    },
-    "leg_inequality": "mm",
-    "leg_inequality_max": "mm",
-    "face_width": "mm",
-    "joint_angle": "deg",
-}
 _GAP = "base less upright"
 _SERIES = ("leg_base", "leg_upright", "throat", "face_width", _GAP)
 
@@ -52,7 +41,7 @@ def throat_and_face(base: F64, upright: F64, angle: float | F64) -> tuple[F64, F
 
 def unknown_fillet(why: str) -> dict[str, Quantity]:
     """All of a fillet's measures as what cannot be had, with the reason."""
-    return {name: unknown(why, unit) for name, unit in FILLET_UNITS.items()}
+    return unknown_of(["legs"], why)
 
 
 def root_ends(bead: TracedBead) -> F64:
@@ -97,7 +86,7 @@ def measure_fillet(frame: FilletFrame, bead: TracedBead) -> dict[str, Quantity]:
                 row("noise correction", abs(float(none[name] - all_[name])) / 2),
                 *(row(label, float(np.linalg.norm(change[name]))) for label, change in changes.items()),
             ],
-            FILLET_UNITS[name],
+            MEASURES[name].unit,
             len(toes.s),
         )
         for name in value
@@ -264,7 +253,7 @@ def _named(raw: dict[str, F64], added: dict[str, F64]) -> dict[str, F64]:
             out[name + what] = mean + kept * (raw[name + what] - mean)
     out["leg_inequality"] = np.abs(out[_GAP])
     out["leg_inequality_max"] = np.maximum(np.abs(out[f"{_GAP}_min"]), np.abs(out[f"{_GAP}_max"]))
-    return {name: out[name] for name in FILLET_UNITS if name != "joint_angle"}
+    return {name: out[name] for name in ids(["legs"]) if name != "joint_angle"}
 
 
 def _change(toes: _Toes, added: dict[str, F64], base: F64, upright: F64, angle: F64) -> dict[str, F64]:

@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from toeline.datafile import load
 from toeline.measures.body import body_of, typical_width
 from toeline.measures.indications import NO_SCALE, toe_score
+from toeline.measures.registry import MEASURES, ids, unknown_of
 from toeline.measures.toe_errors import common_bias, own_bias, scatter
 from toeline.measures.uncertainty import COVERAGE, correlated_noise, frame_modes, quantity, row, standard
 from toeline.result import BudgetRow, Indication, Quantity, Side, unknown
@@ -32,22 +33,8 @@ from toeline.trace.ripples import Ripples, read_ripples
 SHORT = "the bead is too short: less than two widths are left between its ends"
 CUT = "the bead runs out of the picture at its {end}"
 
-_BODY_UNITS = {
-    "width_mean": "mm",
-    "width_min": "mm",
-    "width_max": "mm",
-    "width_sd": "mm",
-    "width_variation": "1",
-    "left_edge_deviation": "mm",
-    "right_edge_deviation": "mm",
-    "left_straightness": "mm",
-    "right_straightness": "mm",
-}
-_RIPPLE_UNITS = {"ripple_pitch": "mm", "ripple_variation": "1", "ripple_sharpness": "1"}
 _SIDES: tuple[Side, ...] = ("left", "right")
 _EACH_MM = 1.0  # how closely the chances along a toe are summed
-#: What keeps its meaning without a scale.
-_RATIOS = ("width_variation", "length_to_width", "ripple_variation", "ripple_sharpness")
 
 
 def measure_bead(
@@ -73,15 +60,12 @@ def _as_scaled(bead: TracedBead, measures: dict[str, Quantity]) -> dict[str, Qua
     """Measures in mm; without a scale only what keeps its meaning."""
     if bead.frame.has_scale:
         return measures
-    return {k: q if k in _RATIOS or not q.known else unknown(NO_SCALE, q.unit) for k, q in measures.items()}
+    return {k: q if MEASURES[k].ratio or not q.known else unknown(NO_SCALE, q.unit) for k, q in measures.items()}
 
 
 def unknown_measures(why: str) -> dict[str, Quantity]:
     """All measures as what cannot be had, with the reason."""
-    undercut = {f"undercut_length_{side}": "mm" for side in ("left", "right", "total")}
-    counts = {"spatter_count": "1", "spatter_per_100mm": "1", "length_to_width": "1"}
-    units = {"length": "mm", **_BODY_UNITS, **_RIPPLE_UNITS, **undercut, **counts}
-    return {name: unknown(why, unit) for name, unit in units.items()}
+    return unknown_of(("length", "body", "ripples", "counts"), why)
 
 
 Statistics = dict[str, F64]
@@ -197,7 +181,7 @@ def _body_measures(bead: TracedBead) -> dict[str, Quantity]:
     """Widths and edges over the body, with their budgets."""
     body = body_of(bead)
     if body is None:
-        return {name: unknown(SHORT, unit) for name, unit in _BODY_UNITS.items()}
+        return unknown_of(["body"], SHORT)
     base = Stretch.of(bead, *body)
     raw = body_statistics(base, base.left, base.right)
     toe, noise = (load("measures.toml")[k] for k in ("toe", "noise"))
@@ -232,10 +216,10 @@ def _body_measures(bead: TracedBead) -> dict[str, Quantity]:
                 row("bead ends", math.sqrt(sum(float(m[name] - values[name]) ** 2 for m in at_ends) / 2.0)),
                 *(row(k, float(np.linalg.norm(c))) for k, c in zip(moves, np.split(changes[name], cuts), strict=True)),
             ],
-            unit,
+            MEASURES[name].unit,
             len(base.s),
         )
-        for name, unit in _BODY_UNITS.items()
+        for name in ids(["body"])
     }
 
 
@@ -288,12 +272,12 @@ def _ripple_measures(bead: TracedBead, ripples: Ripples) -> dict[str, Quantity]:
     rules = load("ripples.toml")
     body = body_of(bead)
     if body is None:
-        return {name: unknown(SHORT, unit) for name, unit in _RIPPLE_UNITS.items()}
+        return unknown_of(["ripples"], SHORT)
     crests = ripples.within(*body)
     n = len(crests.s)
     if n < rules["crest"]["fewest"] or ripples.contrast < 1.0:
         why = "the ripples cannot be told apart in this photo"
-        return {name: unknown(why, unit) for name, unit in _RIPPLE_UNITS.items()}
+        return unknown_of(["ripples"], why)
     half = typical_width(bead) / 2.0
     nearer, u_nearer, apex, u_apex = _height_seen(bead, body)
     seen, sd = float(crests.gaps.mean()), float(crests.gaps.std(ddof=1))

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 from toeline.evidence.needs import spoken
 from toeline.judgement.decision import RULE_MEANINGS, RULE_NAMES
-from toeline.names import CAUSES, measure_name
+from toeline.measures.registry import title_of
+from toeline.names import CAUSES
 from toeline.report.fillet_sketch import draw_cross_section
 from toeline.report.highlights import measures_to_read
 from toeline.report.key import keyed_indications
@@ -247,9 +248,9 @@ def _picture_note(result: Result) -> str:
 
 def _measure(name: str, quantity: Quantity, unit: Unit) -> MeasureRow:
     if quantity.value is None:
-        return MeasureRow(measure_name(name), "", "", "", quantity.why or "not known")
+        return MeasureRow(title_of(name), "", "", "", quantity.why or "not known")
     value, _, spread = say(quantity, unit).partition(" ± ")
-    return MeasureRow(measure_name(name), value, spread, str(quantity.n) if quantity.n else "", "")
+    return MeasureRow(title_of(name), value, spread, str(quantity.n) if quantity.n else "", "")
 
 
 def _criteria(result: Result) -> tuple[Row, ...]:
@@ -328,7 +329,7 @@ def _budget(result: Result, unit: Unit) -> tuple[str, tuple[tuple[str, str, str,
         if quantity is not None and quantity.budget:
             total = sum(row.u**2 for row in quantity.budget) or 1.0
             rows = sorted(quantity.budget, key=lambda row: -row.u)
-            return measure_name(name), tuple(_budget_row(row, quantity.unit, total, unit) for row in rows)
+            return title_of(name), tuple(_budget_row(row, quantity.unit, total, unit) for row in rows)
     return "", ()
 
 

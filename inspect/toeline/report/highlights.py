@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
+from toeline.measures.registry import MEASURES
 from toeline.result import JudgedLine, Judgement, Problem, Quantity, Result
 
 _WORST_FIRST = {"fail": 0, "undecided": 1, "pass": 2}
 #: How likely a line conforms that has no number to tell by.
 _WITHOUT_NUMBER = {"fail": 0.0, "undecided": 0.5, "pass": 1.0}
-_FILLET_FIRST = ("leg_base", "leg_upright", "throat", "face_width", "joint_angle", "undersize_share")
-_UNFOLDED = frozenset({"width_mean", "width_min", "width_max", "width_sd", "length_to_width"})
 _SEVEREST_FIRST = {"stop": 0, "warning": 1, "note": 2}
 
 
@@ -37,12 +36,9 @@ def measures_to_read(result: Result) -> dict[str, Quantity]:
     A fillet's size comes first. Its width over both plates unfolded is what unevenness is taken from, and no width
     that anyone could gauge: it is left out.
     """
-    if result.settings.joint != "fillet":
-        return dict(result.measures)
-    shown = {name: q for name, q in result.measures.items() if name not in _UNFOLDED}
-    sizes = [name for name in _FILLET_FIRST if name in shown]
-    sizes += [name for name in shown if name.startswith(("leg_", "throat_")) and name not in sizes]
-    return {name: shown[name] for name in (*sizes, *(name for name in shown if name not in sizes))}
+    joint, measures = result.settings.joint, result.measures
+    known = [name for name, one in MEASURES.items() if joint in one.joints and name in measures]
+    return {name: measures[name] for name in (*known, *(name for name in measures if name not in MEASURES))}
 
 
 def severest_first(problems: tuple[Problem, ...]) -> tuple[Problem, ...]:

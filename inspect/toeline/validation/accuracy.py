@@ -34,6 +34,7 @@ from scipy.stats import norm
 
 from toeline.datafile import load
 from toeline.errors import SettingsError, ToelineError
+from toeline.measures.registry import MEASURES
 from toeline.result import Joint
 from toeline.validation.against_truth import UNDERCUT_CLASSES, Hits, PhotoScore, compare, refused
 
@@ -270,9 +271,7 @@ def _figures(
     out = [_against(f, *values[f["key"]]) for f in load("accuracy.toml")["figure"]]
     low, high = load("accuracy.toml")["inside"]["floor"]
     for m in measures.values():
-        if m.name.startswith(
-            ("length", "width_m", "width_sd", "left_", "right_", "ripple_pitch", "undercut_length", "leg", "throat")
-        ) and (m.name != "length_to_width" and m.inside is not None):
+        if m.name in MEASURES and MEASURES[m.name].validated and m.inside is not None:
             n = m.photos - len(m.missing)
             reached: Literal["floor", "no"] = "floor" if low <= m.inside and not _too_wide(m, n, high) else "no"
             name = f"{m.name}: error inside U (at most {high:.0%})"
