@@ -16,7 +16,7 @@ from test_plate import seen_card
 from toeline.errors import CameraError
 from toeline.geometry.camera import calibrate_camera, camera_for, load_profile, save_profile
 from toeline.geometry.card import find_cards
-from toeline.geometry.optics import distort, project, project_with_derivatives, undistort
+from toeline.geometry.optics import project, project_with_derivatives, rays
 from toeline.geometry.pose_fit import fit_cards
 from toeline.photo import Exif, Photo, read_photo
 
@@ -31,25 +31,32 @@ def photo_of(view: View, focal_35mm: float | None = 28.0, seed: int | None = Non
 
 
 @given(st.floats(-0.04, 0.04), st.floats(-0.01, 0.01), st.floats(-0.7, 0.7), st.floats(-0.7, 0.7))
-def test_lens_round_trip(k1, k2, x, y):
-    at = np.array([[x, y]])
-    assert np.allclose(undistort(distort(at, k1, k2), k1, k2), at, atol=1e-9)
+def test_a_ray_goes_to_the_pixel_it_came_from(k1, k2, x, y):
+    parameters = np.array([980.0, 604.0, 446.0, k1, k2])
+    ray = np.array([[x, y, 1.0]])
+    assert np.allclose(rays(project(250.0 * ray, parameters), parameters), ray, atol=1e-9)
 
 
-def test_projection_against_opencv():
-    """Outside source: ``cv2.projectPoints``, values and derivatives by the camera's parameters."""
+def test_the_lens_moves_a_point_by_its_radius():
+    """Brown's radial model worked by hand: at radius 0.5, 1 + 0.03 * 0.25 - 0.01 * 0.0625 = 1.006875."""
+    px = project(np.array([[0.3, 0.4, 1.0]]), np.array([1000.0, 600.0, 450.0, 0.03, -0.01]))
+    assert px == pytest.approx(np.array([[600.0 + 302.0625, 450.0 + 402.75]]))
+
+
+def test_derivatives_of_a_projection_are_its_changes():
     rng = np.random.default_rng(2)
-    points = rng.uniform([-60, -40, 180], [60, 40, 260], (20, 3))
-    parameters = np.array([980.0, 604.0, 446.0, 0.03, -0.01])
-    K = np.array([[980.0, 0, 604.0], [0, 980.0, 446.0], [0, 0, 1]])
-    px, J = cv2.projectPoints(points, np.zeros(3), np.zeros(3), K, np.array([0.03, -0.01, 0, 0]))
-    ours, by_point, by_parameters = project_with_derivatives(points, parameters)
-    assert np.allclose(ours, px.reshape(-1, 2))
-    assert np.allclose(project(points, parameters), ours)
-    J = J.reshape(20, 2, -1)
-    assert np.allclose(by_point, J[:, :, 3:6], atol=1e-6)
-    assert np.allclose(by_parameters[:, :, 0], J[:, :, 6] + J[:, :, 7], atol=1e-6)
-    assert np.allclose(by_parameters[:, :, 1:], J[:, :, [8, 9, 10, 11]], atol=1e-6)
+    levers, place = rng.uniform(-60, 60, (20, 3)), np.array([4.0, -7.0, 220.0])
+    at = np.array([980.0, 604.0, 446.0, 0.03, -0.01])
+    px, by_turn, by_move, by_parameters = project_with_derivatives(levers, place, at)
+    assert np.allclose(px, project(levers + place, at))
+    for k, e in enumerate(1e-5 * np.eye(3)):
+        turned = [project(levers @ cv2.Rodrigues(way * e)[0].T + place, at) for way in (1, -1)]
+        moved = [project(levers + place + way * e, at) for way in (1, -1)]
+        assert np.allclose(by_turn[:, :, k], (turned[0] - turned[1]) / 2e-5, atol=1e-4)
+        assert np.allclose(by_move[:, :, k], (moved[0] - moved[1]) / 2e-5, atol=1e-4)
+    for k, e in enumerate(1e-5 * np.eye(5)):
+        changed = [project(levers + place, at + way * e) for way in (1, -1)]
+        assert np.allclose(by_parameters[:, :, k], (changed[0] - changed[1]) / 2e-5, atol=1e-4)
 
 
 def test_focal_from_exif_is_by_the_diagonal():
@@ -65,13 +72,17 @@ def test_focal_from_exif_is_by_the_diagonal():
 def test_focal_from_the_card_alone_and_against_exif():
     view = dataclasses.replace(TRUE, turn=(0.6, 0.3, 0.2))
     card = seen_card(view)
-    camera = camera_for(photo_of(view, None), [card])
+    camera = camera_for(photo_of(view, None))
     assert camera.source == "card"
     fitted = fit_cards([card], camera).camera
     assert abs(fitted.parameters[0] - view.focal) < 3 * fitted.u_focal_px
     assert fitted.u_focal_px < 0.1 * view.focal
-    assert camera_for(photo_of(view, 28.0), [card]).source == "exif"  # 28 mm is 971 px here, true is 980
-    assert camera_for(photo_of(view, 52.0), [card]).source == "card"  # EXIF of another lens, or a crop
+    assert (
+        fit_cards([card], camera_for(photo_of(view, 28.0))).camera.source == "exif"
+    )  # 28 mm is 971 px here, true is 980
+    assert (
+        fit_cards([card], camera_for(photo_of(view, 52.0))).camera.source == "card"
+    )  # EXIF of another lens, or a crop
 
 
 @pytest.fixture(scope="module")
@@ -98,11 +109,11 @@ def test_calibration_finds_the_camera(shots, tmp_path):
     assert profile.reprojection_rms_px < 0.1
     save_profile(profile, tmp_path / "demo.json")
     assert load_profile(tmp_path / "demo.json") == profile
-    camera = camera_for(shots[0], (), profile)
+    camera = camera_for(shots[0], profile)
     assert camera.source == "profile"
     assert camera.u_focal_px < camera_for(shots[0]).u_focal_px
     larger = dataclasses.replace(shots[0], image=np.zeros((1800, 2400, 3), np.uint8))
-    assert camera_for(larger, (), profile).parameters[0] == pytest.approx(2 * profile.parameters[0])
+    assert camera_for(larger, profile).parameters[0] == pytest.approx(2 * profile.parameters[0])
 
 
 def test_calibration_refuses_what_cannot_be(shots, tmp_path):
@@ -118,11 +129,11 @@ def test_calibration_refuses_what_cannot_be(shots, tmp_path):
         calibrate_camera([*shots[:6], blank, blank], "x")
     profile = calibrate_camera(shots, "demo")
     with pytest.raises(CameraError, match="Other Phone"):
-        camera_for(other, (), profile)
+        camera_for(other, profile)
     with pytest.raises(CameraError, match="lens"):
-        camera_for(photo_of(TRUE, 52.0), (), profile)
+        camera_for(photo_of(TRUE, 52.0), profile)
     with pytest.raises(CameraError, match="shape"):
-        camera_for(photo_of(View(width=1200, height=1200)), (), profile)
+        camera_for(photo_of(View(width=1200, height=1200)), profile)
     (tmp_path / "bad.json").write_text("{}")
     for path in ("bad.json", "none.json"):
         with pytest.raises(CameraError):
@@ -136,7 +147,7 @@ def test_focal_on_photos(truths):
     for path, truth in truths[::4]:
         photo = read_photo(path)
         cards = find_cards(photo)
-        camera = camera_for(photo, cards)
+        camera = camera_for(photo)
         assert camera.source == "exif"
         fitted = fit_cards(cards, camera).camera
         off.append((fitted.parameters[0] - truth["camera"]["K"][0][0]) / fitted.u_focal_px)

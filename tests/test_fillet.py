@@ -21,6 +21,7 @@ from toeline.geometry.card import FoundCard, card_spec, find_cards
 from toeline.geometry.fillet_frame import FilletFrame
 from toeline.geometry.fillet_one_card import fillet_from_one_card
 from toeline.geometry.fillet_two_cards import FilletError, fillet_from_cards
+from toeline.geometry.ground import lay_ground
 from toeline.geometry.optics import Camera, project, rays, rotation
 from toeline.geometry.plate import Plate, plate_from_card
 from toeline.measures.body import body_of
@@ -39,7 +40,7 @@ from toeline.measures.registry import MEASURES, ids
 from toeline.measures.uncertainty import correlated_noise
 from toeline.photo import read_photo
 from toeline.pipeline import measure
-from toeline.result import Indication
+from toeline.result import Indication, Settings
 from toeline.trace.band import TracedBead
 
 PAPER = 0.1
@@ -596,9 +597,13 @@ def test_what_two_cards_in_a_photo_make(tilts: tuple[float, float], says: str | 
     photo = read_photo(photo_of_two_cards(tilts), "cards.jpg")
     cards = find_cards(photo)
     assert {card.which for card in cards} == {"A", "B"}
-    camera = camera_for(photo, cards)
+    camera = camera_for(photo)
     if says is None:
-        assert fillet_from_cards(cards, camera).joint_angle_deg == pytest.approx(90.0, abs=2.0)
+        ground = lay_ground(photo, cards, Settings(joint="fillet"), None)
+        assert ground.fillet.joint_angle_deg == pytest.approx(90.0, abs=2.0)
+        # one fit: the scale is told from the very pose that the legs are
+        assert ground.plate.camera.parameters.tolist() == ground.fillet.wedge.camera.tolist()
+        assert ground.plate.pose[0].tolist() == ground.fillet.base_rotation.tolist()
         return
     with pytest.raises(FilletError, match=says):
         fillet_from_cards(cards, camera)

@@ -30,9 +30,7 @@ def measured(name: str) -> tuple[dict, FilletFrame, dict[str, Quantity], dict]:
     truth = json.loads((PHOTOS / f"{name}.json").read_text())
     photo = read_photo(PHOTOS / f"{name}.jpg")
     cards = find_cards(photo)
-    frame = fillet_from_cards(
-        cards, camera_for(photo, cards), truth["card"]["check_line_measured_mm"], said_angle_deg=90.0
-    )
+    frame = fillet_from_cards(cards, camera_for(photo), truth["card"]["check_line_measured_mm"], said_angle_deg=90.0)
     left, right = (frame.to_mm(np.array(truth["bead"]["toes_px"][side])) for side in ("left", "right"))
     bead = traced(frame, np.array(truth["bead"]["s_mm"]), left, right, u=0.02)
     return truth, frame, measure_fillet(frame, bead), plate_of(frame, bead)
@@ -74,7 +72,7 @@ def test_a_flat_plate_with_one_card_is_no_fillet() -> None:
     photo = read_photo(Path(flat).with_suffix(".jpg"))
     cards = find_cards(photo)
     with pytest.raises(FilletError, match="Only card A"):
-        fillet_from_cards(cards, camera_for(photo, cards))
+        fillet_from_cards(cards, camera_for(photo))
 
 
 @pytest.mark.parametrize("name", FILLETS)
@@ -83,7 +81,7 @@ def test_one_card_with_the_angle_stated_is_right_within_its_larger_doubt(name: s
     truth = json.loads((PHOTOS / f"{name}.json").read_text())
     photo = read_photo(PHOTOS / f"{name}.jpg")
     cards = [card for card in find_cards(photo) if card.which == which]
-    plate = plate_from_card(cards[0], camera_for(photo, cards), truth["card"]["check_line_measured_mm"])
+    plate = plate_from_card(cards[0], camera_for(photo), truth["card"]["check_line_measured_mm"])
     seam = truth["bead"]["seam"]
     frame = fillet_from_one_card(plate, np.array([seam["start_px"], seam["end_px"]]), 90.0)
     left, right = (frame.to_mm(np.array(truth["bead"]["toes_px"][side])) for side in ("left", "right"))

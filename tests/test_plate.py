@@ -210,9 +210,9 @@ def test_millimetres_at_the_toes_of_photos(truths):
     for path, truth in truths[1::3]:
         photo = read_photo(path)
         cards = find_cards(photo)
-        plate = plates_from_cards(cards, camera_for(photo, cards), truth["card"]["check_line_measured_mm"])[0]
+        plate = plates_from_cards(cards, camera_for(photo), truth["card"]["check_line_measured_mm"])[0]
         print_and_paper = 50 * truth["card"]["print_scale"], truth["card"]["thickness_mm"]
-        best = plates_from_cards(cards, camera_for(photo, cards), *print_and_paper)[0]
+        best = plates_from_cards(cards, camera_for(photo), *print_and_paper)[0]
         for side in ("left", "right"):
             px = np.array(truth["bead"]["toes_px"][side])[::10]
             mm = np.array(truth["bead"]["toes_plate_mm"][side])[::10]

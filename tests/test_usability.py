@@ -23,7 +23,7 @@ GREY = Photo("drawn", "", np.full((600, 800, 3), 120, np.uint8), Exif(), b"")
 def judged(photo: Photo, truth: dict) -> list:
     outline = np.concatenate([truth["bead"]["toes_px"]["left"], truth["bead"]["toes_px"]["right"][::-1]])
     cards = find_cards(photo)
-    plates = plates_from_cards(cards, camera_for(photo, cards), 50.0) if cards else [None]
+    plates = plates_from_cards(cards, camera_for(photo), 50.0) if cards else [None]
     return list(photo_problems(photo, outline, plates[0], fillet=truth["kind"] == "fillet"))
 
 
@@ -62,7 +62,7 @@ def test_card_problems(truths):
     path, _ = truths[0]
     photo = read_photo(path)
     cards = find_cards(photo)
-    camera = camera_for(photo, cards)
+    camera = camera_for(photo)
     assert card_problems(cards, plates_from_cards(cards, camera, 49.8)[0]) == ()
     assert [p.code for p in card_problems((), None)] == ["no_card"]
     plate = plates_from_cards(cards, camera)[0]
@@ -105,7 +105,7 @@ def test_where_no_bead_was_found_the_whole_photo_says_why():
 def test_where_no_bead_was_found_the_card_tells_distance_tilt_and_blur(truths):
     photo = read_photo(truths[0][0])
     cards = find_cards(photo)
-    plate = plates_from_cards(cards, camera_for(photo, cards))[0]
+    plate = plates_from_cards(cards, camera_for(photo))[0]
     assert scene_problems(photo, plate) == ()
     soft = dataclasses.replace(photo, image=cv2.GaussianBlur(photo.image, (0, 0), 7.0))
     assert [p.code for p in scene_problems(soft, plate)] == ["photo_blurred"]

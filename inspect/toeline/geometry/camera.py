@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Literal
 
@@ -12,7 +13,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 
 from toeline.datafile import load
 from toeline.errors import CameraError
-from toeline.geometry.card import FoundCard, find_cards
+from toeline.geometry.card import find_cards
 from toeline.geometry.optics import Camera
 from toeline.geometry.pose_fit import fit_cards
 from toeline.photo import Photo
@@ -40,10 +41,11 @@ class CameraProfile(BaseModel):
     cards: int
 
 
-def camera_for(photo: Photo, cards: Sequence[FoundCard] = (), profile: CameraProfile | None = None) -> Camera:
+def camera_for(photo: Photo, profile: CameraProfile | None = None) -> Camera:
     """The camera of ``photo`` before its card refines it, with the uncertainty that this knowledge deserves.
 
-    EXIF that the ``cards`` contradict (the photo was cropped, or made by other means) is not believed.
+    EXIF is not believed where the cards contradict it (the photo was cropped, or made by other means): the fit of the
+    cards then takes the camera's ``otherwise``.
 
     Raises:
         CameraError: the profile is of another camera or another picture shape.
@@ -53,14 +55,7 @@ def camera_for(photo: Photo, cards: Sequence[FoundCard] = (), profile: CameraPro
     unknown = _uncalibrated(photo, None)
     if photo.exif.focal_35mm is None:
         return unknown
-    camera = _uncalibrated(photo, photo.exif.focal_35mm)
-    if cards:
-        free = fit_cards(cards, unknown).camera
-        limit = load("camera.toml")["check"]["max_focal_disagreement"]
-        apart = abs(free.parameters[0] - camera.parameters[0])
-        if apart > limit * np.hypot(free.u_focal_px, camera.u_focal_px):
-            return unknown
-    return camera
+    return replace(_uncalibrated(photo, photo.exif.focal_35mm), otherwise=unknown)
 
 
 def _uncalibrated(photo: Photo, focal_35mm: float | None) -> Camera:

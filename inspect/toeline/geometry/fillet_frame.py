@@ -8,7 +8,8 @@ from typing import ClassVar
 
 import numpy as np
 
-from toeline.geometry.optics import F64, by_turn, project, project_with_derivatives, rays
+from toeline.geometry.optics import F64, project, project_with_derivatives, rays
+from toeline.geometry.plate import Plate
 from toeline.result import Problem
 
 
@@ -44,9 +45,9 @@ class Wedge:
         opening[:, 1, 0] = np.where(upright, y * sin, 0.0)
         opening[:, 2, 0] = np.where(upright, y * cos, 0.0)
         lever = self._inside(mm) @ self.axes.T
-        _, by_point, by_camera = project_with_derivatives(lever + self.root, self.camera)
-        by_wedge = [by_camera, by_point @ by_turn(lever), by_point, by_point @ (self.axes @ opening)]
-        return by_point @ (self.axes @ along), np.concatenate(by_wedge, axis=2)
+        _, by_turn, by_move, by_camera = project_with_derivatives(lever, self.root, self.camera)
+        by_wedge = [by_camera, by_turn, by_move, by_move @ (self.axes @ opening)]
+        return by_move @ (self.axes @ along), np.concatenate(by_wedge, axis=2)
 
     def less(self, other: Wedge) -> F64:
         """The step (12,) of the unknowns that leads from ``other`` to this wedge close by."""
@@ -85,14 +86,16 @@ class FilletFrame:
     x runs along the root line, y is the distance from it on the plates: positive on the base plate, negative on the
     upright. Seen from the camera, y is turned from x the way y is from x on a plate, so "left" means the same. The
     origin lies on the root line beside the cards. ``modes``: label -> (M, 12), each row a step of the wedge's unknowns
-    that one independent source makes when it is one standard uncertainty off. ``base_rotation`` (3, 3) and
-    ``base_place`` (3,) are the base plate's own frame: camera point = R (x, y, -z) + t. ``angle_said`` tells that the
-    joint angle was stated by the user, not measured.
+    that one independent source makes when it is one standard uncertainty off. ``plate`` is that of the card it
+    was made from, of two cards card A's. ``base_rotation`` (3, 3) and ``base_place`` (3,) are the base plate's own
+    frame: camera point = R (x, y, -z) + t. ``angle_said`` tells that the joint angle was stated by the user, not
+    measured.
     """
 
     has_scale: ClassVar[bool] = True
     wedge: Wedge
     modes: Mapping[str, F64]
+    plate: Plate
     base_rotation: F64
     base_place: F64
     angle_said: bool = False

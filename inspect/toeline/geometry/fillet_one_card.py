@@ -62,4 +62,4 @@ def fillet_from_one_card(plate: Plate, root_px: F64, angle_deg: float) -> Fillet
     modes["stated angle"] = np.eye(_STEP)[15:] * np.radians(ours["one_card"]["u_angle"])
     at = wedge(np.zeros(_STEP))
     base = plate.pose if plate.which == "A" else (at.axes, at.root)
-    return FilletFrame(at, modes_of_wedge(wedge, modes), *base, angle_said=True)
+    return FilletFrame(at, modes_of_wedge(wedge, modes), plate, *base, angle_said=True)

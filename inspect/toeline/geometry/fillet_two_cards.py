@@ -13,7 +13,7 @@ from toeline.geometry.card import FoundCard, card_spec
 from toeline.geometry.fillet_frame import FilletFrame, Wedge, modes_of_wedge
 from toeline.geometry.optics import F64, Camera, project
 from toeline.geometry.plate import CARD_HEIGHT, PRINT_SCALE, Plate, plates_from_cards
-from toeline.geometry.pose_fit import CardFit, Pose
+from toeline.geometry.pose_fit import CardFit, Pose, first_poses
 from toeline.problems import problem
 from toeline.result import Problem
 
@@ -45,8 +45,7 @@ def fillet_from_cards(
         CardError: as :func:`toeline.geometry.plate.plate_from_card`.
     """
     pair = _pair(cards)
-    a, b = plates_from_cards(pair, camera, check_line_mm, thickness_mm)
-    papers = [_as_paper_lies(plate) for plate in (a, b)]
+    papers = [_as_paper_lies(card, camera) for card in pair]
     a, b = plates_from_cards(papers, camera, check_line_mm, thickness_mm)
     joint = _Joint.of(a, b)
     _check_planes(joint)
@@ -54,7 +53,7 @@ def fillet_from_cards(
     _check_wedge(wedge, joint, camera)
     modes = modes_of_wedge(lambda step: joint.moved(step).wedge(), _modes(a))
     problems = (*_flatness(a.fit, pair), *_crease(joint), *_angle(wedge, modes, said_angle_deg))
-    return FilletFrame(wedge, modes, *a.pose, problems=problems)
+    return FilletFrame(wedge, modes, a, *a.pose, problems=problems)
 
 
 def _pair(cards: Sequence[FoundCard]) -> tuple[FoundCard, FoundCard]:
@@ -74,17 +73,16 @@ def _pair(cards: Sequence[FoundCard]) -> tuple[FoundCard, FoundCard]:
     return found["A"][0], found["B"][0]
 
 
-def _as_paper_lies(plate: Plate) -> FoundCard:
-    """A plate's card with the doubt that paper does not lie quite flat: seen aslant, what stands off is seen aside.
+def _as_paper_lies(card: FoundCard, camera: Camera) -> FoundCard:
+    """A card with the doubt that paper does not lie quite flat: seen aslant, what stands off is seen aside.
 
-    Without it a wave of a few tenths of a mm would be taken for perspective, and turn the plate.
+    Without it a wave of a few tenths of a mm would be taken for perspective, and turn the plate. Either pose that the
+    corners allow shows what stands off along the same line, so the first will do.
     """
-    card, u = plate.card, load("fillet.toml")["cards"]["u_flat_mm"]
+    pose = first_poses(card, camera)[0]
     flat = np.concatenate([card.corners_mm, np.zeros((len(card.corners_mm), 1))], axis=1)
-    raised = flat - [0.0, 0.0, u / plate.print_scale.value]
-    aside = project(plate.card_pose.of(raised), plate.camera.parameters) - project(
-        plate.card_pose.of(flat), plate.camera.parameters
-    )
+    raised = flat - [0.0, 0.0, load("fillet.toml")["cards"]["u_flat_mm"]]
+    aside = project(pose.of(raised), camera.parameters) - project(pose.of(flat), camera.parameters)
     return replace(card, covariance_px=card.covariance_px + aside[:, :, None] * aside[:, None, :])
 
 

@@ -17,7 +17,6 @@ from toeline.geometry.fillet_two_cards import FilletError, fillet_from_cards
 from toeline.geometry.optics import Camera
 from toeline.geometry.plate import Plate, plate_from_card
 from toeline.photo import Photo
-from toeline.problems import problem
 from toeline.result import Problem, Settings
 
 
@@ -43,9 +42,7 @@ def lay_ground(photo: Photo, cards: tuple[FoundCard, ...], settings: Settings, p
     why = "Lay card A on the base plate and card B on the upright."
     if not cards:
         return Ground(None, None, (), (), why)
-    camera = camera_for(photo, cards, profile)
-    if camera.source == "card":
-        problems.append(problem("focal_unknown"))
+    camera = camera_for(photo, profile)
     fillet = None
     if settings.joint == "fillet" and not (len(cards) == 1 and settings.joint_angle_deg is not None):
         try:
@@ -54,7 +51,7 @@ def lay_ground(photo: Photo, cards: tuple[FoundCard, ...], settings: Settings, p
         except FilletError as error:
             problems.append(error.problem)
             why = str(error)
-    plate = _plate(cards, camera, settings)
+    plate = fillet.plate if fillet is not None else _plate(cards, camera, settings)
     return Ground(plate, fillet, cards, tuple(problems), why)
 
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from toeline.datafile import load
 from toeline.errors import CardError
 from toeline.geometry.card import FoundCard, Which, card_spec
-from toeline.geometry.optics import Camera, by_turn, project, project_with_derivatives, rays
+from toeline.geometry.optics import Camera, project, project_with_derivatives, rays
 from toeline.geometry.pose_fit import CardFit, Pose, fit_cards
 from toeline.result import Quantity
 
@@ -128,10 +128,10 @@ class Plate:
         R, _ = self.pose
         scale = self.print_scale.value
         lever = np.concatenate([mm, np.full((len(mm), 1), self.thickness_mm)], axis=1) @ R.T
-        _, by_point, by_camera = project_with_derivatives(lever + scale * self.card_pose.place, self.camera.parameters)
-        by_scale = by_point @ self.card_pose.place[:, None]
-        parts = [by_camera, by_point @ by_turn(lever), scale * by_point, by_scale, by_point @ R[:, 2:]]
-        return by_point @ R[:, :2], np.concatenate(parts, axis=2)
+        place = self.card_pose.place
+        _, by_turn, by_move, by_camera = project_with_derivatives(lever, scale * place, self.camera.parameters)
+        parts = [by_camera, by_turn, scale * by_move, by_move @ place[:, None], by_move @ R[:, 2:]]
+        return by_move @ R[:, :2], np.concatenate(parts, axis=2)
 
     def covariance_mm(self, px: F64) -> F64:
         """Covariance (N, 2, 2), mm², of the plate points under exactly known pixels."""

@@ -14,19 +14,20 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import least_squares
 
 from toeline.datafile import load
 from toeline.errors import CardError
 from toeline.geometry.card import FoundCard
-from toeline.geometry.optics import Camera, by_turn, project, project_with_derivatives, rotation
+from toeline.geometry.optics import Camera, matrix_and_lens, project_with_derivatives, rotation
 
 F64 = NDArray[np.float64]
 
 #: Labels of the sources of uncertainty of a fit.
 CORNERS, FOCAL, LENS = "corners", "focal length", "lens"
 _CAMERA, _CARD = 5, 8  # steps of the camera, and of a card: turn 3, move 3, ink gain 2
-_MAX_STEPS = 60
-_TRIAL_STEPS, _HOPELESS = 12, 1000.0  # a second pose that is so many times worse after so many steps is let go
+_MOST = 100  # looks at the residuals before a fit that goes nowhere is left where it is; ten are usual
+_TRIAL, _HOPELESS = 10, 1000.0  # a second pose that is so many times worse after so many looks is let go
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,27 +70,12 @@ class CardFit:
         return {label: rows[:, own] for label, rows in self.modes.items()}
 
 
-@dataclass(frozen=True, slots=True)
-class _State:
-    camera: F64
-    poses: tuple[Pose, ...]
-    gains: tuple[F64, ...]
-
-    def moved(self, step: F64) -> _State:
-        per_card = step[_CAMERA:].reshape(-1, _CARD)
-        return _State(
-            self.camera + step[:_CAMERA],
-            tuple(pose.moved(own[:6]) for pose, own in zip(self.poses, per_card, strict=True)),
-            tuple(gain + own[6:] for gain, own in zip(self.gains, per_card, strict=True)),
-        )
-
-
 def first_poses(card: FoundCard, camera: Camera) -> tuple[Pose, ...]:
     """The poses that a flat target allows, best first (OpenCV's infinitesimal plane-based solver)."""
-    px = camera.undistort(card.corners_px)
-    _, turns, places, _ = cv2.solvePnPGeneric(_flat(card), px, camera.K, None, flags=cv2.SOLVEPNP_IPPE)
+    seen = _flat(card), card.corners_px, *matrix_and_lens(camera.parameters)
+    _, turns, places, _ = cv2.solvePnPGeneric(*seen, flags=cv2.SOLVEPNP_IPPE)
     if not np.isfinite(turns).all():  # that solver divides by zero at some rare exact alignments
-        _, *one = cv2.solvePnP(_flat(card), px, camera.K, None, flags=cv2.SOLVEPNP_ITERATIVE)
+        _, *one = cv2.solvePnP(*seen, flags=cv2.SOLVEPNP_ITERATIVE)
         turns, places = ([np.asarray(part)] for part in one)
     return tuple(
         Pose(rotation(np.asarray(r)), np.asarray(t, float).ravel()) for r, t in zip(turns, places, strict=True)
@@ -100,7 +86,7 @@ def fit_cards(cards: Sequence[FoundCard], camera: Camera, start: Sequence[Pose] 
     """Fit ``cards``, seen in one photo or in several by one camera, and ``camera`` together.
 
     A flat target seen from afar has two poses that fit almost equally: both are tried and the better is kept, unless
-    ``start`` says where to begin.
+    ``start`` says where to begin. Where the cards contradict the camera's focal length, its ``otherwise`` is fitted.
 
     Raises:
         CardError: no card, or corners that allow no pose.
@@ -108,82 +94,93 @@ def fit_cards(cards: Sequence[FoundCard], camera: Camera, start: Sequence[Pose] 
     if not cards:
         raise CardError("There is no card to work with: lay the printed card beside the bead.")
     try:
-        choices = [(pose,) for pose in start] if start else [first_poses(card, camera) for card in cards]
-        best = [choice[0] for choice in choices]
-        fit = _fit(cards, camera, best)
-        for index, choice in enumerate(choices):
-            for other in choice[1:]:
-                again = _fit(
-                    cards, camera, [*best[:index], other, *best[index + 1 :]], _HOPELESS * (1.0 + fit.chi_square)
-                )
-                if again.chi_square < fit.chi_square:
-                    fit, best[index] = again, other
-    except (cv2.error, np.linalg.LinAlgError) as error:
+        fit = _better_of(cards, camera, start)
+        if camera.otherwise is not None and _contradicted(fit, camera):
+            fit = _better_of(cards, camera.otherwise, start)
+    except (cv2.error, np.linalg.LinAlgError, ValueError) as error:
         raise CardError("The card's corners do not lie like a flat card: show the whole card, flat.") from error
     return fit
 
 
-def _fit(cards: Sequence[FoundCard], camera: Camera, poses: Sequence[Pose], hopeless: float = np.inf) -> CardFit:
-    """Levenberg-Marquardt from ``poses``, and the covariance of where it ends; given up where chi square stays above
-    ``hopeless``."""
+def _better_of(cards: Sequence[FoundCard], camera: Camera, start: Sequence[Pose] | None) -> CardFit:
+    """The best fit over both poses that each card allows."""
+    choices = [(pose,) for pose in start] if start else [first_poses(card, camera) for card in cards]
+    best = [choice[0] for choice in choices]
+    fit = _fit(cards, camera, best)
+    for index, choice in enumerate(choices):
+        for other in choice[1:]:
+            poses = [*best[:index], other, *best[index + 1 :]]
+            if _fit(cards, camera, poses, _TRIAL).chi_square > _HOPELESS * (1.0 + fit.chi_square):
+                continue
+            again = _fit(cards, camera, poses)
+            if again.chi_square < fit.chi_square:
+                fit, best[index] = again, other
+    return fit
+
+
+def _contradicted(fit: CardFit, camera: Camera) -> bool:
+    """Whether the focal length that the cards alone would tell disagrees with the one that was believed before.
+
+    The fit is the mean of both, weighted by how sure each is: what the fit owes to the one undoes it for the other.
+    """
+    moved = fit.camera.parameters[0] - camera.parameters[0]
+    owed_to_cards = 1.0 - abs(float(fit.modes[FOCAL][0, 0])) / camera.u_focal_px
+    u_else = float(np.linalg.norm(np.concatenate([fit.modes[CORNERS], fit.modes[LENS]])[:, 0]))
+    limit = load("camera.toml")["check"]["max_focal_disagreement"]
+    return bool(abs(moved) > limit * np.hypot(u_else, owed_to_cards * camera.u_focal_px))
+
+
+def _fit(cards: Sequence[FoundCard], camera: Camera, poses: Sequence[Pose], most: int = _MOST) -> CardFit:
+    """Least squares from ``poses`` (SciPy's Levenberg-Marquardt), and the covariance of where it ends after ``most``
+    looks at the residuals or fewer.
+
+    The unknowns are the camera, and for each card its rotation vector, place and ink gain. Residuals are in standard
+    uncertainties.
+    """
     roots = [np.linalg.cholesky(np.linalg.inv(c.covariance_px)).transpose(0, 2, 1) for c in cards]
     prior_camera = np.linalg.cholesky(np.linalg.inv(camera.covariance)).T
     gain_weight = 1.0 / load("card.toml")["find"]["u_gain_px"]
     flats = [_flat(card) for card in cards]
-    rows = [2 * len(flat) for flat in flats]
-    width = _CAMERA + _CARD * len(cards)
+    counts = np.cumsum([0, *(2 * len(flat) for flat in flats)])
+    own = [slice(_CAMERA + _CARD * k, _CAMERA + _CARD * (k + 1)) for k in range(len(cards))]
+    gains = np.concatenate([np.arange(o.stop - 2, o.stop) for o in own])
 
-    def residuals(state: _State) -> F64:
-        off = [
-            (root @ (project(pose.of(flat), state.camera) - _seen(card, gain))[..., None]).ravel()
-            for card, root, flat, pose, gain in zip(cards, roots, flats, state.poses, state.gains, strict=True)
-        ]
-        prior = prior_camera @ (state.camera - camera.parameters)
-        return np.concatenate([*off, prior, gain_weight * np.concatenate(state.gains)])
+    def residuals(x: F64) -> F64:
+        off = []
+        for card, root, flat, at in zip(cards, roots, flats, own, strict=True):
+            turn, place, gain = np.split(x[at], [3, 6])
+            px, *_ = project_with_derivatives(flat, place, x[:_CAMERA], turn)
+            off.append((root @ (px - _seen(card, gain))[..., None]).ravel())
+        return np.concatenate([*off, prior_camera @ (x[:_CAMERA] - camera.parameters), gain_weight * x[gains]])
 
-    def derivatives(state: _State) -> F64:
-        J = np.zeros((sum(rows) + _CAMERA + 2 * len(cards), width))
-        top = 0
-        for k, (card, root, flat, pose) in enumerate(zip(cards, roots, flats, state.poses, strict=True)):
-            lever = flat @ pose.rotation.T
-            _, by_point, by_camera = project_with_derivatives(lever + pose.place, state.camera)
-            own = _CAMERA + _CARD * k
-            block = J[top : top + rows[k]]
+    def derivatives(x: F64, about_camera: bool = False) -> F64:
+        J = np.zeros((counts[-1] + _CAMERA + len(gains), len(x)))
+        for k, (card, root, flat, at) in enumerate(zip(cards, roots, flats, own, strict=True)):
+            turn, place, _ = np.split(x[at], [3, 6])
+            if about_camera:  # a small turn about the camera's axes on top of the turn
+                flat, turn = flat @ rotation(turn).T, np.zeros(3)
+            _, by_turn, by_move, by_camera = project_with_derivatives(flat, place, x[:_CAMERA], turn)
+            block = J[counts[k] : counts[k + 1]]
             block[:, :_CAMERA] = (root @ by_camera).reshape(-1, _CAMERA)
-            by_pose = np.concatenate([by_point @ by_turn(lever), by_point, -card.gain_slope], axis=2)
-            block[:, own : own + _CARD] = (root @ by_pose).reshape(-1, _CARD)
-            top += rows[k]
-        J[top : top + _CAMERA, :_CAMERA] = prior_camera
-        for k in range(len(cards)):
-            own = _CAMERA + _CARD * k + 6
-            J[top + _CAMERA + 2 * k : top + _CAMERA + 2 * k + 2, own : own + 2] = gain_weight * np.eye(2)
+            by_card = np.concatenate([by_turn, by_move, -card.gain_slope], axis=2)
+            block[:, at] = (root @ by_card).reshape(-1, _CARD)
+        J[counts[-1] : counts[-1] + _CAMERA, :_CAMERA] = prior_camera
+        J[np.arange(counts[-1] + _CAMERA, len(J)), gains] = gain_weight
         return J
 
-    state = _State(camera.parameters, tuple(poses), tuple(card.ink_gain_px for card in cards))
-    r = residuals(state)
-    damping = 1e-4
-    for count in range(_MAX_STEPS):
-        if count >= _TRIAL_STEPS and float(r @ r) > hopeless:
-            break
-        J = derivatives(state)
-        size = np.linalg.norm(J, axis=0)  # unit columns: the normal equations keep their digits
-        normal, slope = (J / size).T @ (J / size), (J / size).T @ r
-        step = -np.linalg.solve(normal + damping * np.eye(width), slope) / size
-        moved = state.moved(step)
-        again = residuals(moved)
-        gained = float(r @ r - again @ again)
-        if gained >= 0:
-            state, r, damping = moved, again, damping / 10
-            if gained <= 1e-9 * (1.0 + float(r @ r)) and damping < 1e-6:
-                break
-        else:
-            damping *= 10
-            if damping > 1e10:
-                break
-    return _outcome(cards, camera, state, r, derivatives(state), sum(rows))
+    first = [
+        np.concatenate([cv2.Rodrigues(pose.rotation)[0].ravel(), pose.place, card.ink_gain_px])
+        for card, pose in zip(cards, poses, strict=True)
+    ]
+    found = least_squares(
+        residuals, np.concatenate([camera.parameters, *first]), derivatives, method="lm", x_scale="jac", max_nfev=most
+    )
+    return _outcome(cards, camera, found.x, found.fun, derivatives(found.x, about_camera=True), int(counts[-1]))
 
 
-def _outcome(cards: Sequence[FoundCard], camera: Camera, state: _State, r: F64, J: F64, count: int) -> CardFit:
+def _outcome(cards: Sequence[FoundCard], camera: Camera, x: F64, r: F64, J: F64, count: int) -> CardFit:
+    """The fit where it ended, at ``x``: residuals ``r``, the first ``count`` of them of corners, and their derivatives
+    ``J`` by small steps."""
     off = r[:count]
     misfit = float(np.sqrt(off @ off / max(count - 6 * len(cards), 1)))
     size = np.linalg.norm(J, axis=0)
@@ -195,12 +192,12 @@ def _outcome(cards: Sequence[FoundCard], camera: Camera, state: _State, r: F64, 
         LENS: gain[count + 1 : count + _CAMERA],
     }
     covariance = np.asarray(sum(rows.T @ rows for rows in modes.values()))
-    fitted = replace(camera, parameters=state.camera, covariance=covariance[:_CAMERA, :_CAMERA])
     u_px = np.concatenate([card.u_px for card in cards])
+    each = x[_CAMERA:].reshape(-1, _CARD)
     return CardFit(
-        camera=fitted,
-        poses=state.poses,
-        ink_gains=state.gains,
+        camera=replace(camera, parameters=x[:_CAMERA], covariance=covariance[:_CAMERA, :_CAMERA]),
+        poses=tuple(Pose(rotation(own[:3]), own[3:6]) for own in each),
+        ink_gains=tuple(own[6:] for own in each),
         modes=modes,
         misfit=misfit,
         rms_px=misfit * float(np.sqrt(np.mean(u_px**2))),
