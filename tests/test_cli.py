@@ -74,6 +74,9 @@ def test_a_good_photo_is_measured_with_its_files(toeline, folder, tmp_path):
     assert result.judgement is not None
     assert cv2.imread(str(tmp_path / "p.png")) is not None
     assert (tmp_path / "r.pdf").read_bytes().startswith(b"%PDF")
+    assert [line for line in said.err.splitlines() if line.startswith("wrote ")] == [
+        f"wrote {tmp_path / name}" for name in (Path("new") / "r.json", "p.png", "r.pdf")
+    ]
 
 
 def test_a_photo_on_standard_input_gives_one_document_on_standard_output(toeline, folder):

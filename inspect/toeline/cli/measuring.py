@@ -47,6 +47,7 @@ class Done:
     result: Result | None = None
     error: str | None = None
     bug: bool = False
+    written: tuple[Path, ...] = ()
 
 
 _GAUGE_HELP = (
@@ -173,6 +174,8 @@ def measure(
             typer.echo(f"toeline: {done.error}", err=True)
         elif done.result is not None and json_out != "-":
             show_result(done.result, verbose=verbose)
+        for path in done.written:
+            typer.echo(f"wrote {path}", err=True)
     if json_out == "-":
         documents = [json.loads(done.result.to_json()) for done in finished if done.result is not None]
         if many or documents:
@@ -282,7 +285,8 @@ def _one(job: Job) -> Done:
         return Done(job.name, error=f"{error.filename or job.name} cannot be written or read ({error.strerror}).")
     except Exception as error:  # a fault of ours on one photo must not stop the others
         return Done(job.name, error=bug_message(error, job.name), bug=True)
-    return Done(job.name, result=result)
+    written = tuple(path for path in (job.json_file, job.picture, job.report) if path is not None)
+    return Done(job.name, result=result, written=written)
 
 
 def bug_message(error: Exception, doing: str) -> str:

@@ -6,12 +6,16 @@
 from __future__ import annotations
 
 import inspect
+import re
 from importlib.resources import files
 from pathlib import Path
+
+from pydantic import BaseModel
 
 import toeline
 from toeline.measures.registry import MEASURES
 from toeline.problems import REGISTRY
+from toeline.settings import Said
 
 _UNIT = {"1": "", "deg": "°"}
 
@@ -21,7 +25,7 @@ def messages_page() -> str:
     rows = [f"| `{k.code}` | {k.severity} | {k.text} | {k.do} |" for k in REGISTRY.values()]
     return _page(
         "What toeline may say about a photo",
-        "A `stop` means: do not use these measures; none is given. A `warning` and a `note` say what makes them less sure.",
+        "A `stop` means: there is nothing to rely on. A `warning` and a `note` say what makes the measures less sure.",
         ("code", "severity", "what is wrong", "what to do"),
         rows,
     )
@@ -35,29 +39,32 @@ def measures_page() -> str:
     ]
     return _page(
         "What toeline measures",
-        "Each is a value with its expanded uncertainty U (k = 2) and a budget, or says why it cannot be had. Left and right "
-        "are seen looking along the travel. The body leaves out one width at each end.",
+        "Each is a value with its expanded uncertainty U (k = 2) and a budget, or says why it cannot be had. Left and "
+        "right are seen looking along the travel. The body leaves out one width at each end.",
         ("name", "title", "unit", "definition", "source"),
         rows,
     )
 
 
 def interface_page() -> str:
-    """The Python interface from its docstrings."""
+    """The Python interface from its docstrings: what a call takes, what a model holds."""
     parts = ["# toeline in Python", ""]
     for name in toeline.__all__:
-        thing = getattr(toeline, name)
         if name.startswith("__"):
             continue
-        call = str(inspect.signature(thing)) if inspect.isroutine(thing) else ""
-        parts += [
-            f"## `toeline.{name}`",
-            "",
-            *([f"`{name}{call}`", ""] if call else []),
-            inspect.getdoc(thing) or "",
-            "",
-        ]
-    return "\n".join(parts)
+        thing = getattr(toeline, name)
+        call = re.sub(r"'", "", str(inspect.signature(thing))) if inspect.isroutine(thing) else ""
+        parts += [f"## `toeline.{name}{call}`", "", inspect.getdoc(thing) or "", ""]
+        if inspect.isclass(thing) and issubclass(thing, BaseModel):
+            parts += [f"- `{field}`: `{_plain(kind)}`" for field, kind in thing.__annotations__.items()] + [""]
+    parts += ["## Keywords (`**said`)", "", inspect.getdoc(Said) or "", ""]
+    parts += [f"- `{word}`: `{_plain(kind)}`" for word, kind in Said.__annotations__.items()]
+    return "\n".join([*parts, ""])
+
+
+def _plain(annotation: object) -> str:
+    """An annotation as it was written."""
+    return getattr(annotation, "__forward_arg__", None) or str(annotation)
 
 
 #: Each page's place in the package.
