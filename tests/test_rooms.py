@@ -66,3 +66,27 @@ def test_every_room_stands_in_the_order() -> None:
 def test_a_room_imports_only_from_rooms_before_it() -> None:
     upward = [arrow for arrow in arrows() if ORDER.index(arrow[0]) <= ORDER.index(arrow[1])]
     assert not upward, upward
+
+
+def app_arrows() -> dict[str, set[str]]:
+    """Which modules of the app a module imports, wherever in it."""
+    root = ROOT.parents[1] / "app" / "toeline_app"
+    arrows: dict[str, set[str]] = {}
+    for path in root.rglob("*.py"):
+        here = ".".join(path.relative_to(root).with_suffix("").parts)
+        arrows[here] = set()
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if not isinstance(node, ast.ImportFrom) or (node.module or "").split(".")[0] != "toeline_app":
+                continue
+            inner = (node.module or "").split(".", 1)[1:]
+            arrows[here] |= {".".join([*inner, alias.name]) for alias in node.names} | set(inner)
+    return {here: {there for there in found if there in arrows} for here, found in arrows.items()}
+
+
+def test_the_app_has_no_circle() -> None:
+    left = app_arrows()
+    left.pop("__init__")  # only points to how it is started
+    while free := [name for name, found in left.items() if not found & left.keys()]:
+        for name in free:
+            del left[name]
+    assert not left, f"modules that import each other: {sorted(left)}"

@@ -21,8 +21,8 @@ from toeline_app.work import Examined
 
 _SHOWN = "examined"
 _SAID = "photos_said"
-#: Where pages hold photos; a photo that none of them holds is let go.
-HOLDS = ("bench_photos", "coupons_photos", "repeat_photos", "reference_photos")
+#: Where all pages hold photos, by the page's own name: what stands here is kept, whichever page put it here.
+_HELD = "held_photos"
 #: Photos of one session in line at once: with two, both cores work and nobody else waits behind a whole batch.
 IN_LINE = 2
 LONGEST_NAME = 120
@@ -61,7 +61,7 @@ def take_in(files: Sequence[UploadedFile], into: str, *, kept: Sequence[Photo] =
     """
     session = session_id()
     held = {photo.sha256: photo for photo in kept}
-    st.session_state[into] = list(kept)
+    _held()[into] = list(kept)
     _let_go_of_unused(session)
     twice, refusal = [], service.uploads().turned_away(session)
     for file in files:
@@ -75,7 +75,7 @@ def take_in(files: Sequence[UploadedFile], into: str, *, kept: Sequence[Photo] =
         else:
             held[path.stem] = Photo(_own_name(plain_name(file.name), {one.name for one in held.values()}), path)
     free(files)
-    st.session_state[into] = list(held.values())
+    _held()[into] = list(held.values())
     if refusal or twice:
         st.session_state[_SAID] = f"Not every photo sent was taken in. {refusal}" if refusal else " ".join(twice)
 
@@ -84,14 +84,13 @@ def holding(name: str) -> list[Photo]:
     """The photos held under a name; what kept some from being taken in is said once."""
     if said := st.session_state.pop(_SAID, None):
         st.warning(ui.plain(said))
-    found: list[Photo] = st.session_state.get(name, [])
-    return found
+    return _held().get(name, [])
 
 
 def take_up(data: bytes, name: str, into: str) -> Photo:
     """Hold one photo that is on record under the name ``into``. Raises TooMuch."""
     photo = Photo(plain_name(name), service.uploads().keep(session_id(), data))
-    st.session_state[into] = [photo]
+    _held()[into] = [photo]
     return photo
 
 
@@ -101,8 +100,13 @@ def free(files: Sequence[UploadedFile]) -> None:
         let_go(session_id(), file.file_id)
 
 
+def _held() -> dict[str, list[Photo]]:
+    found: dict[str, list[Photo]] = st.session_state.setdefault(_HELD, {})
+    return found
+
+
 def _let_go_of_unused(session: str) -> None:
-    used = {photo.sha256 for name in HOLDS for photo in st.session_state.get(name, [])}
+    used = {photo.sha256 for page in _held().values() for photo in page}
     for key in [key for key, shown in _shown().items() if shown.photo.sha256 not in used]:
         gone = _shown().pop(key)
         for path in (gone.picture, gone.overview, gone.picture and _small(gone.picture)):

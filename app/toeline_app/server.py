@@ -6,7 +6,6 @@ import ipaddress
 import socket
 import sys
 import webbrowser
-from dataclasses import dataclass
 from pathlib import Path
 from threading import Timer
 
@@ -15,8 +14,10 @@ import streamlit as st
 from starlette.middleware import Middleware
 from streamlit.logger import set_log_level
 
+from toeline_app import serving
 from toeline_app.access import Gate, new_code
-from toeline_app.door import PATH, Door
+from toeline_app.door import Door
+from toeline_app.serving import Serving, signs_in_elsewhere
 from toeline_app.uploads import LARGEST_UPLOAD_MB
 
 #: How long a phone may be away (its camera app open, its screen locked) before its session ends, s.
@@ -42,25 +43,6 @@ _COLOURS = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class Serving:
-    """How the app is being served: the address a phone in the same network opens, and the code it needs."""
-
-    phone_url: str | None = None
-    code: str | None = None
-
-    @property
-    def qr_url(self) -> str | None:
-        """The link in the QR code: it carries the access code along."""
-        if self.phone_url is None or self.code is None:
-            return self.phone_url
-        return f"{self.phone_url}{PATH}?code={self.code}"
-
-
-#: Set once by :func:`launch` before any page runs; None when the pages were started some other way.
-serving: Serving | None = None
-
-
 def launch(port: int = 8501, host: str = "127.0.0.1", *, code: str | None = None, open_browser: bool = False) -> None:
     """Start the app and serve it until stopped.
 
@@ -68,16 +50,16 @@ def launch(port: int = 8501, host: str = "127.0.0.1", *, code: str | None = None
     an access code, which is made up and printed unless ``code`` is given. With Streamlit's ``[auth]`` settings in
     ``.streamlit/secrets.toml`` people sign in with their organisation instead.
     """
-    global serving
     loopback = host == "localhost" or ipaddress.ip_address(host).is_loopback
     gate = None if loopback or signs_in_elsewhere() else Gate(code or new_code())
     where = own_address() if host in ("0.0.0.0", "::") else host
-    serving = Serving(None if loopback or where is None else f"http://{where}:{port}", gate.code if gate else None)
+    now = Serving(None if loopback or where is None else f"http://{where}:{port}", gate.code if gate else None)
+    serving.now = now
     set_log_level("ERROR")  # Streamlit's own chatter; never a visitor's words
     from toeline_app import service, shell  # noqa: F401  the pages are loaded before anyone opens one
 
     service.start_measuring()
-    _say_hello(port, serving)
+    _say_hello(port, now)
     if open_browser:
         Timer(2.0, webbrowser.open, [f"http://localhost:{port}"]).start()
     coming = service.uploads().coming
@@ -101,14 +83,6 @@ def _config(port: int, host: str) -> dict[str, object]:
         "client.showErrorDetails": "none",
         "theme.baseFontSize": 16,
     }
-
-
-def signs_in_elsewhere() -> bool:
-    """Whether the organisation's own sign-in (OpenID Connect) is set up."""
-    try:
-        return "auth" in st.secrets
-    except FileNotFoundError:
-        return False
 
 
 def own_address() -> str | None:

@@ -9,7 +9,7 @@ import streamlit as st
 from streamlit import runtime
 
 from toeline.errors import ToelineError
-from toeline_app import parts, prefs, server, service, ui
+from toeline_app import parts, prefs, service, serving, ui
 from toeline_app.uploads import session_id
 from toeline_app.views import about, bench, cards, coupons, person, phone, record, repeat, trends
 
@@ -44,7 +44,7 @@ def run() -> None:
     parts.set_pages({page.url_path: page for section in sections.values() for page in section})
     shown(current.run)
     prefs.keep_on_device()
-    if server.signs_in_elsewhere():
+    if serving.signs_in_elsewhere():
         st.text(f"Signed in as {st.user.get('name') or st.user.get('email') or 'someone without a name'}.")
         st.button("Sign out", on_click=st.logout, width="stretch")
 
@@ -60,10 +60,10 @@ def shown(page: Callable[[], None]) -> None:
 def _may_come_in() -> bool:
     """Whether pages may be shown: served through the door, and signed in where the organisation asks for it."""
     address = st.get_option("server.address")
-    if runtime.exists() and server.serving is None and address not in ("127.0.0.1", "localhost", "::1"):
+    if runtime.exists() and serving.now is None and address not in ("127.0.0.1", "localhost", "::1"):
         st.error("Start the app with: toeline app. Started another way it would be open to the network without a code.")
         return False
-    if server.signs_in_elsewhere() and not st.user.is_logged_in:
+    if serving.signs_in_elsewhere() and not st.user.is_logged_in:
         st.title("toeline")
         st.write("Sign in with your organisation's account.")
         st.button("Sign in", on_click=st.login, type="primary", width="stretch")

@@ -7,13 +7,13 @@ import io
 import segno
 import streamlit as st
 
-from toeline_app import server
+from toeline_app import serving
 
 
 def page() -> None:
     """The page."""
     st.title("On a phone")
-    now = server.serving
+    now = serving.now
     url = None if now is None else now.qr_url
     if now is None or now.phone_url is None or url is None:
         st.write("The app answers on this machine only. To open it to phones in the same network, stop it and start:")

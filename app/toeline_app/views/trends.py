@@ -18,6 +18,8 @@ CHOICES = {
     "undercut_per_100mm": "Undercut per 100 mm",
     "outcome": "Outcomes",
 }
+#: An even width is what a hand learns first.
+_FIRST = list(CHOICES).index("width_sd")
 _SHAPES = {"pass": "circle", "fail": "cross", "undecided": "triangle-up", "measured": "square"}
 #: Of the Okabe and Ito set, dark enough on white and light enough on the dark page; the shape says it too.
 _COLOURS = {"pass": "#009E73", "fail": "#D55E00", "undecided": "#B8860B", "measured": "#3A8FC7"}
@@ -30,7 +32,7 @@ def page() -> None:
     procedure = st.selectbox(
         "Welding procedure", service.people_and_procedures("procedure"), index=None, placeholder="All procedures"
     )
-    measure = st.selectbox("What", list(CHOICES), format_func=CHOICES.__getitem__)
+    measure = st.selectbox("What", list(CHOICES), _FIRST, format_func=CHOICES.__getitem__)
     points = service.trend("width_mean" if measure == "outcome" else measure, welder, procedure)
     shown = [point for point in points if measure == "outcome" or point.value is not None]
     if not shown:
