@@ -41,8 +41,9 @@ from toeline.result import Indication, Problem, Quantity, Result, Settings
 from toeline.settings import Said, settings_from
 from toeline.trace.band import TracedBead
 from toeline.trace.bead_finder import detect_beads
+from toeline.trace.belief import DISBELIEVED
 from toeline.trace.ripples import read_ripples
-from toeline.trace.search import check_ends, search
+from toeline.trace.search import Found, check_ends, search
 from toeline.trace.toes import look_about
 from toeline.usability import card_problems, photo_problems, scene_problems, trace_problems
 
@@ -99,11 +100,11 @@ def measure_with(photo: str | Path | bytes | Photo, settings: Settings) -> Resul
             detections = finding.result()
     with clock.stage("trace"):
         found = search(photo, detections, ground, settings.ends_px)
-    if found.bead is None:
+    if found.bead is None or any(p.code in DISBELIEVED for p in found.problems):
         with clock.stage("usable"):
             usability: tuple[Problem, ...] = scene_problems(photo, ground.plate, fillet=settings.joint == "fillet")
             usability += card_problems(cards, ground.plate)
-        measured = _nothing(settings, found.problems)
+        measured = _nothing(settings, found)
     else:
         measured, usability = _measure_bead(photo, ground, found.bead, settings, clock)
     problems = _tidy([*found.problems, *ground.problems, *measured.problems, *usability])
@@ -139,11 +140,11 @@ class _Measured:
     problems: tuple[Problem, ...] = ()
 
 
-def _nothing(settings: Settings, problems: Sequence[Problem]) -> _Measured:
-    """Every measure with the reason why there is none."""
-    why = problems[0].text if problems else problem("no_bead").text
+def _nothing(settings: Settings, found: Found) -> _Measured:
+    """Every measure with the reason why there is none; a bead that is not believed is shown, no more."""
+    why = found.problems[0].text if found.problems else problem("no_bead").text
     measures = unknown_measures(why)
-    return _Measured(None, measures | unknown_fillet(why) if settings.joint == "fillet" else measures)
+    return _Measured(found.bead, measures | unknown_fillet(why) if settings.joint == "fillet" else measures)
 
 
 def _measure_bead(

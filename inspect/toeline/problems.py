@@ -160,6 +160,18 @@ _KINDS = (
     ),
     ProblemKind("not_a_bead", "stop", "What was found looks like {what}, not a cleaned weld bead.", "{todo}"),
     ProblemKind(
+        "toes_unsure",
+        "stop",
+        "The bead's edges could not be made out surely enough to measure it.",
+        "Light it from the side and take it again, or mark its two ends on the middle of the bead.",
+    ),
+    ProblemKind(
+        "ends_unsure",
+        "stop",
+        "It could not be made out surely where the bead {what}.",
+        "Light it from the side and take it again, or mark its two ends on the middle of the bead.",
+    ),
+    ProblemKind(
         "several_beads",
         "stop",
         "{n} beads were found; the one nearest the card was measured as a proposal.",

@@ -20,6 +20,8 @@ SizeIs = Literal["leg", "throat"]
 SIZES: dict[SizeIs, str] = {"leg": "Leg (z)", "throat": "Throat (a)"}
 #: Core diameters in mm as boxes of electrodes are sold.
 ELECTRODES = (2.0, 2.5, 3.2, 4.0, 5.0, 6.0)
+#: Problems that two taps on the bead's ends may solve.
+ASKS_FOR_ENDS = ("several_beads", "no_bead", "not_a_bead", "toes_unsure", "ends_unsure")
 HOLD_AS = "bench_photos"
 HOLD = "Phone square above the bead, 20 to 30 cm away. Card flat beside the bead. Lamp low from the side."
 
@@ -240,7 +242,7 @@ def _correct(shown: Shown, result: Result) -> None:
     from streamlit_image_coordinates import streamlit_image_coordinates
 
     photo = shown.photo
-    asked = any(one.code in ("several_beads", "no_bead") for one in result.photo.problems)
+    asked = any(one.code in ASKS_FOR_ENDS for one in result.photo.problems)
     ends_key, first_key = f"ends_{photo.sha256}", f"first_{photo.sha256}"
     asked = asked or ends_key in st.session_state  # stays open, so that the ends can be taken back
     if not st.toggle("The bead was found wrongly", value=asked, key=f"wrong_{photo.sha256}_{asked}"):

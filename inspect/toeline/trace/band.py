@@ -121,7 +121,8 @@ class TracedBead:
 
     ``t_left`` > ``t_right`` (N,) are the toes' offsets from the seam; ``u_left``, ``u_right`` (N,) the standard
     uncertainty of finding each toe there; ``confidence`` (N,) 0..1. ``start_seen``/``end_seen`` are False where
-    the bead runs out of the picture. The band reaches beyond the bead at both ends and sides; ``beside`` reaches
+    the bead runs out of the picture. ``end_trust``: how clearly, 0..1, the bead starts and ends where it is said to; 1
+    for an end that the picture cuts off. The band reaches beyond the bead at both ends and sides; ``beside`` reaches
     further, with no more than "spatter" and "arc_strike" (None: not looked for further off). Over ``covered`` stretches
     the toe is drawn straight on, with no confidence. ``turned`` tells that the band was read from end to start.
     """
@@ -141,6 +142,7 @@ class TracedBead:
     found_confidence: float
     beside: Strip | None = None
     covered: tuple[Covered, ...] = ()
+    end_trust: tuple[float, float] = (1.0, 1.0)
     turned: bool = False
 
     @property

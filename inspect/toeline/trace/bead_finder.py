@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
@@ -37,10 +37,22 @@ class Candidate:
 
 @dataclass(frozen=True, slots=True)
 class Detections:
-    """What the finder saw: beads, surest first, and the surest other elongated thing, if any."""
+    """What the finder saw: beads, surest first, the surest other elongated thing, if any, and its ``maps`` by kind
+    (h, w) 0..1 of the photo made ``shrink`` times smaller."""
 
     beads: tuple[Candidate, ...]
     other: Candidate | None
+    maps: dict[str, F32] = field(default_factory=dict)
+    shrink: float = 1.0
+
+    def seems(self, outline_px: F64) -> tuple[str, float]:
+        """What lies within an outline (N, 2) px in the photo most seems to be, and how much, 0..1."""
+        at = np.rint((outline_px + 0.5) / self.shrink - 0.5).astype(np.int32)
+        inside = np.zeros(self.maps["bead"].shape, np.uint8)
+        cv2.fillPoly(inside, [at], 1)
+        kinds = {kind: float(cv2.mean(layer, inside)[0]) for kind, layer in self.maps.items() if kind != "card"}
+        kind = max(kinds, key=lambda k: kinds[k])
+        return kind, kinds[kind]
 
 
 def detect_beads(image: U8, *, closely: bool = False) -> Detections:
@@ -58,7 +70,7 @@ def detect_beads(image: U8, *, closely: bool = False) -> Detections:
         floor = rule["weaker_share"] * beads[0].confidence * beads[0].length_px
         beads = [c for c in beads if c.confidence * c.length_px >= floor]
     others.sort(key=lambda c: -c.confidence * c.length_px)
-    return Detections(tuple(beads), others[0] if others else None)
+    return Detections(tuple(beads), others[0] if others else None, maps, shrink)
 
 
 def _prevails(candidate: Candidate, maps: dict[str, F32], shrink: float) -> bool:

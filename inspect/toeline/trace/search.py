@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -19,10 +19,11 @@ from toeline.problems import problem
 from toeline.result import Point, Problem
 from toeline.trace.band import TracedBead
 from toeline.trace.bead_finder import Candidate, Detections, detect_beads
+from toeline.trace.belief import disbelief, surety
 from toeline.trace.toes import BeadLost, trace_bead
 
 #: What a wrong find looks like, and what to do: our own words.
-_LOOKS = {
+_SEEMS = {
     "slag_covered": ("a bead still under its slag", "Chip and brush the slag off, let it cool, and take it again."),
     "rope": ("a rope or a cable", "Lay it aside and show the cleaned bead."),
     "rod": ("a rod or a tube", "Lay it aside and show the cleaned bead."),
@@ -57,28 +58,83 @@ def check_ends(photo: Photo, ends_px: tuple[Point, Point] | None) -> None:
 
 
 def search(photo: Photo, detections: Detections, ground: Ground, ends_px: tuple[Point, Point] | None) -> Found:
-    """The bead that is meant: between the ends that the user marked, else the one nearest to the card."""
+    """The bead that is meant: between the ends that the user marked, else the one nearest to the card.
+
+    Where no trace is believed the photo is looked at in other ways and sizes, and the surest trace is kept. One that is
+    still not believed is given, to be shown, with a problem that stops the photo.
+    """
     if ends_px is not None:
-        named = _between(detections, ends_px)
+        return _search_between(photo, detections, ground, ends_px)
+    found: list[_Trace] = []
+    for look in _LOOKS:
+        found = _trace_each(photo, look(photo, detections, ground, found), ground, found)
+        if any(one.surety >= 1.0 for one in found):
+            break
+    sure = [one for one in found if one.surety >= 1.0]
+    if not found:
+        return Found(None, Detections((), detections.other), (_no_bead(detections),))
+    chosen = sure[0] if sure else max(found, key=lambda one: one.surety * one.whole.length_px)
+    if wrong := _something_else(detections, chosen):
+        return Found(None, Detections((), wrong), (_not_a_bead(wrong.kind),))
+    left = Detections((chosen.whole, *(one.whole for one in found if _rivals(one, chosen))), detections.other)
+    problems = disbelief(chosen.bead)
+    if not problems and len(left.beads) > 1:
+        problems = (problem("several_beads", n=len(left.beads)),)
+    return Found(chosen.bead, left, problems)
+
+
+def _search_between(photo: Photo, detections: Detections, ground: Ground, ends_px: tuple[Point, Point]) -> Found:
+    """The bead between two ends that the user marked: tried at several widths, for they say nothing of it."""
+    found: list[_Trace] = []
+    for candidate in _between(detections, ends_px):
+        if (one := _trace(photo, candidate, ground, ends_given=True)) is not None:
+            found.append(one)
+            if one.surety >= 1.0:
+                break
+    if not found:
+        return Found(None, Detections((), detections.other), (problem("ends_off"),))
+    chosen = max(found, key=lambda one: one.surety)
+    problems = disbelief(chosen.bead)
+    share = chosen.whole.length_px / float(np.linalg.norm(np.subtract(*ends_px)))
+    if share < load("photo.toml")["usability"]["ends_share"]:
+        problems = (problem("ends_missed", share=f"{100 * share:.0f}"),)
+    return Found(_said_travel(chosen.bead), detections, problems)
+
+
+@dataclass(frozen=True, slots=True)
+class _Trace:
+    """A traced bead, how sure it is (1: believed), and its own mid line and width in the photo."""
+
+    bead: TracedBead
+    surety: float
+    whole: Candidate
+
+
+def _trace(photo: Photo, candidate: Candidate, ground: Ground, *, ends_given: bool = False) -> _Trace | None:
+    """A candidate traced, or None. Without a card it is laid anew as wide as it proves to be: the reader knows beads by
+    a width that is not far off the nominal."""
+    rule = load("bead.toml")["band"]
+    best: _Trace | None = None
+    for _ in range(rule["resizes"] if ground.surface is None else 1):
         try:
-            traced = trace_bead(photo.image, _frame(ground, named), named, ends_given=True)
+            bead = trace_bead(photo.image, _frame(ground, candidate), candidate, ends_given=ends_given)
         except BeadLost:
-            return Found(None, Detections((), detections.other), (problem("ends_off"),))
-        share = _as_traced(traced).length_px / float(np.linalg.norm(np.subtract(*ends_px)))
-        missed = share < load("photo.toml")["usability"]["ends_share"]
-        problems = (problem("ends_missed", share=f"{100 * share:.0f}"),) if missed else ()
-        return Found(_said_travel(traced), detections, problems)
-    found = _trace_each(photo, detections.beads, ground)
-    if not found and ground.fillet is not None:
-        found = _trace_each(photo, [_along_root(ground.fillet, ground.cards)], ground)
-    if not found:
-        found = _trace_each(photo, _close_up(photo, ground.cards), ground)
-    if not found:
-        found = _trace_each(photo, _from_afar(photo), ground)
-    left = Detections(tuple(whole for _, whole in found), detections.other)
-    if not found:
-        return Found(None, left, (_no_bead(left),))
-    return Found(found[0][0], left, (problem("several_beads", n=len(found)),) if len(found) > 1 else ())
+            break
+        one = _Trace(bead, surety(bead), _as_traced(bead))
+        if best is None or one.surety >= best.surety:
+            best = one
+        off = one.whole.width_px / candidate.width_px
+        if max(off, 1 / off) < rule["resize"]:
+            break
+        line = candidate.line_px if ends_given else one.whole.line_px
+        candidate = replace(one.whole, line_px=line)
+    return best
+
+
+def _rivals(one: _Trace, chosen: _Trace) -> bool:
+    """Whether another trace may be a second bead: it is believed, or not much shorter than the one that is meant."""
+    share = load("bead.toml")["belief"]["rival_length"]
+    return one is not chosen and (one.surety >= 1.0 or one.whole.length_px > share * chosen.whole.length_px)
 
 
 def _frame(ground: Ground, bead: Candidate) -> Plate | FilletFrame | PixelFrame:
@@ -90,11 +146,32 @@ def _said_travel(traced: TracedBead) -> TracedBead:
     return replace(traced, travel="known", travel_evidence="the user marked the start first, then the end")
 
 
-def _close_up(photo: Photo, cards: Sequence[FoundCard]) -> Sequence[Candidate]:
+def _as_seen(photo: Photo, detections: Detections, ground: Ground, found: Sequence[_Trace]) -> Sequence[Candidate]:
+    """Beads as the finder saw them."""
+    return detections.beads
+
+
+def _along_root(photo: Photo, detections: Detections, ground: Ground, found: Sequence[_Trace]) -> Sequence[Candidate]:
+    """Where a fillet must lie if there is one: along the line where the plates meet, as far as the cards reach."""
+    if ground.fillet is None:
+        return ()
+    x = ground.fillet.to_mm(np.concatenate([c.corners_px for c in ground.cards]))[:, 0]
+    root = np.stack([np.linspace(np.nanmin(x), np.nanmax(x), 50), np.zeros(50)], axis=1)
+    px = ground.fillet.to_px(root)
+    per_mm = float(np.linalg.norm(px[-1] - px[0]) / (root[-1, 0] - root[0, 0]))
+    return [Candidate("bead", px, load("bead.toml")["band"]["nominal_width"] * per_mm, 0.5)]
+
+
+def _anew(photo: Photo, detections: Detections, ground: Ground, found: Sequence[_Trace]) -> Sequence[Candidate]:
+    """What was traced so far, the surest first: its own mid line shows it more level than the finder's did."""
+    return [one.whole for one in sorted(found, key=lambda one: -one.surety * one.whole.length_px)[:1]]
+
+
+def _close_up(photo: Photo, detections: Detections, ground: Ground, found: Sequence[_Trace]) -> Sequence[Candidate]:
     """Beads as a closer look shows them: where card and bead are small in the photo, round the card."""
     low, high = np.zeros(2, int), np.array([photo.width, photo.height])
-    if cards:
-        corners = np.concatenate([card.corners_px for card in cards])
+    if ground.cards:
+        corners = np.concatenate([card.corners_px for card in ground.cards])
         first, last = corners.min(axis=0), corners.max(axis=0)
         reach = load("bead.toml")["finder"]["close_reach"] * float(np.linalg.norm(last - first))
         middle = (first + last) / 2
@@ -103,7 +180,7 @@ def _close_up(photo: Photo, cards: Sequence[FoundCard]) -> Sequence[Candidate]:
     return [replace(b, line_px=b.line_px + low) for b in detect_beads(part, closely=True).beads]
 
 
-def _from_afar(photo: Photo) -> Sequence[Candidate]:
+def _from_afar(photo: Photo, detections: Detections, ground: Ground, found: Sequence[_Trace]) -> Sequence[Candidate]:
     """Beads as they show in the photo made much smaller: one that fills a close-up is too large to be known as a bead
     in its full view."""
     side = load("photo.toml")["usability"]["afar_side_px"]
@@ -113,18 +190,23 @@ def _from_afar(photo: Photo) -> Sequence[Candidate]:
     return [replace(b, line_px=(b.line_px + 0.5) * shrink - 0.5, width_px=b.width_px * shrink) for b in beads]
 
 
-def _trace_each(photo: Photo, beads: Sequence[Candidate], ground: Ground) -> list[tuple[TracedBead, Candidate]]:
-    """Every bead that can be traced, nearest to the card first, with its own mid line."""
-    found: list[tuple[TracedBead, Candidate]] = []
+#: The ways to look for a bead, in this order, until one is believed.
+_LOOKS = (_as_seen, _along_root, _anew, _close_up, _from_afar)
+
+
+def _trace_each(
+    photo: Photo, beads: Sequence[Candidate], ground: Ground, before: Sequence[_Trace] = ()
+) -> list[_Trace]:
+    """Every bead that can be traced, nearest to the card first; of two traces of one bead the surer."""
+    found = list(before)
     for candidate in _nearest_first(beads, ground.cards):
-        if any(_lies_on(candidate, whole) for _, whole in found):
+        if any(one.surety >= 1.0 and _lies_on(candidate, one.whole) for one in found):
             continue
-        try:
-            traced = trace_bead(photo.image, _frame(ground, candidate), candidate)
-        except BeadLost:
+        if (new := _trace(photo, candidate, ground)) is None:
             continue
-        whole = _as_traced(traced)
-        found = [pair for pair in found if not _lies_on(pair[1], whole)] + [(traced, whole)]
+        same = [one for one in found if _lies_on(one.whole, new.whole) or _lies_on(new.whole, one.whole)]
+        if all(new.surety >= one.surety for one in same):
+            found = [one for one in found if one not in same] + [new]
     return found
 
 
@@ -149,17 +231,8 @@ def _lies_on(piece: Candidate, whole: Candidate) -> bool:
     return bool(np.mean(apart < whole.width_px / 2) > 0.5)
 
 
-def _along_root(fillet: FilletFrame, cards: Sequence[FoundCard]) -> Candidate:
-    """Where a fillet must lie if there is one: along the line where the plates meet, as far as the cards reach."""
-    x = fillet.to_mm(np.concatenate([c.corners_px for c in cards]))[:, 0]
-    root = np.stack([np.linspace(np.nanmin(x), np.nanmax(x), 50), np.zeros(50)], axis=1)
-    px = fillet.to_px(root)
-    per_mm = float(np.linalg.norm(px[-1] - px[0]) / (root[-1, 0] - root[0, 0]))
-    return Candidate("bead", px, load("bead.toml")["band"]["nominal_width"] * per_mm, 0.5)
-
-
-def _between(detections: Detections, ends: tuple[Point, Point]) -> Candidate:
-    """The bead between two named ends: along a found bead that runs there, else straight."""
+def _between(detections: Detections, ends: tuple[Point, Point]) -> Iterator[Candidate]:
+    """The bead between two named ends: along a found bead that runs there, then straight, at several widths."""
     start, end = np.asarray(ends[0], float), np.asarray(ends[1], float)
     length = float(np.linalg.norm(end - start))
     for bead in detections.beads:
@@ -169,12 +242,30 @@ def _between(detections: Detections, ends: tuple[Point, Point]) -> Candidate:
         if near < 1.5 * bead.width_px and abs(j - i) > 0.4 * len(bead.line_px) * length / max(bead.length_px, length):
             line = bead.line_px[min(i, j) : max(i, j) + 1]
             inner = (line if i < j else line[::-1])[2:-2]
-            return Candidate("bead", np.concatenate([start[None], inner, end[None]]), bead.width_px, 1.0)
-    return Candidate("bead", start + np.linspace(0, 1, 50)[:, None] * (end - start), length / 10, 1.0)
+            yield Candidate("bead", np.concatenate([start[None], inner, end[None]]), bead.width_px, 1.0)
+            break
+    for share in load("bead.toml")["band"]["width_shares"]:
+        yield Candidate("bead", start + np.linspace(0, 1, 50)[:, None] * (end - start), length * share, 1.0)
+
+
+def _something_else(detections: Detections, trace: _Trace) -> Candidate | None:
+    """What a trace lies on, as the finder sees it, where that is no bead."""
+    rule = load("bead.toml")["belief"]
+    left, right = (trace.bead.frame.to_px(toe) for toe in (trace.bead.left_toe, trace.bead.right_toe))
+    kind, share = detections.seems(np.concatenate([left, right[::-1]]))
+    if kind == "bead" or share < rule["other"]:
+        return None
+    return replace(trace.whole, kind=kind, confidence=share)
 
 
 def _no_bead(detections: Detections) -> Problem:
-    if detections.other is None or detections.other.kind not in _LOOKS:
+    """That there is no bead; what is there instead is said only when the finder is sure of it."""
+    other = detections.other
+    if other is None or other.kind not in _SEEMS or other.confidence < load("bead.toml")["belief"]["named"]:
         return problem("no_bead")
-    what, todo = _LOOKS[detections.other.kind]
+    return _not_a_bead(other.kind)
+
+
+def _not_a_bead(kind: str) -> Problem:
+    what, todo = _SEEMS[kind]
     return problem("not_a_bead", what=what, todo=todo)

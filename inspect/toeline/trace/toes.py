@@ -56,7 +56,18 @@ def trace_bead(image: U8, frame: SurfaceFrame, candidate: Candidate, ends_given:
     except OutOfSight:
         raise BeadLost("The bead lies outside the picture.") from None
     bead = _follow(replace(band, maps=_second_look(band)), frame, face, candidate.confidence)
-    return bead if ends_given else _with_travel(bead)
+    return _at_given_ends(bead, _seam_length(seam)) if ends_given else _with_travel(bead)
+
+
+def _at_given_ends(bead: TracedBead, length: float) -> TracedBead:
+    """The bead with no doubt of an end that lies where the user marked it, on a seam so long: it need be no end at all
+    of the weld metal."""
+    near = float(np.median(bead.t_left - bead.t_right)) / 2
+    start = bead.band.s[0] + load("bead.toml")["band"]["beyond_mm"]  # the first mark, as the bead counts
+    off = abs(start), abs(start + length - bead.s[-1])
+    return replace(
+        bead, end_trust=(1.0 if off[0] < near else bead.end_trust[0], 1.0 if off[1] < near else bead.end_trust[1])
+    )
 
 
 def look_about(image: U8, bead: TracedBead) -> TracedBead:
@@ -247,10 +258,18 @@ def _follow(band: Band, frame: SurfaceFrame, face: Mask, confidence: float) -> T
             covered.append(Covered(side, float(stations[first]), float(stations[last])))
     moved = replace(band, s=band.s - start)
     seen = [_end_seen(band, x) for x in (start, end)]
+    sure = [
+        _end_trust(band, x, mid, width, way) if on else 1.0
+        for x, mid, way, on in (
+            (start, middle[0], -1, seen[0]),
+            (end, middle[-1], 1, seen[1]),
+        )
+    ]
     return TracedBead(
         frame=frame, band=moved, s=stations, t_left=left, t_right=right, u_left=u_l, u_right=u_r,
         confidence=np.clip(trust, 0, 1), start_seen=seen[0], end_seen=seen[1],
         travel="assumed", travel_evidence="", found_confidence=confidence, covered=tuple(covered),
+        end_trust=(sure[0], sure[1]),
     )  # fmt: skip
 
 
@@ -349,8 +368,9 @@ def _tip(logit: F64, band: Band, top: F64, bottom: F64, column: int, way: int) -
     edge = 0 if way < 0 else -1
     inner = min(int(band.px_per_mm), len(top) - 1)
     mid = (top[edge - way * inner] + bottom[edge - way * inner]) / 2
+    off = np.abs(band.t - mid)
     core = load("bead.toml")["trace"]["tip_share"] * float(np.median(top - bottom))
-    profile = logit[np.abs(band.t - mid) <= core].max(axis=0)
+    profile = logit[off <= max(core, float(off.min()))].max(axis=0)
     k = column
     while 0 <= k - way < len(profile) and profile[k] <= 0:
         k -= way
@@ -358,6 +378,20 @@ def _tip(logit: F64, band: Band, top: F64, bottom: F64, column: int, way: int) -
         return float(band.s[column])
     share = profile[k] / (profile[k] - profile[k + way])
     return float(band.s[k] + way * share / band.px_per_mm)
+
+
+def _end_trust(band: Band, s: float, mid: float, width: float, way: int) -> float:
+    """How clearly, 0..1, the bead of this ``width`` ends at ``s``: weld metal just within, none from there on as far as
+    a look beyond reaches. A trace that stops in mid-bead has weld metal, or what may be some, on both sides."""
+    rule = load("bead.toml")["end"]
+    rows = np.abs(band.t - mid) <= max(rule["middle"] * width, 1.5 / band.px_per_mm)
+    face = gaussian_filter1d(band.maps["face"][rows].mean(axis=0), rule["smooth_mm"] * band.px_per_mm)
+    ahead = way * (band.s - s) / width
+    within = (ahead > -rule["within"][0]) & (ahead < -rule["within"][1])
+    beyond = (ahead > rule["beyond"][0]) & (ahead < rule["beyond"][1])
+    if not within.any() or not beyond.any():
+        return 0.0
+    return float(np.clip(face[within].mean() - face[beyond].max(), 0.0, 1.0))
 
 
 def _end_seen(band: Band, s: float) -> bool:
@@ -392,6 +426,7 @@ def turn_round(bead: TracedBead) -> TracedBead:
     return replace(
         bead, t_left=-bead.t_right[::-1], t_right=-bead.t_left[::-1], u_left=bead.u_right[::-1],
         u_right=bead.u_left[::-1], confidence=bead.confidence[::-1], start_seen=bead.end_seen, end_seen=bead.start_seen,
+        end_trust=(bead.end_trust[1], bead.end_trust[0]),
         covered=tuple(c.turned(length) for c in bead.covered), turned=not bead.turned,
         beside=None if bead.beside is None else _turned(bead.beside, length),
         band=replace(

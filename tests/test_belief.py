@@ -1,0 +1,76 @@
+"""What is not believed is refused: doubt of the toes and of the ends stops a photo, and only then."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+import drawn_beads
+import toeline
+from test_bead import doubted_bead
+from toeline.pipeline import _nothing
+from toeline.problems import REGISTRY
+from toeline.trace.band import TracedBead
+from toeline.trace.bead_finder import Candidate, Detections
+from toeline.trace.belief import DISBELIEVED, believed, disbelief
+from toeline.trace.search import Found, _no_bead
+from toeline.trace.toes import _end_trust, _tip
+
+
+def bead(confidence: float, end_trust: tuple[float, float] = (1.0, 1.0)) -> TracedBead:
+    drawn = drawn_beads.draw(drawn_beads.Drawing(length=40.0))
+    return replace(drawn, confidence=np.full(len(drawn.s), confidence), end_trust=end_trust)
+
+
+def test_a_clear_bead_is_believed():
+    assert believed(bead(0.95))
+    assert disbelief(bead(0.95)) == ()
+
+
+@pytest.mark.parametrize(
+    ("doubted", "code", "words"),
+    [
+        (bead(0.1), "toes_unsure", "edges"),
+        (bead(0.95, (0.1, 1.0)), "ends_unsure", "where the bead starts."),
+        (bead(0.95, (0.1, 0.1)), "ends_unsure", "where the bead starts and ends."),
+    ],
+    ids=["toes", "start", "both ends"],
+)
+def test_what_is_not_believed_is_said(doubted, code, words):
+    (problem,) = disbelief(doubted)
+    assert (problem.code, problem.severity) == (code, "stop")
+    assert words in problem.text
+    assert code in DISBELIEVED
+    assert all(REGISTRY[each].severity == "stop" for each in DISBELIEVED)
+
+
+@pytest.mark.parametrize(("beyond", "least", "most"), [(0.0, 0.9, 1.0), (0.45, 0.5, 0.6), (1.0, 0.0, 0.1)])
+def test_an_end_is_as_sure_as_what_lies_beyond_it_is_no_weld_metal(beyond, least, most):
+    trust = _end_trust(doubted_bead(beyond, sure_from=30.0), 30.0, 0.0, 8.0, 1)
+    assert least <= trust <= most
+
+
+def test_an_end_is_found_where_the_middle_row_lies_off_the_band():
+    """A sliver of a bead at the band's edge leaves no row within the share of its width that is looked at."""
+    band = doubted_bead(1.0)
+    top, bottom = np.full(600, 14.0), np.full(600, 13.99)
+    logit = np.where(band.maps["face"] > 0.5, 6.0, -6.0)
+    assert np.isfinite(_tip(logit, band, top, bottom, 300, 1))
+
+
+def test_what_is_not_believed_is_shown_without_measures():
+    doubted = bead(0.1)
+    found = Found(doubted, Detections((), None), disbelief(doubted))
+    measured = _nothing(toeline.Settings(), found)
+    assert measured.bead is doubted
+    assert not any(quantity.known for quantity in measured.measures.values())
+    assert all(quantity.why == found.problems[0].text for quantity in measured.measures.values())
+    assert not measured.indications
+
+
+@pytest.mark.parametrize(("confidence", "code"), [(0.95, "not_a_bead"), (0.6, "no_bead")])
+def test_what_it_looks_like_is_said_only_when_that_is_sure(confidence, code):
+    line = np.stack([np.linspace(10, 300, 50), np.full(50, 100.0)], axis=1)
+    assert _no_bead(Detections((), Candidate("rope", line, 20.0, confidence))).code == code
