@@ -37,11 +37,11 @@ from toeline.measures.legs import (
     undersize_share,
 )
 from toeline.measures.registry import MEASURES, ids
-from toeline.measures.uncertainty import correlated_noise
 from toeline.photo import read_photo
 from toeline.pipeline import measure
 from toeline.result import Indication, Settings
 from toeline.trace.band import TracedBead
+from toeline.uncertainty import correlated_noise
 
 PAPER = 0.1
 LEGS = np.array([[-30.0, 8.0], [0.0, 5.0], [40.0, 6.5], [-30.0, -6.0], [5.0, -9.0], [40.0, -7.0]])

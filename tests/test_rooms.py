@@ -15,6 +15,7 @@ ORDER = (
     "processes",
     "result",
     "units",
+    "uncertainty",
     "text",
     "names",
     "problems",

@@ -5,21 +5,20 @@ import math
 import numpy as np
 import pytest
 
-from toeline.measures.uncertainty import (
-    combined,
-    correlated_noise,
-    frame_modes,
-    modes_of,
-    propagate,
-    quantity,
-    row,
-    standard,
-)
+from toeline.datafile import load
+from toeline.measures.toe_errors import estimate
 from toeline.result import BudgetRow
+from toeline.uncertainty import combined, correlated_noise, propagate, quantity, row, rows_of, standard
+
+
+def effects_on(f, x, modes):
+    """What modes (M, n) of one source do to a function of (n,): to each of its results, (M,) each."""
+    moved = propagate(lambda v: dict(enumerate(np.atleast_2d(f(v.T)))), np.asarray(x, float), {"all": modes})
+    return np.stack([by_source["all"] for by_source in moved.values()], axis=1)
 
 
 def contributions(f, x, u):
-    return propagate(lambda v: np.atleast_1d(f(v)), np.asarray(x, float), np.diag(np.asarray(u, float)))
+    return effects_on(f, x, np.diag(np.asarray(u, float)))
 
 
 END_GAUGE_X = [50_000_623.0, 215.0, 0.0, -0.1, 11.5e-6, 0.0]
@@ -52,9 +51,9 @@ def test_impedance_gum_h2():
 
     def f(x):
         v, i, phi = x
-        return np.array([v * math.cos(phi) / i, v * math.sin(phi) / i, v / i])
+        return np.array([v * np.cos(phi) / i, v * np.sin(phi) / i, v / i])
 
-    c = propagate(f, np.array([v, i, phi]), modes_of(r * np.outer(u, u)))
+    c = effects_on(f, [v, i, phi], np.linalg.cholesky(r * np.outer(u, u)).T)
     cov = c.T @ c
     sd = np.sqrt(np.diag(cov))
     assert f([v, i, phi]) == pytest.approx([127.732, 219.847, 254.260], abs=2e-3)
@@ -74,7 +73,7 @@ def test_line_gum_h3():
 
     intercept, slope, at30 = fit(b)
     s = math.sqrt(np.sum((b - intercept - slope * t) ** 2) / (len(t) - 2))
-    c = propagate(fit, b, s * np.eye(len(t)))
+    c = effects_on(fit, b, s * np.eye(len(t)))
     u = np.sqrt((c**2).sum(axis=0))
     assert (intercept, slope, at30) == pytest.approx((-0.1712, 0.00218, -0.1494), abs=5e-5)
     assert u == pytest.approx([0.0029, 0.00067, 0.0041], abs=5e-5)
@@ -113,11 +112,56 @@ def test_mass_jcgm101_9_3():
     assert (y.mean(), y.std()) == pytest.approx((1.2341, 0.0754), abs=6e-4)
 
 
-@pytest.mark.parametrize(("x1", "u_gum"), [(0.0, 0.0), (0.010, 100e-6), (0.050, 500e-6)])
-def test_comparison_loss_jcgm101_9_4(x1, u_gum):
-    # JCGM 101:2008, 9.4.2: first order gives u = 0 where the estimate is zero, and is 2|x1|u elsewhere
+def by_draws(f, x, noise):
+    """``f`` of (K, n) at ``x`` (n,) as the measures take noise out: value, u by draws, and what the noise added."""
+    found, taken = estimate(lambda v: {"y": f(v)}, lambda raw, out: {"y": raw["y"] - out["y"]}, x, noise, {})
+    rows = {r.label: r.u for r in found["y"].others}
+    return found["y"].value, rows["toe localisation"], float(taken["y"]) / load("measures.toml")["toe"]["noise_net"]
+
+
+@pytest.mark.parametrize(
+    ("draw", "u", "sd"),
+    [
+        ("normal", (1, 1, 1, 1), 2.00),  # JCGM 101:2008, 9.2.2
+        ("rectangular", (1, 1, 1, 1), 2.00),  # 9.2.3
+        ("rectangular", (1, 1, 1, 10), 10.1),  # 9.2.4
+    ],
+)
+def test_additive_model_by_draws_jcgm101_9_2(draw, u, sd):
+    rng = np.random.default_rng(5)
+    half = math.sqrt(3.0)
+    noise = rng.normal(0, 1, (100_000, 4)) if draw == "normal" else rng.uniform(-half, half, (100_000, 4))
+    _, spread, added = by_draws(lambda v: v.sum(axis=-1), np.zeros(4), noise * np.array(u))
+    assert spread == pytest.approx(sd, rel=0.01)
+    assert added == pytest.approx(0.0, abs=0.1)
+
+
+# JCGM 101:2008, 9.4.2: to first order u is 2 |x1| u, and so 0 where the estimate is 0; by draws the mean of y lies
+# 50e-6 higher than its estimate (u squared, twice) and u is 50e-6, 112e-6 and 502e-6
+LOSS = [(0.0, 0.0, 50e-6), (0.010, 100e-6, 112e-6), (0.050, 500e-6, 502e-6)]
+
+
+@pytest.mark.parametrize(("x1", "u_gum", "u_draws"), LOSS)
+def test_comparison_loss_jcgm101_9_4(x1, u_gum, u_draws):
     c = contributions(lambda v: v[0] ** 2 + v[1] ** 2, [x1, 0.0], [0.005, 0.005])
     assert math.sqrt((c**2).sum()) == pytest.approx(u_gum, abs=1e-12)
+    noise = np.random.default_rng(6).normal(0, 0.005, (100_000, 2))
+    value, spread, added = by_draws(lambda v: (v**2).sum(axis=-1), np.array([x1, 0.0]), np.concatenate([noise, -noise]))
+    assert spread == pytest.approx(u_draws, rel=0.01)
+    assert added == pytest.approx(50e-6, rel=0.02)
+    assert value == pytest.approx(x1**2 - load("measures.toml")["toe"]["noise_net"] * added)
+
+
+def test_what_lies_between_no_noise_and_the_most_is_a_row():
+    # y = x squared with noise of 0.1: it adds 0.01. By hand: half of what lies between taking out none and the most
+    rule = load("measures.toml")["toe"]
+    noise = np.full((2, 1), 0.1) * [[1.0], [-1.0]]
+    found, taken = estimate(
+        lambda v: {"y": v[..., 0] ** 2}, lambda raw, out: {"y": raw["y"] - out["y"]}, np.array([3.0]), noise, {}
+    )
+    assert taken["y"] == pytest.approx(rule["noise_net"] * 0.01)
+    most = (rule["noise_most"] / rule["noise_share"]) ** 2 * 0.01
+    assert {r.label: r.u for r in found["y"].others}["noise correction"] == pytest.approx(most / 2)
 
 
 @pytest.mark.parametrize(
@@ -135,20 +179,21 @@ def test_propagation_agrees_with_monte_carlo_on_a_distance():
     x = np.array([0.0, 0.0, 30.0, 40.0])
 
     def distance(v):
-        return np.atleast_1d(np.hypot(v[2] - v[0], v[3] - v[1]))
+        return np.hypot(v[2] - v[0], v[3] - v[1])
 
-    u = math.sqrt((propagate(distance, x, modes_of(cov)) ** 2).sum())
+    u = math.sqrt((effects_on(distance, x, np.linalg.cholesky(cov).T) ** 2).sum())
     draws = rng.multivariate_normal(x, cov, 200_000)
     assert u == pytest.approx(distance(draws.T).std(), rel=0.01)
 
 
 def test_a_common_mode_is_not_averaged_away_and_noise_is():
     n = 400
-    mean = lambda v: np.atleast_1d(v.mean())  # noqa: E731
-    common = propagate(mean, np.zeros(n), np.full((1, n), 0.1))
-    assert math.sqrt((common**2).sum()) == pytest.approx(0.1)
-    independent = propagate(mean, np.zeros(n), 0.1 * np.eye(n))
-    assert math.sqrt((independent**2).sum()) == pytest.approx(0.1 / math.sqrt(n))
+    common, own = np.full((1, n), 0.1), 0.1 * np.eye(n)
+    moved = propagate(lambda v: {"mean": v.mean(axis=-1)}, np.zeros(n), {"common": common, "own": own})["mean"]
+    assert {r.label: r.u for r in rows_of(moved)} == {
+        "common": pytest.approx(0.1),
+        "own": pytest.approx(0.1 / math.sqrt(n)),
+    }
 
 
 def test_correlated_noise_has_the_stated_spread_and_length():
@@ -159,27 +204,6 @@ def test_correlated_noise_has_the_stated_spread_and_length():
     assert e.std(axis=0) == pytest.approx(u, rel=0.08)
     z = e / u
     assert np.mean(z[:, :-4] * z[:, 4:]) == pytest.approx(math.exp(-1.0), abs=0.02)
-
-
-class OnlyCovariance:
-    has_scale = True
-
-    def to_mm(self, px):
-        return px / 10.0
-
-    def to_px(self, mm):
-        return mm * 10.0
-
-    def covariance_mm(self, px):
-        return np.broadcast_to(np.diag([0.01, 0.04]), (len(px), 2, 2))
-
-
-def test_a_frame_without_modes_keeps_each_points_covariance_and_claims_no_averaging():
-    modes = frame_modes(OnlyCovariance(), np.zeros((6, 2)))["plate"]
-    cov = np.einsum("mni,mnj->nij", modes, modes)
-    assert cov == pytest.approx(np.broadcast_to(np.diag([0.01, 0.04]), (6, 2, 2)), abs=1e-9)
-    mean_left = modes[:, :3, 1].mean(axis=1)
-    assert math.sqrt((mean_left**2).sum()) == pytest.approx(0.2)
 
 
 def test_quantity_states_u_at_k_2_and_keeps_its_budget():

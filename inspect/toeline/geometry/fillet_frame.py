@@ -11,6 +11,7 @@ import numpy as np
 from toeline.geometry.optics import F64, project, project_with_derivatives, rays
 from toeline.geometry.plate import Plate
 from toeline.result import Problem
+from toeline.uncertainty import propagate
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,12 +66,12 @@ class Wedge:
 def modes_of_wedge(wedge: Callable[[F64], Wedge], modes: Mapping[str, F64]) -> dict[str, F64]:
     """Carry modes, label -> (M, n), of the step (n,) that ``wedge`` is a smooth function of over to the wedge.
 
-    The result, label -> (M, 12), is of the wedge's unknowns: the central difference over a hundredth of each mode.
+    The result, label -> (M, 12), is of the wedge's unknowns.
     """
-    return {
-        label: np.stack([50 * wedge(row / 100).less(wedge(-row / 100)) for row in rows])
-        for label, rows in modes.items()
-    }
+    (n,) = {rows.shape[1] for rows in modes.values()}
+    at = wedge(np.zeros(n))
+    moved = propagate(lambda steps: {"wedge": np.stack([wedge(step).less(at) for step in steps])}, np.zeros(n), modes)
+    return moved["wedge"]
 
 
 def _small_turn(matrix: F64) -> F64:
@@ -82,7 +83,7 @@ def _small_turn(matrix: F64) -> F64:
 class FilletFrame:
     """Surface frame of a fillet: both plates unfolded at the root line, true mm.
 
-    Implements :class:`toeline.trace.band.SurfaceFrame` and ``toeline.measures.uncertainty.ErrorModes``.
+    Implements :class:`toeline.trace.band.SurfaceFrame`.
     x runs along the root line, y is the distance from it on the plates: positive on the base plate, negative on the
     upright. Seen from the camera, y is turned from x the way y is from x on a plate, so "left" means the same. The
     origin lies on the root line beside the cards. ``modes``: label -> (M, 12), each row a step of the wedge's unknowns

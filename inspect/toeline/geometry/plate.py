@@ -64,7 +64,7 @@ def print_scale(check_line_mm: float | None) -> PrintScale:
 
 @dataclass(frozen=True, slots=True)
 class Plate:
-    """One plate's surface: a :class:`toeline.trace.band.SurfaceFrame` with error modes of ``measures.uncertainty``.
+    """One plate's surface: a :class:`toeline.trace.band.SurfaceFrame`.
 
     ``thickness_mm`` is the card's height above the plate. ``modes``: label -> (M, 13), each row a step of the camera
     (5), the card's turn about the camera's axes (3) and place (3, card mm), the print scale and the thickness (mm),
@@ -195,9 +195,9 @@ class PixelFrame:
         """Units (N, 2) to photo pixels (N, 2)."""
         return np.asarray(mm, float) * self.unit_px
 
-    def covariance_mm(self, px: F64) -> F64:
-        """Zero (N, 2, 2): a pixel is where it is."""
-        return np.zeros((len(px), 2, 2))
+    def error_modes(self, px: F64) -> dict[str, F64]:
+        """Nothing: a pixel is where it is."""
+        return {}
 
 
 def plate_from_card(

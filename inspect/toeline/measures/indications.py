@@ -21,10 +21,10 @@ from skimage.segmentation import watershed
 
 from toeline.datafile import load
 from toeline.measures.body import body_of, typical_width
-from toeline.measures.uncertainty import quantity, row
 from toeline.result import Indication, IndicationKind, Quantity, Side, unknown
 from toeline.trace.band import F32, F64, U8, Band, Strip, TracedBead
 from toeline.trace.ripples import Ripples, read_ripples
+from toeline.uncertainty import quantity, row
 
 Mask = NDArray[np.bool_]
 ToeFault = Literal["undercut", "overlap"]

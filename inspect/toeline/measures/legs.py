@@ -4,12 +4,13 @@ A leg is the distance on its plate from the root line to the toe. The theoretica
 that both legs and the angle between the plates make, over its third side; that side is the face width. Both presume
 the fusion reaches the root and the face is flat or convex: a photo shows neither fusion nor a hollow.
 
-Noise of the traced toes makes the spread along the weld too wide, the least too small and the greatest too large. As
-with a flat bead it is drawn many times and sent through the same computation, and what it adds is taken out.
+Noise of the traced toes makes the spread along the weld too wide, the least too small and the greatest too large: what
+it adds is taken out (:mod:`toeline.measures.toe_errors`).
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -20,12 +21,12 @@ from toeline.datafile import load
 from toeline.geometry.fillet_frame import FilletFrame
 from toeline.measures.body import body_of
 from toeline.measures.registry import MEASURES, ids, unknown_of
-from toeline.measures.toe_errors import common_bias, own_bias, scatter
-from toeline.measures.uncertainty import COVERAGE, correlated_noise, quantity, row
+from toeline.measures.toe_errors import Statistics, estimate, reader_bias, toe_noise
 from toeline.measures.width_and_edges import SHORT
 from toeline.problems import problem
 from toeline.result import Indication, Problem, Quantity, Side, unknown
 from toeline.trace.band import F64, TracedBead
+from toeline.uncertainty import COVERAGE, propagate, quantity, rows_of
 
 ONE_PLATE = "both toes were traced on one plate, so the plates or the toes were mistaken"
 
@@ -62,35 +63,15 @@ def measure_fillet(frame: FilletFrame, bead: TracedBead) -> dict[str, Quantity]:
     toes = _Toes.of(frame, bead, body_of(bead))
     if isinstance(toes, str):
         return unknown_fillet(toes) | {"joint_angle": _joint_angle(frame)}
-    rules, noise = load("measures.toml")["toe"], load("measures.toml")["noise"]
-    rng = np.random.default_rng(noise["seed"])
-    base, upright = (
-        correlated_noise(toes.s, scatter(u), rules["correlation"], noise["pairs"], rng)
-        for u in (toes.u_base, toes.u_upright)
+    noise = toe_noise(toes.s, toes.u_base, toes.u_upright)
+    found, _ = estimate(
+        lambda sizes: _statistics(toes, sizes),
+        _named,
+        toes.sizes,
+        _sizes(noise[:, 0], noise[:, 1], np.zeros(len(noise))),
+        _sources(frame, toes),
     )
-    raw = _statistics(toes)
-    drawn = _statistics(replace(toes, base=toes.base + base, upright=toes.upright + upright))
-    added = {name: drawn[f"{name}_var"].mean() - raw[f"{name}_var"] for name in _SERIES}
-    taken = {k: rules["noise_net"] * v for k, v in added.items()}
-    value = _named(raw, taken)
-    spread = _named(drawn, {k: v + taken[k] for k, v in added.items()})
-    most = (rules["noise_most"] / rules["noise_share"]) ** 2
-    none, all_ = (_named(raw, {k: share * v for k, v in added.items()}) for share in (0.0, most))
-    moves = _frame_moves(frame, toes) | _reader(toes)
-    changes = {label: _change(toes, taken, *move) for label, move in moves.items()}
-    measures = {
-        name: quantity(
-            float(value[name]),
-            [
-                row("toe localisation", float(spread[name].std())),
-                row("noise correction", abs(float(none[name] - all_[name])) / 2),
-                *(row(label, float(np.linalg.norm(change[name]))) for label, change in changes.items()),
-            ],
-            MEASURES[name].unit,
-            len(toes.s),
-        )
-        for name in value
-    }
+    measures = {name: replace(one, n=len(toes.s)).quantity(MEASURES[name].unit) for name, one in found.items()}
     return measures | {"joint_angle": _joint_angle(frame)}
 
 
@@ -105,7 +86,7 @@ def undersize_share(
     toes = _Toes.of(frame, bead, body_of(bead))
     if isinstance(toes, str):
         return unknown(toes, "1")
-    size, U = _throats(frame, toes) if size_is == "throat" else _least_legs(frame, toes)
+    size, U = _along(frame, toes, _throat if size_is == "throat" else _least_leg)
     share, large, small = (float((size + off < size_mm).mean()) for off in (0.0, U, -U))
     return Quantity(value=share, U=max(small - share, share - large), unit="1", n=len(toes.s))
 
@@ -118,10 +99,11 @@ def sizes_along(frame: FilletFrame, bead: TracedBead) -> dict[str, F64]:
     toes = _Toes.of(frame, bead, body_of(bead))
     if isinstance(toes, str):
         return {}
-    throat, U = _throats(frame, toes)
+    throat, U = _along(frame, toes, _throat)
+    base, upright, _ = _legs_and_angle(toes.sizes)
     at = np.searchsorted(bead.s, toes.s)
     along = {}
-    for name, values in (("leg_base", toes.base), ("leg_upright", toes.upright), ("throat", throat), ("throat_U", U)):
+    for name, values in (("leg_base", base), ("leg_upright", upright), ("throat", throat), ("throat_U", U)):
         along[name] = np.full(len(bead.s), np.nan)
         along[name][at] = values
     return along
@@ -185,16 +167,15 @@ class _Toe:
 
 @dataclass(frozen=True, slots=True)
 class _Toes:
-    """Legs (..., N) at even stations ``s`` (N,), with the toes' own standard uncertainty and the joint angle."""
+    """Legs and joint angle, as ``sizes`` (2 N + 1,) of :func:`_sizes`, at even stations ``s`` (N,), with the toes' own
+    standard uncertainty and their places on the plates (N, 2)."""
 
     s: F64
-    base: F64
-    upright: F64
+    sizes: F64
     u_base: F64
     u_upright: F64
     base_mm: F64
     upright_mm: F64
-    angle: float | F64
     sure: NDArray[np.bool_]
 
     @classmethod
@@ -215,22 +196,32 @@ class _Toes:
             return ONE_PLATE
         return cls(
             s=bead.s[at],
-            base=base.mm[at, 1],
-            upright=-upright.mm[at, 1],
+            sizes=_sizes(base.mm[at, 1], -upright.mm[at, 1], np.array(frame.wedge.angle)),
             u_base=base.u[at],
             u_upright=upright.u[at],
             base_mm=base.mm[at],
             upright_mm=upright.mm[at],
-            angle=frame.wedge.angle,
             sure=sure if sure.any() else np.ones(int(at.sum()), bool),
         )
 
 
-def _statistics(toes: _Toes) -> dict[str, F64]:
+def _sizes(base: F64, upright: F64, angle: F64) -> F64:
+    """Legs (..., N) and joint angle (...), radians, in one vector (..., 2 N + 1): what a fillet's size is made of."""
+    return np.concatenate([base, upright, angle[..., None]], axis=-1)
+
+
+def _legs_and_angle(sizes: F64) -> tuple[F64, F64, F64]:
+    """Base leg (..., N), upright leg (..., N) and joint angle (..., 1) of a vector of :func:`_sizes`."""
+    n = sizes.shape[-1] // 2
+    return sizes[..., :n], sizes[..., n : 2 * n], sizes[..., 2 * n :]
+
+
+def _statistics(toes: _Toes, sizes: F64) -> Statistics:
     """Mean, least, greatest, variance over the stations and place of the least of each series; values (...)."""
-    throat, face = throat_and_face(toes.base, toes.upright, toes.angle)
+    base, upright, angle = _legs_and_angle(sizes)
+    throat, face = throat_and_face(base, upright, angle)
     out: dict[str, F64] = {}
-    for name, values in zip(_SERIES, (toes.base, toes.upright, throat, face, toes.base - toes.upright), strict=True):
+    for name, values in zip(_SERIES, (base, upright, throat, face, base - upright), strict=True):
         known = values[..., toes.sure]
         out[name], out[f"{name}_var"] = values.mean(axis=-1), values.var(axis=-1)
         out[f"{name}_min"], out[f"{name}_max"] = known.min(axis=-1), known.max(axis=-1)
@@ -238,7 +229,7 @@ def _statistics(toes: _Toes) -> dict[str, F64]:
     return out
 
 
-def _named(raw: dict[str, F64], added: dict[str, F64]) -> dict[str, F64]:
+def _named(raw: Statistics, added: Statistics) -> Statistics:
     """The measures from statistics, with the variance that noise ``added`` to each series taken out.
 
     Least and greatest draw in towards the mean as much as the standard deviation does.
@@ -246,7 +237,7 @@ def _named(raw: dict[str, F64], added: dict[str, F64]) -> dict[str, F64]:
     out: dict[str, F64] = {}
     for name in _SERIES:
         mean, var = raw[name], raw[f"{name}_var"]
-        net = np.maximum(var - added[name], 0.0)
+        net = np.maximum(var - added[f"{name}_var"], 0.0)
         kept = np.sqrt(net / np.maximum(var, np.finfo(float).tiny))
         out[name], out[f"{name}_sd"], out[f"{name}_min_at"] = mean, np.sqrt(net), raw[f"{name}_min_at"]
         for what in ("_min", "_max"):
@@ -256,63 +247,39 @@ def _named(raw: dict[str, F64], added: dict[str, F64]) -> dict[str, F64]:
     return {name: out[name] for name in ids(["legs"]) if name != "joint_angle"}
 
 
-def _change(toes: _Toes, added: dict[str, F64], base: F64, upright: F64, angle: F64) -> dict[str, F64]:
-    """Half the change of every statistic over ± moves of the legs (M, N) and the joint angle (M,)."""
-    plus, minus = (
-        _named(
-            _statistics(
-                replace(
-                    toes,
-                    base=toes.base + way * base,
-                    upright=toes.upright + way * upright,
-                    angle=toes.angle + way * angle[:, None],
-                )
-            ),
-            added,
-        )
-        for way in (1, -1)
-    )
-    return {name: (plus[name] - minus[name]) / 2 for name in plus}
-
-
-def _frame_moves(frame: FilletFrame, toes: _Toes) -> dict[str, tuple[F64, F64, F64]]:
-    """What each source of the frame's uncertainty does to the legs (M, N), (M, N) and the joint angle (M,)."""
+def _sources(frame: FilletFrame, toes: _Toes) -> dict[str, F64]:
+    """What the frame's errors and the toe reader's own bias do to the sizes: source -> (M, 2 N + 1)."""
     base, upright = (frame.error_modes(frame.to_px(mm)) for mm in (toes.base_mm, toes.upright_mm))
-    return {label: (base[label][..., 1], -upright[label][..., 1], rows[:, -1]) for label, rows in frame.modes.items()}
+    bias = reader_bias(toes.u_base, toes.u_upright)
+    return {
+        **{
+            label: _sizes(base[label][..., 1], -upright[label][..., 1], rows[:, -1])
+            for label, rows in frame.modes.items()
+        },
+        "toe reader": _sizes(bias[:, 0], bias[:, 1], np.zeros(len(bias))),
+    }
 
 
-def _reader(toes: _Toes) -> dict[str, tuple[F64, F64, F64]]:
-    """The toe reader's own bias: both toes outwards together, and each toe alone."""
-    both, even = common_bias(), np.ones(len(toes.s))
-    base = np.array([both, own_bias(toes.u_base), 0.0])[:, None] * even
-    upright = np.array([both, 0.0, own_bias(toes.u_upright)])[:, None] * even
-    return {"toe reader": (base, upright, np.zeros(3))}
+def _along(frame: FilletFrame, toes: _Toes, size: Callable[[F64], F64]) -> tuple[F64, F64]:
+    """A size at each station (N,), a function of the vector of :func:`_sizes`, and its U (k = 2); the toes' scatter is
+    left out, as it evens out."""
+    moved = propagate(lambda sizes: {"size": size(sizes)}, toes.sizes, _sources(frame, toes))["size"]
+    return size(toes.sizes), np.asarray(COVERAGE * np.linalg.norm(np.concatenate(list(moved.values())), axis=0))
 
 
-def _least_legs(frame: FilletFrame, toes: _Toes) -> tuple[F64, F64]:
-    """The smaller leg at each station (N,) and its U (k = 2); the toes' scatter is left out, as it evens out."""
-    shorter = toes.base < toes.upright
-    moves = (_frame_moves(frame, toes) | _reader(toes)).values()
-    modes = [np.where(shorter, base, upright) for base, upright, _ in moves]
-    return np.where(shorter, toes.base, toes.upright), COVERAGE * np.linalg.norm(np.concatenate(modes), axis=0)
+def _least_leg(sizes: F64) -> F64:
+    """The smaller leg at each station (..., N)."""
+    base, upright, _ = _legs_and_angle(sizes)
+    return np.minimum(base, upright)
 
 
-def _throats(frame: FilletFrame, toes: _Toes) -> tuple[F64, F64]:
-    """The theoretical throat at each station (N,) and its U (k = 2), as :func:`_least_legs`."""
-    modes = []
-    for base, upright, angle in (_frame_moves(frame, toes) | _reader(toes)).values():
-        plus, minus = (
-            throat_and_face(toes.base + way * base, toes.upright + way * upright, toes.angle + way * angle[:, None])[0]
-            for way in (1, -1)
-        )
-        modes.append((plus - minus) / 2)
-    throat, _ = throat_and_face(toes.base, toes.upright, toes.angle)
-    return throat, np.asarray(COVERAGE * np.linalg.norm(np.concatenate(modes), axis=0))
+def _throat(sizes: F64) -> F64:
+    """The theoretical throat at each station (..., N)."""
+    return throat_and_face(*_legs_and_angle(sizes))[0]
 
 
 def _joint_angle(frame: FilletFrame) -> Quantity:
     """The angle between the plates, degrees."""
-    rows = [row(label, float(np.linalg.norm(modes))) for label, modes in frame.joint_angle_modes.items()]
     if frame.angle_said:
         return unknown("the joint angle was stated, not measured: that takes a card on each plate", "deg")
-    return quantity(frame.joint_angle_deg, [r for r in rows if r.u > 1e-9], "deg", 2)
+    return quantity(frame.joint_angle_deg, rows_of(frame.joint_angle_modes), "deg", 2)

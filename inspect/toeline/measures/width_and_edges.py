@@ -2,19 +2,15 @@
 
 Width, edge and ripple statistics are over the body (one typical width off each end). Edge deviation is the root mean
 square of a toe's distance from its own centred 25 mm moving mean, whose window shrinks symmetrically near the body's
-ends; straightness is the same from the least-squares straight line.
-
-Noise of the traced toes makes every spread come out too large: var(seen) = var(true) + var(noise). The noise that the
-tracer states for each station is therefore drawn many times and sent through the very same computation. A tracer also
-smooths, which takes spread away: so only a share of what the noise adds is taken out, and all that lies between
-nothing and the most that such noise comes to stays in the uncertainty.
+ends; straightness is the same from the least-squares straight line. What noise of the traced toes adds to a spread is
+taken out (:mod:`toeline.measures.toe_errors`).
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol, runtime_checkable
 
 import numpy as np
@@ -24,11 +20,11 @@ from toeline.datafile import load
 from toeline.measures.body import body_of, typical_width
 from toeline.measures.indications import NO_SCALE, toe_score
 from toeline.measures.registry import MEASURES, ids, unknown_of
-from toeline.measures.toe_errors import common_bias, own_bias, scatter
-from toeline.measures.uncertainty import COVERAGE, correlated_noise, frame_modes, quantity, row, standard
-from toeline.result import BudgetRow, Indication, Quantity, Side, unknown
+from toeline.measures.toe_errors import Estimate, Statistics, estimate, reader_bias, toe_noise
+from toeline.result import Indication, Quantity, Side, unknown
 from toeline.trace.band import F64, TracedBead
 from toeline.trace.ripples import Ripples, read_ripples
+from toeline.uncertainty import COVERAGE, Effects, propagate, quantity, row, rows_of, standard
 
 SHORT = "the bead is too short: less than two widths are left between its ends"
 CUT = "the bead runs out of the picture at its {end}"
@@ -51,9 +47,14 @@ def measure_bead(
 
 def measure_course(bead: TracedBead, ripples: Ripples) -> dict[str, Quantity]:
     """What the toes and the crests tell: length, widths, edges and ripples by name."""
-    measures = {"length": _length(bead), **_body_measures(bead), **_ripple_measures(bead, ripples)}
-    measures["length_to_width"] = _ratio(measures["length"], measures["width_mean"])
-    return _as_scaled(bead, measures)
+    length, body = _length(bead), _over_body(bead)
+    found: dict[str, Estimate | str] = {"length": length, **body}
+    found["length_to_width"] = _ratio(length, body["width_mean"])
+    measures = {
+        name: unknown(one, MEASURES[name].unit) if isinstance(one, str) else one.quantity(MEASURES[name].unit)
+        for name, one in found.items()
+    }
+    return _as_scaled(bead, measures | _ripple_measures(bead, ripples))
 
 
 def _as_scaled(bead: TracedBead, measures: dict[str, Quantity]) -> dict[str, Quantity]:
@@ -68,20 +69,16 @@ def unknown_measures(why: str) -> dict[str, Quantity]:
     return unknown_of(("length", "body", "ripples", "counts"), why)
 
 
-Statistics = dict[str, F64]
-
-
 @dataclass(frozen=True, slots=True)
 class Stretch:
-    """Toes over a stretch of the seam, at even stations ``s`` (N,).
+    """Left and right ``toes`` (2, N) over a stretch of the seam, at even stations ``s`` (N,).
 
     ``wander``: the seam's own distance (N,) from its parabola and from its straight line, which belong to the edges
     but not to the width. ``sure`` (N,) marks the stations that may give the least and greatest width.
     """
 
     s: F64
-    left: F64
-    right: F64
+    toes: F64
     u_left: F64
     u_right: F64
     wander: tuple[F64, F64]
@@ -95,8 +92,7 @@ class Stretch:
         sure = np.maximum(bead.u_left, bead.u_right)[at] < load("measures.toml")["toe"]["far"]
         return cls(
             s=s,
-            left=bead.t_left[at],
-            right=bead.t_right[at],
+            toes=np.stack([bead.t_left[at], bead.t_right[at]]),
             u_left=bead.u_left[at],
             u_right=bead.u_right[at],
             wander=(_seam_wander(bead, s, 2), _seam_wander(bead, s, 1)),
@@ -104,8 +100,9 @@ class Stretch:
         )
 
 
-def body_statistics(stretch: Stretch, left: F64, right: F64) -> Statistics:
-    """Means, extremes and variances of toes ``left``, ``right`` (..., N) over a stretch; values (...)."""
+def body_statistics(stretch: Stretch, toes: F64) -> Statistics:
+    """Means, extremes and variances of left and right toes (..., 2, N) over a stretch; values (...)."""
+    left, right = toes[..., 0, :], toes[..., 1, :]
     width = left - right
     known = width if stretch.sure.all() else width[..., stretch.sure]
     n, mean = width.shape[-1], width.mean(axis=-1)
@@ -160,9 +157,9 @@ def _seam_wander(bead: TracedBead, s: F64, degree: int) -> F64:
     return np.asarray((y - np.polyval(np.polyfit(x, y, degree), x)) * (to_left @ across))
 
 
-def finish(raw: Statistics, taken: Statistics | None = None) -> Statistics:
+def finish(raw: Statistics, taken: Statistics) -> Statistics:
     """Named measures from statistics, with what noise added ``taken`` out of them first."""
-    net = {k: v - (taken[k] if taken else 0.0) for k, v in raw.items()}
+    net = {k: v - taken[k] for k, v in raw.items()}
     root = {k: np.sqrt(np.maximum(net[k], 0.0)) for k in net if k not in ("mean", "min", "max")}
     return {
         "width_mean": net["mean"],
@@ -177,66 +174,34 @@ def finish(raw: Statistics, taken: Statistics | None = None) -> Statistics:
     }
 
 
-def _body_measures(bead: TracedBead) -> dict[str, Quantity]:
-    """Widths and edges over the body, with their budgets."""
+def _over_body(bead: TracedBead) -> dict[str, Estimate | str]:
+    """Widths and edges over the body, or why there are none."""
     body = body_of(bead)
     if body is None:
-        return unknown_of(["body"], SHORT)
+        return dict.fromkeys(ids(["body"]), SHORT)
     base = Stretch.of(bead, *body)
-    raw = body_statistics(base, base.left, base.right)
-    toe, noise = (load("measures.toml")[k] for k in ("toe", "noise"))
-    rng = np.random.default_rng(noise["seed"])
-    errors = [
-        correlated_noise(base.s, scatter(u), toe["correlation"], noise["pairs"], rng)
-        for u in (base.u_left, base.u_right)
-    ]
-    drawn = body_statistics(base, base.left + errors[0], base.right + errors[1])
-    added = {k: v.mean() - raw[k] for k, v in drawn.items()}
-    taken = {k: toe["noise_net"] * v for k, v in added.items()}
-
-    moves = {"toe reader": _reader_moves(base), **_frame_moves(bead, base)}
-    every = np.concatenate(list(moves.values()))
-    either = np.concatenate([every, -every])
-    moved = finish(body_statistics(base, base.left + either[:, 0], base.right + either[:, 1]), taken)
-    changes = {name: (v[: len(every)] - v[len(every) :]) / 2.0 for name, v in moved.items()}
-    cuts = np.cumsum([len(m) for m in moves.values()])[:-1]
-
-    values = finish(raw, taken)
-    spread = finish(drawn, {k: v + taken[k] for k, v in added.items()})
-    most = (toe["noise_most"] / toe["noise_share"]) ** 2
-    none, all_ = finish(raw), finish(raw, {k: most * v for k, v in added.items()})
+    found, taken = estimate(
+        lambda toes: body_statistics(base, toes),
+        finish,
+        base.toes,
+        toe_noise(base.s, base.u_left, base.u_right),
+        {"toe reader": reader_bias(base.u_left, base.u_right, outwards=(1.0, -1.0)), **_frame_moves(bead, base)},
+    )
     ends = [Stretch.of(bead, body[0] + a, body[1] + b) for a, b in _end_moves(bead)]
-    at_ends = [finish(body_statistics(e, e.left, e.right), taken) for e in ends]
-    return {
-        name: quantity(
-            float(values[name]),
-            [
-                row("toe localisation", float(spread[name].std())),
-                row("noise correction", abs(float(none[name] - all_[name])) / 2.0),
-                row("bead ends", math.sqrt(sum(float(m[name] - values[name]) ** 2 for m in at_ends) / 2.0)),
-                *(row(k, float(np.linalg.norm(c))) for k, c in zip(moves, np.split(changes[name], cuts), strict=True)),
-            ],
-            MEASURES[name].unit,
-            len(base.s),
-        )
-        for name in ids(["body"])
-    }
-
-
-def _reader_moves(base: Stretch) -> F64:
-    """The reader's own bias (M, 2, N): both toes outwards together, and each toe alone as far as it is unsure of it."""
-    both, left, right = common_bias(), own_bias(base.u_left), own_bias(base.u_right)
-    return np.array([[both, -both], [left, 0.0], [0.0, right]])[:, :, None] * np.ones(len(base.s))
+    at_ends = [finish(body_statistics(end, end.toes), taken) for end in ends]
+    told: dict[str, Estimate | str] = {}
+    for name, one in found.items():
+        off = math.sqrt(sum(float(moved[name] - one.value) ** 2 for moved in at_ends) / 2.0)
+        told[name] = replace(one, others=(*one.others, row("bead ends", off)), n=len(base.s))
+    return told
 
 
 def _frame_moves(bead: TracedBead, base: Stretch) -> dict[str, F64]:
     """How the frame's errors move the toes square to the seam: label -> (M, 2, N)."""
-    if not bead.frame.has_scale:
-        return {}
     zero = np.zeros(len(base.s))
     to_left = bead.band.to_surface(base.s, zero + 1.0) - bead.band.to_surface(base.s, zero)
-    toes = np.concatenate([bead.band.to_surface(base.s, t) for t in (base.left, base.right)])
-    modes = frame_modes(bead.frame, toes)
+    toes = np.concatenate([bead.band.to_surface(base.s, t) for t in base.toes])
+    modes = bead.frame.error_modes(bead.frame.to_px(toes))
     return {k: np.einsum("mtni,ni->mtn", m.reshape(len(m), 2, -1, 2), to_left) for k, m in modes.items()}
 
 
@@ -246,25 +211,22 @@ def _end_moves(bead: TracedBead) -> list[tuple[float, float]]:
     return [(u * k, 0.0) for k in (1, -1) if bead.start_seen] + [(0.0, u * k) for k in (1, -1) if bead.end_seen]
 
 
-def _length(bead: TracedBead) -> Quantity:
-    """Length along the seam from the bead's start to its end."""
+def _length(bead: TracedBead) -> Estimate | str:
+    """Length along the seam from the bead's start to its end, or why it is not known."""
     for seen, end in ((bead.start_seen, "start"), (bead.end_seen, "end")):
         if not seen:
-            return unknown(CUT.format(end=end))
+            return CUT.format(end=end)
     u = load("measures.toml")["end"]["u"]
-    rows = [row("bead ends", u * math.sqrt(2.0)), *_strain_rows(bead, float(bead.s[0]), float(bead.s[-1]))]
-    return quantity(float(bead.s[-1] - bead.s[0]), rows, n=2)
+    first, last = float(bead.s[0]), float(bead.s[-1])
+    return Estimate(last - first, _strain(bead, first, last), (row("bead ends", u * math.sqrt(2.0)),), 2)
 
 
-def _strain_rows(bead: TracedBead, lo: float, hi: float) -> list[BudgetRow]:
-    """What the frame's errors do to the distance along the seam from ``lo`` to ``hi``, by source."""
-    if not bead.frame.has_scale:
-        return []
+def _strain(bead: TracedBead, lo: float, hi: float) -> Effects:
+    """What the frame's errors do to the distance along the seam from ``lo`` to ``hi``."""
     at = np.array([lo, hi])
     ends = bead.band.to_surface(at, np.interp(at, bead.s, (bead.t_left + bead.t_right) / 2.0))
-    along = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
-    modes = frame_modes(bead.frame, ends)
-    return [row(label, float(np.linalg.norm((m[:, 1] - m[:, 0]) @ along))) for label, m in modes.items()]
+    modes = bead.frame.error_modes(bead.frame.to_px(ends))
+    return propagate(lambda e: {"apart": np.linalg.norm(e[:, 1] - e[:, 0], axis=1)}, ends, modes)["apart"]
 
 
 def _ripple_measures(bead: TracedBead, ripples: Ripples) -> dict[str, Quantity]:
@@ -293,7 +255,7 @@ def _ripple_measures(bead: TracedBead, ripples: Ripples) -> dict[str, Quantity]:
         row("crest count", pitch * miscount / (n - 1)),
         row("bead ends", sd / (n - 1)),
         row("height of the face", pitch * u_nearer),
-        *(row(r.label, r.u * pitch / span) for r in _strain_rows(bead, float(crests.s[0]), float(crests.s[-1]))),
+        *rows_of({k: v * pitch / span for k, v in _strain(bead, float(crests.s[0]), float(crests.s[-1])).items()}),
     ]
     near = max(net, u_crest)
     variation_rows = [
@@ -388,11 +350,16 @@ def _whether_there(bead: TracedBead, side: Side, alike: float) -> float:
     return math.sqrt(spread @ np.exp(-np.abs(s[:, None] - s) / alike) @ spread)
 
 
-def _ratio(above: Quantity, below: Quantity) -> Quantity:
-    """A ratio of two measures whose shared errors are small beside their own."""
-    if above.value is None or below.value is None:
-        return unknown(above.why or below.why or "", "1")
+def _ratio(above: Estimate | str, below: Estimate | str) -> Estimate | str:
+    """A ratio of two measures: what moves both by the same share, as the print scale does, leaves it as it is."""
+    if isinstance(above, str) or isinstance(below, str):
+        return above if isinstance(above, str) else below
     value = above.value / below.value
-    rows = [row(r.label, r.u / below.value) for r in above.budget]
-    rows += [row(r.label, value * r.u / below.value) for r in below.budget]
-    return quantity(value, rows, "1")
+    effects = {label: changes / below.value for label, changes in above.effects.items()}
+    for label, changes in below.effects.items():
+        effects[label] = effects.get(label, 0.0) - value * changes / below.value
+    others: dict[str, float] = {}
+    for one, share in ((above, 1.0 / below.value), (below, value / below.value)):
+        for r in one.others:
+            others[r.label] = math.hypot(others.get(r.label, 0.0), share * r.u)
+    return Estimate(value, effects, tuple(row(label, u) for label, u in others.items()))

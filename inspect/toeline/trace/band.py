@@ -8,6 +8,7 @@ nominal bead width of 10) and only ratios of them may be reported.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
@@ -58,8 +59,9 @@ class SurfaceFrame(Protocol):
         """Surface coordinates (N, 2) to photo pixels (N, 2)."""
         ...
 
-    def covariance_mm(self, px: F64) -> F64:
-        """Covariance (N, 2, 2) in mm² of the surface coordinates at exactly known pixels (card and camera only)."""
+    def error_modes(self, px: F64) -> Mapping[str, F64]:
+        """How card and camera being off moves the surface points under ``px`` (N, 2): source -> (M, N, 2) mm, each of
+        the M moves made by one independent part of the source being one standard uncertainty off."""
         ...
 
 
