@@ -28,10 +28,12 @@ from toeline.record import (
     Decision,
     Erasure,
     Filters,
+    Hit,
     Identity,
     Inspection,
     NewDecision,
     Page,
+    Receipt,
     Store,
     TrendPoint,
     settings_digest,
@@ -373,9 +375,25 @@ def trend(measure: str, welder: str | None, procedure: str | None) -> tuple[Tren
     return store().trend(measure, welder=welder, procedure=procedure)
 
 
-def check_record() -> CheckReport:
-    """Go through the whole chain, every row and every photo."""
-    return store().check()
+def check_record(kept: str) -> CheckReport:
+    """Go through the whole chain, every row and every photo. ``kept``: a head or a receipt from elsewhere, or blank.
+
+    Raises RecordError where it is neither.
+    """
+    one = kept.strip()
+    if not one:
+        return store().check()
+    return store().check(one) if len(one.split()) == 1 else store().check(receipt=Receipt.read(kept))
+
+
+def find_person(name: str) -> tuple[Hit, ...]:
+    """Every place on record that names a person. Raises RecordError where nothing does."""
+    return store().find_person(name)
+
+
+def receipt() -> str:
+    """A receipt of how far the record has come, to be kept away from it."""
+    return store().receipt().text()
 
 
 def export_person(name: str) -> dict[str, Any]:

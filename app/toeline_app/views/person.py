@@ -1,4 +1,4 @@
-"""A person's right to see what is kept under their name, and to have it erased."""
+"""A person's right to see what is kept about them, and to have it erased."""
 
 from __future__ import annotations
 
@@ -17,23 +17,49 @@ def page() -> None:
         "Names of welders and inspectors are personal data. Here all that names a person can be handed over or erased. "
         "Inspections, photos and decisions stay, and the record can still be checked; only the names go."
     )
-    if message := st.session_state.pop("erased", None):
-        st.success(message)
+    for say, message in st.session_state.pop("erased", ()):
+        say(message)
     names = sorted({*service.people_and_procedures("welder"), *service.people_and_procedures("inspector")})
-    name = st.selectbox("Person", names, index=None, placeholder="Choose a name")
+    name = st.selectbox("Person", names, index=None, placeholder="Choose or type a name", accept_new_options=True)
     if name is None:
         return
     try:
-        found = service.export_person(name)
+        found = service.find_person(name)
+        exported = service.export_person(name)
     except ToelineError as error:
         ui.error(error)
         return
-    count = len(found["inspections"])
-    st.text(f"{count} {'inspection names' if count == 1 else 'inspections name'} this person.")
-    parts.download("Hand over as JSON", lambda: json.dumps(found, indent=2), "personal-data.json", "application/json")
-    st.warning("Erasing cannot be undone. Remarks, reasons and file names that mention the person go as well.")
+    count = len(found)
+    st.text(f"{count} {'text or photo names' if count == 1 else 'texts and photos name'} this person.")
+    ui.table(
+        ("Entry", "Where", "What it says", "Can it be erased"),
+        [
+            (str(one.number), one.field, one.text, f"no: {one.kept_because}" if one.kept_because else "yes")
+            for one in found
+        ],
+    )
+    st.write("Nicknames and initials cannot be known: look through the list, and search for them as well.")
+    parts.download(
+        "Hand over as JSON", lambda: json.dumps(exported, indent=2), "personal-data.json", "application/json"
+    )
+    st.warning(
+        "Erasing cannot be undone. What is listed goes: the whole remark, reason or field that names the person."
+    )
     sure = st.checkbox("I am sure, erase this person", key=f"sure_{name}")
     if st.button("Erase", disabled=not sure, type="primary", width="stretch"):
-        erased = service.erase_person(name)
-        st.session_state["erased"] = f"Erased {erased.fields} fields of {erased.inspections} inspections."
+        try:
+            erased = service.erase_person(name)
+        except ToelineError as error:
+            ui.error(error)
+            return
+        went = (
+            f"Erased {erased.fields} fields and the data of {erased.photos} photos, "
+            f"in {erased.inspections} inspections."
+        )
+        kept = [ui.plain(f"Still there: entry {one.number}, {one.field}: {one.kept_because}.") for one in erased.kept]
+        st.session_state["erased"] = [
+            (st.success, went),
+            *((st.warning, words) for words in kept),
+            *((st.info, words) for words in erased.notes),
+        ]
         st.rerun()

@@ -126,15 +126,29 @@ def _row(row: Summary) -> None:
 def _check() -> None:
     with ui.fold("check", "Check the record", "verified"):
         st.write("Goes through the chain of digests, every record and every photo. A later change shows.")
+        kept = st.text_area(
+            "A head from a report, or a receipt, if you kept one",
+            help="Without one kept elsewhere, a record that was cut off or written anew cannot be told.",
+        )
         if st.button("Check now", width="stretch"):
-            report = service.check_record()
-            words = f"{report.entries} entries, {report.inspections} inspections, {report.photos} photos."
+            try:
+                report = service.check_record(kept)
+            except ToelineError as error:
+                ui.error(error)
+                return
+            words = (
+                f"{report.entries} entries ({report.inspections} inspections, {report.decisions} decisions, "
+                f"{report.erasures} erasures), {report.photos} photos."
+            )
             if report.ok:
                 st.success(f"✓ Everything is as it was recorded: {words}")
             else:
                 st.error(f"✕ {len(report.findings)} findings. {words}")
                 ui.table(("Where", "What"), [(one.where, one.text) for one in report.findings])
-            st.text(f"Newest digest: {report.head}")
+            for note in report.notes:
+                st.info(ui.plain(note))
+            st.text(f"Head: {report.head}")
+        parts.download("Receipt, to keep elsewhere", service.receipt, "record-receipt.txt", "text/plain")
 
 
 def _one(inspection: Inspection) -> None:

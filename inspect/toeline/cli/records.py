@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -11,9 +12,13 @@ import typer
 from toeline.errors import RecordError
 
 if TYPE_CHECKING:
-    from toeline.record import Store
+    from pydantic import BaseModel
 
-app = typer.Typer(help="Check, back up and restore the record; export or erase a person.", no_args_is_help=True)
+    from toeline.record import CheckReport, Hit, Receipt, Store
+
+app = typer.Typer(
+    help="Check, back up, restore and tidy the record; export or erase a person; vouch for it.", no_args_is_help=True
+)
 
 _Where = Annotated[
     str | None,
@@ -23,6 +28,8 @@ _Where = Annotated[
         envvar="TOELINE_STORE",
     ),
 ]
+_Json = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of sentences.")]
+_Name = Annotated[str, typer.Argument(help="The person's name; case, accents and the words' order do not matter.")]
 
 
 def _store() -> type[Store]:
@@ -38,7 +45,7 @@ def _existing(where: str | None) -> str | None:
     Raises:
         RecordError: there is none.
     """
-    from toeline.record.store import FILE, default_store
+    from toeline.record.database import FILE, default_store
 
     target = where or default_store()
     path = Path(target).expanduser()
@@ -47,36 +54,114 @@ def _existing(where: str | None) -> str | None:
     return where
 
 
+def _say(as_json: bool, model: BaseModel, *lines: str) -> None:
+    typer.echo(model.model_dump_json(indent=2) if as_json else "\n".join(lines))
+
+
+def _count(number: int, one: str, many: str | None = None) -> str:
+    return f"{number} {one if number == 1 else many or one + 's'}"
+
+
 @app.command()
 def check(
     store: _Where = None,
     head: Annotated[str | None, typer.Option(help="A head digest noted earlier: the chain must still hold it.")] = None,
+    receipt: Annotated[
+        Path | None, typer.Option(help="A receipt kept elsewhere: the record must still bear it out.")
+    ] = None,
+    key: Annotated[
+        list[Path] | None,
+        typer.Option(help="Key file, of either half: entries must be signed by it. Yours by default, if you have one."),
+    ] = None,
+    as_json: _Json = False,
 ) -> None:
-    """Check the digest chain and every photo."""
+    """Check the digest chain, every row, every photo and every signature."""
+    from toeline.record.signing import key_name
+
+    kept = _receipt(receipt) if receipt else None
+    keys = [key_name(path) for path in key or ()]
     with _store().open(_existing(store)) as opened:
-        found = opened.check(head)
-    typer.echo(found.model_dump_json(indent=2))
+        found = opened.check(head, receipt=kept, keys=keys)
+    _say(as_json, found, *_report(found, vouched=bool(head or receipt)))
     if not found.ok:
         raise typer.Exit(1)
 
 
-@app.command()
-def backup(archive: Annotated[Path, typer.Argument(help="Archive to write.")], store: _Where = None) -> None:
-    """Write the whole record into one archive and verify it."""
-    with _store().open(_existing(store)) as opened:
-        typer.echo(opened.backup(archive).model_dump_json(indent=2))
+def _receipt(path: Path) -> Receipt:
+    from toeline.record import Receipt
+
+    try:
+        return Receipt.read(path.read_text("utf-8", "replace"))
+    except OSError as error:
+        raise RecordError(f"The receipt {path} cannot be read: {error.strerror}.") from None
+
+
+def _report(found: CheckReport, *, vouched: bool) -> Sequence[str]:
+    kinds = (
+        _count(found.inspections, "inspection"),
+        _count(found.decisions, "decision"),
+        _count(found.erasures, "erasure"),
+    )
+    lines = [
+        f"{_count(found.entries, 'entry', 'entries')}: {', '.join(kinds)}. {_count(found.photos, 'photo')}.",
+        f"Head: {found.head}",
+    ]
+    if found.signed:
+        lines.append(f"{_count(found.signed, 'entry is', 'entries are')} signed by the key.")
+    lines += [f"Note: {note}" for note in found.notes]
+    if found.strays:
+        lines.append(f"Note: {_count(found.strays, 'file')} in the photo folder that no inspection names: tidy it.")
+    if not found.ok:
+        return [*lines, *(f"NOT AS RECORDED: {one.where}: {one.text}" for one in found.findings)]
+    if not vouched:
+        lines.append("Whether newest entries were cut off shows only against a head or receipt kept elsewhere.")
+    return [*lines, "Everything is as it was recorded."]
 
 
 @app.command()
-def restore(archive: Annotated[Path, typer.Argument(help="Archive to read.")], store: _Where = None) -> None:
-    """Restore an archive into an empty store, verifying it."""
-    typer.echo(_store().restore(archive, store).model_dump_json(indent=2))
-
-
-@app.command()
-def export(
-    name: Annotated[str, typer.Argument(help="The person's name as it stands in the record.")], store: _Where = None
+def backup(
+    archive: Annotated[Path, typer.Argument(help="Archive to write.")],
+    store: _Where = None,
+    force: Annotated[bool, typer.Option("--force", help="Write over a file that is there.")] = False,
+    as_json: _Json = False,
 ) -> None:
+    """Write the whole record into one archive and see that it can be restored."""
+    with _store().open(_existing(store)) as opened:
+        made = opened.backup(archive, overwrite=force)
+    what = f"{_count(made.inspections, 'inspection')} and {_count(made.photos, 'photo')}"
+    _say(as_json, made, f"{made.path} holds {what}, and can be restored.", f"Head: {made.head}")
+
+
+@app.command()
+def restore(
+    archive: Annotated[Path, typer.Argument(help="Archive to read.")], store: _Where = None, as_json: _Json = False
+) -> None:
+    """Restore an archive into an empty store, verifying it."""
+    made = _store().restore(archive, store)
+    what = f"{_count(made.inspections, 'inspection')} and {_count(made.photos, 'photo')}"
+    _say(as_json, made, f"Restored {what} from {archive}.", f"Head: {made.head}")
+
+
+@app.command()
+def tidy(
+    store: _Where = None,
+    keep_days: Annotated[float, typer.Option(help="How long files stay in quarantine before they go.", min=0)] = 90,
+    as_json: _Json = False,
+) -> None:
+    """Set files aside that no inspection names, and let go of those set aside long ago."""
+    with _store().open(_existing(store)) as opened:
+        done = opened.tidy(keep_days=keep_days)
+        place = opened.quarantine
+    _say(
+        as_json,
+        done,
+        f"{_count(done.set_aside, 'file')} set aside in {place}, {done.brought_back} brought back, "
+        f"{done.let_go} deleted that had been there for {keep_days:g} days.",
+    )
+
+
+@app.command()
+def export(name: _Name, store: _Where = None) -> None:
     """Everything the record holds about a person, as JSON."""
     with _store().open(_existing(store)) as opened:
         typer.echo(json.dumps(opened.export_person(name), indent=2, ensure_ascii=False))
@@ -84,12 +169,72 @@ def export(
 
 @app.command()
 def erase(
-    name: Annotated[str, typer.Argument(help="The person's name as it stands in the record.")],
+    name: _Name,
     store: _Where = None,
     yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
+    as_json: _Json = False,
 ) -> None:
-    """Erase a person's name from the record; inspections and chain stay."""
-    if not yes:
-        typer.confirm("The name goes for good. Erase it?", abort=True)
+    """Erase a person from the record: shows what was found, and asks. Inspections and chain stay."""
     with _store().open(_existing(store)) as opened:
-        typer.echo(opened.erase_person(name).model_dump_json(indent=2))
+        if not yes:
+            found = opened.find_person(name)
+            typer.echo("\n".join(map(_hit, found)), err=True)
+            count = sum(not one.kept_because for one in found)
+            typer.confirm(f"{_count(count, 'text')} will go for good. Erase?", abort=True, err=True)
+        erased = opened.erase_person(name)
+    went = f"{_count(erased.fields, 'text')} and the data of {_count(erased.photos, 'photo')}"
+    lines = [f"Erased {went}, in {_count(erased.inspections, 'inspection')}. The chain is whole."]
+    lines += [f"STILL THERE: {_hit(one)}" for one in erased.kept]
+    _say(as_json, erased, *lines, *erased.notes)
+    if erased.kept:
+        raise typer.Exit(1)
+
+
+def _hit(one: Hit) -> str:
+    kept = f" (cannot be erased: {one.kept_because})" if one.kept_because else ""
+    return f"Entry {one.number}, {one.field}: {one.text}{kept}"
+
+
+@app.command()
+def receipt(
+    file: Annotated[Path | None, typer.Argument(help="File to write; printed without.")] = None,
+    store: _Where = None,
+    as_json: _Json = False,
+) -> None:
+    """A receipt of how far the record has come, to be kept away from it: print it, or mail it."""
+    with _store().open(_existing(store)) as opened:
+        made = opened.receipt()
+    if file is None:
+        _say(as_json, made, made.text())
+        return
+    try:
+        with file.open("x", encoding="utf-8") as out:
+            out.write(made.text())
+    except FileExistsError:
+        raise RecordError(f"There is a file {file} already: give another name.") from None
+    except OSError as error:
+        file.unlink(missing_ok=True)
+        raise RecordError(f"The receipt {file} cannot be written: {error.strerror}.") from None
+    _say(as_json, made, f"{file} vouches for {_count(made.entries, 'entry', 'entries')}: keep it elsewhere.")
+
+
+@app.command()
+def key(
+    file: Annotated[Path | None, typer.Argument(help="Key file to write; by default where it is found again.")] = None,
+    store: _Where = None,
+) -> None:
+    """Make a key that signs what is recorded from now on; it must lie outside the record."""
+    from toeline.record.database import default_store
+    from toeline.record.signing import make_key, own_key
+
+    path = (file or own_key()).expanduser().absolute()
+    target = store or default_store()
+    if "://" not in target:
+        record = Path(target).expanduser().absolute()
+        if path.is_relative_to(record.parent if record.suffix else record):
+            raise RecordError(
+                "The key must lie outside the record's folder: whoever changes one must not find the other."
+            )
+    public, name = make_key(path)
+    typer.echo(f"{path} signs what is recorded from now on" + (": set TOELINE_KEY to it." if file else "."))
+    typer.echo(f"Keep {public} elsewhere, for toeline record check --key. The key: {name}")

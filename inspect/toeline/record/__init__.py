@@ -2,10 +2,13 @@
 
 from toeline.record.backup import BackupReport, verify_backup
 from toeline.record.checking import CheckReport, Finding
+from toeline.record.database import default_store
 from toeline.record.models import (
     Decision,
     DecisionKind,
     Erasure,
+    Head,
+    Hit,
     Identity,
     Inspection,
     NewDecision,
@@ -15,8 +18,9 @@ from toeline.record.models import (
     Tidied,
     TrendPoint,
 )
+from toeline.record.receipt import Receipt
 from toeline.record.search import Filters
-from toeline.record.store import Store, default_store, settings_digest
+from toeline.record.store import Store, settings_digest
 
 __all__ = [
     "BackupReport",
@@ -26,10 +30,13 @@ __all__ = [
     "Erasure",
     "Filters",
     "Finding",
+    "Head",
+    "Hit",
     "Identity",
     "Inspection",
     "NewDecision",
     "Page",
+    "Receipt",
     "Store",
     "StoredPhoto",
     "Summary",

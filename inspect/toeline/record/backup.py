@@ -26,7 +26,8 @@ from sqlalchemy.exc import CompileError, DataError, IntegrityError
 from toeline.errors import RecordError
 from toeline.record import tables as t
 from toeline.record.chain import canonical
-from toeline.record.checking import check_contents, check_links, named_photos
+from toeline.record.checking import check_contents, check_links
+from toeline.record.erasing import where_photos_lie
 from toeline.record.migrations import HEAD, KNOWN, migrate, version_of
 from toeline.record.photos import PhotoFolder
 from toeline.result import Model
@@ -75,7 +76,7 @@ def write_backup(
             for table in kept:
                 name = f"tables/{table.name}.jsonl"
                 files[name], rows[table.name] = _pack_table(packed, name, connection, table)
-            for sha256 in sorted(named_photos(connection)):
+            for sha256 in sorted(set(where_photos_lie(connection).values())):
                 entry = zipfile.ZipInfo(f"photos/{sha256}")  # stored: photos are compressed already
                 packed.writestr(entry, photos.read(sha256))
                 files[entry.filename] = sha256
@@ -164,7 +165,7 @@ def read_backup(connection: Connection, photos: PhotoFolder | None, archive: Pat
                 photos.adopt(photos.stage(packed.read(name), sha256))
         migrate(connection)
     entries = connection.execute(select(t.ledger).order_by(t.ledger.c.seq)).mappings().all()
-    for sha256 in sorted(named_photos(connection)):
+    for sha256 in sorted(where_photos_lie(connection).values()):
         if f"photos/{sha256}" not in manifest.files:
             raise RecordError(f"The archive lacks the photo {sha256[:12]}, which an inspection names.")
     for finding in (*check_links(entries), *check_contents(connection, entries)):

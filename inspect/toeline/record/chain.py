@@ -19,6 +19,9 @@ from toeline.record import tables as t
 #: What the first entry names as the one before it.
 GENESIS = "0" * 64
 
+#: Fields of an inspection that say in words which weld it is.
+WORDS = ("job", "part", "weld", "procedure", "position")
+
 EntryKind = Literal["inspection", "decision", "erasure"]
 
 
@@ -47,23 +50,17 @@ def new_salt() -> str:
     return secrets.token_hex(32)
 
 
-def append(connection: Connection, at: str, kind: EntryKind, subject: str, content: str) -> None:
-    """Add an entry at the chain's end. The caller holds the store's write lock."""
+def append(connection: Connection, at: str, kind: EntryKind, subject: str, content: str) -> tuple[int, str]:
+    """Add an entry at the chain's end; gives its number and digest. The caller holds the store's write lock."""
     last = connection.execute(
         select(t.ledger.c.seq, t.ledger.c.digest).order_by(t.ledger.c.seq.desc()).limit(1)
     ).first()
     seq, prev = (last.seq + 1, last.digest) if last else (1, GENESIS)
+    own = entry_digest(seq, at, kind, subject, content, prev)
     connection.execute(
-        t.ledger.insert().values(
-            seq=seq,
-            at=at,
-            kind=kind,
-            subject=subject,
-            content=content,
-            prev=prev,
-            digest=entry_digest(seq, at, kind, subject, content, prev),
-        )
+        t.ledger.insert().values(seq=seq, at=at, kind=kind, subject=subject, content=content, prev=prev, digest=own)
     )
+    return seq, own
 
 
 def inspection_content(
@@ -72,8 +69,9 @@ def inspection_content(
     commitments: Mapping[str, str],
     criteria_digest: str | None,
 ) -> str:
-    """The digest of what an inspection's entry covers."""
-    plain = ("id", "created_at", "date", "job", "part", "weld", "procedure", "position", "outcome", "criteria_id")
+    """The digest of what an inspection's entry covers: of its texts the commitments, in form 1 some of the words."""
+    words = WORDS if row["form"] == 1 else ()
+    plain = ("id", "created_at", "date", "outcome", "criteria_id", *words)
     return digest(
         canonical(
             {key: row[key] for key in (*plain, "supersedes")}
@@ -98,5 +96,8 @@ def decision_content(row: Mapping[Any, Any], commitments: Mapping[str, str]) -> 
 
 
 def erasure_content(erased: Iterable[tuple[str, str]]) -> str:
-    """The digest of what an erasure's entry covers: which fields went (subject, field), never what they said."""
+    """The digest of what an erasure's entry covers: which fields went (subject, field), never what they said.
+
+    A photo that was replaced by a copy without the name stands there as (its digest, the copy's digest).
+    """
     return digest(canonical(sorted(erased)))

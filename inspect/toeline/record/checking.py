@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import pairwise
 from typing import Literal
@@ -13,6 +14,7 @@ from toeline.errors import RecordError
 from toeline.record import tables as t
 from toeline.record.chain import (
     GENESIS,
+    WORDS,
     commitment,
     decision_content,
     digest,
@@ -20,14 +22,17 @@ from toeline.record.chain import (
     erasure_content,
     inspection_content,
 )
+from toeline.record.erasing import where_photos_lie
 from toeline.record.photos import PhotoFolder, media_type
+from toeline.record.receipt import Receipt
+from toeline.record.signing import check_signatures
 from toeline.result import Model
 
 
 class Finding(Model):
     """One thing that is not as it was recorded."""
 
-    kind: Literal["chain", "record", "personal", "photo", "head"]
+    kind: Literal["chain", "record", "personal", "photo", "signature", "head"]
     where: str
     text: str
 
@@ -35,14 +40,18 @@ class Finding(Model):
 class CheckReport(Model):
     """What a check of the store went through and found; ``head`` is the newest entry's digest.
 
-    ``strays`` counts files in the photo folder that no inspection names. ``notes`` say what is worth knowing and is
-    no sign of a later change.
+    ``entries`` are the inspections, decisions and erasures together, ``signed`` those whose signature was verified
+    with a key that was given. ``strays`` counts files in the photo folder that no inspection names. ``notes`` say what
+    is worth knowing and is no sign of a later change.
     """
 
     entries: int
     inspections: int
+    decisions: int
+    erasures: int
     photos: int
     erased: int
+    signed: int
     strays: int
     head: str
     findings: tuple[Finding, ...]
@@ -52,6 +61,71 @@ class CheckReport(Model):
     def ok(self) -> bool:
         """Whether everything is as it was recorded."""
         return not self.findings
+
+
+def check_record(
+    connection: Connection,
+    folder: PhotoFolder,
+    *,
+    head: str | None = None,
+    receipt: Receipt | None = None,
+    keys: Sequence[str] = (),
+) -> CheckReport:
+    """Go through everything. ``head`` must be in the chain, the chain must bear ``receipt`` out, ``keys`` have signed.
+
+    ``keys`` are public ones in hex.
+    """
+    entries = connection.execute(select(t.ledger).order_by(t.ledger.c.seq)).mappings().all()
+    digests = {entry["seq"]: entry["digest"] for entry in entries}
+    signatures = {row.seq: (row.key, row.value) for row in connection.execute(select(t.signature))}
+    lies = where_photos_lie(connection)
+    erased = connection.execute(select(t.personal.c.field).where(t.personal.c.erasure.is_not(None))).all()
+    store_id = connection.execute(select(t.store_info.c.id)).scalars().all()
+    findings = [
+        *check_links(entries),
+        *check_contents(connection, entries),
+        *_check_photos(connection, folder, lies),
+        *(
+            Finding(kind="signature", where=where, text=text)
+            for where, text in check_signatures(digests, signatures, keys)
+        ),
+    ]
+    if head is not None and head.strip().lower() not in digests.values():
+        text = "The chain does not hold this digest: entries were cut off or written anew, or it is another record's."
+        findings.append(Finding(kind="head", where=head.strip()[:12], text=text))
+    if receipt is not None:
+        findings.extend(_check_receipt(receipt, digests, store_id, keys))
+    notes = [*_clock_notes(entries)]
+    if signatures and not keys:
+        notes.append("The signatures show damage only: give the key, kept away from the record, to rule out forgery.")
+    kinds = Counter(entry["kind"] for entry in entries)
+    return CheckReport(
+        entries=len(entries),
+        inspections=kinds["inspection"],
+        decisions=kinds["decision"],
+        erasures=kinds["erasure"],
+        photos=len(lies),
+        erased=len(erased),
+        signed=sum(key in keys for key, _ in signatures.values()),
+        strays=len(folder.strays(frozenset(lies.values()))),
+        head=entries[-1]["digest"] if entries else GENESIS,
+        findings=tuple(findings),
+        notes=tuple(notes),
+    )
+
+
+def _check_receipt(
+    receipt: Receipt, digests: Mapping[int, str], store_id: Sequence[str], keys: Sequence[str]
+) -> Iterator[Finding]:
+    where = f"receipt of {receipt.made_at[:10]}"
+    if not receipt.genuine:
+        yield Finding(kind="signature", where=where, text="The receipt's own signature is wrong: its text was changed.")
+    elif keys and receipt.key not in keys:
+        yield Finding(kind="signature", where=where, text="The receipt is not signed by this key.")
+    if receipt.entries and digests.get(receipt.entries) != receipt.head:
+        other = "" if receipt.record in store_id else " Or it is another record's receipt, or this one was restored."
+        text = f"Entry {receipt.entries} is not the one of the receipt: entries were cut off or written anew.{other}"
+        yield Finding(kind="head", where=where, text=text)
 
 
 def check_links(entries: Iterable[RowMapping]) -> Iterator[Finding]:
@@ -75,9 +149,11 @@ def check_contents(connection: Connection, entries: Iterable[RowMapping]) -> Ite
     owners = {row.id: row.inspection_id for row in connection.execute(select(t.decision))}
     known = owners.keys() | set(connection.execute(select(t.inspection.c.id)).scalars())
     commitments: dict[str, dict[str, str]] = {}
+    words: dict[str, dict[str, str | None]] = {}
     erased: dict[str, list[tuple[str, str]]] = {}
     for row in connection.execute(select(t.personal)).mappings():
         commitments.setdefault(row["subject"], {})[row["field"]] = row["commitment"]
+        words.setdefault(row["subject"], {})[row["field"]] = row["value"]
         where = f"inspection {row['inspection_id']}, {row['field']}"
         if row["subject"] not in known:
             yield Finding(kind="personal", where=where, text="The text belongs to nothing that is on record.")
@@ -89,6 +165,8 @@ def check_contents(connection: Connection, entries: Iterable[RowMapping]) -> Ite
             yield Finding(kind="personal", where=where, text="The text is gone, or back, without an erasure on record.")
         elif row["value"] is not None and commitment(row["salt"], row["field"], row["value"]) != row["commitment"]:
             yield Finding(kind="personal", where=where, text="The text was changed after it was recorded.")
+    for row in connection.execute(select(t.replaced_photo)).mappings():
+        erased.setdefault(row["erasure"], []).append((row["sha256"], row["stand_in"]))
     photos: dict[str, list[tuple[int, str]]] = {}
     for row in connection.execute(select(t.inspection_photo).order_by(t.inspection_photo.c.place)).mappings():
         photos.setdefault(row["inspection_id"], []).append((row["place"], row["sha256"]))
@@ -105,19 +183,23 @@ def check_contents(connection: Connection, entries: Iterable[RowMapping]) -> Ite
             row, photos.get(row["id"], []), commitments.get(row["id"], {}), row["criteria_digest"]
         )
         found.add(row["id"])
-        yield from _compare(entered, f"inspection {row['id']}", row["id"], content)
+        yield from _compare(entered, f"inspection {row['id']}", row["id"], content, "inspection")
+        said = words.get(row["id"], {})
+        if row["form"] != 1 and any(row[field] != said.get(field) for field in WORDS):
+            text = "The words kept for searching are not those that were recorded."
+            yield Finding(kind="record", where=f"inspection {row['id']}", text=text)
         if _known_measures(row["result"]) != measures.pop(row["id"], {}):
             text = "The measures kept for searching are not those of its result."
             yield Finding(kind="record", where=f"inspection {row['id']}", text=text)
     for row in connection.execute(select(t.decision)).mappings():
         content = decision_content(row, commitments.get(row["id"], {}))
         found.add(row["id"])
-        yield from _compare(entered, f"decision {row['id']}", row["id"], content)
+        yield from _compare(entered, f"decision {row['id']}", row["id"], content, "decision")
     for stray in measures:
         yield Finding(kind="record", where=f"inspection {stray}", text="There are measures of an unknown inspection.")
     for subject, fields in erased.items():
         found.add(subject)
-        yield from _compare(entered, f"erasure {subject}", subject, erasure_content(fields))
+        yield from _compare(entered, f"erasure {subject}", subject, erasure_content(fields), "erasure")
     for subject, entry in entered.items():
         if subject not in found:
             yield Finding(kind="record", where=f"{entry['kind']} {subject}", text="It was recorded and is gone.")
@@ -139,7 +221,7 @@ def _check_criteria(connection: Connection) -> Iterator[Finding]:
 
 def _check_photo_rows(connection: Connection) -> Iterator[Finding]:
     """Which photos must be there follows from the inspections that name them."""
-    named = named_photos(connection)
+    named = set(where_photos_lie(connection))
     there = set(connection.execute(select(t.photo.c.sha256)).scalars())
     for one in sorted(named - there):
         yield Finding(kind="photo", where=f"photo {one[:12]}", text="An inspection names it, and its row is gone.")
@@ -147,26 +229,26 @@ def _check_photo_rows(connection: Connection) -> Iterator[Finding]:
         yield Finding(kind="photo", where=f"photo {one[:12]}", text="It is named by no inspection.")
 
 
-def named_photos(connection: Connection) -> frozenset[str]:
-    """The digests of every photo that an inspection names: these are kept, and must be there."""
-    return frozenset(connection.execute(select(t.inspection_photo.c.sha256).distinct()).scalars())
-
-
-def check_photos(connection: Connection, folder: PhotoFolder) -> Iterator[Finding]:
+def _check_photos(connection: Connection, folder: PhotoFolder, lies: Mapping[str, str]) -> Iterator[Finding]:
     """Findings about the photos' files: each that an inspection names must be there, and be what was recorded."""
     rows = {row.sha256: (row.size, row.media_type) for row in connection.execute(select(t.photo))}
-    for sha256 in sorted(named_photos(connection) | rows.keys()):
+    for sha256 in sorted(lies.keys() | rows.keys()):
         where = f"photo {sha256[:12]}"
         try:
-            data = folder.read(sha256)
+            data = folder.read(lies.get(sha256, sha256))
         except RecordError as error:
             yield Finding(kind="photo", where=where, text=str(error))
             continue
         if sha256 in rows and rows[sha256] != (len(data), media_type(data)):
             yield Finding(kind="photo", where=where, text="Its size or kind was changed.")
+    kept = set(lies.values())
+    for row in connection.execute(select(t.replaced_photo)):
+        if row.sha256 not in kept and folder.holds(row.sha256):
+            text = "The original, which names a person who was erased, is there: tidy the record."
+            yield Finding(kind="photo", where=f"photo {row.sha256[:12]}", text=text)
 
 
-def clock_notes(entries: Sequence[RowMapping]) -> Iterator[str]:
+def _clock_notes(entries: Sequence[RowMapping]) -> Iterator[str]:
     """A note for each entry that bears an earlier time than the one before it."""
     for before, entry in pairwise(entries):
         if entry["at"] < before["at"]:
@@ -186,9 +268,9 @@ def _known_measures(result: str) -> dict[str, tuple[object, ...]]:
         return {}
 
 
-def _compare(entered: Mapping[str, RowMapping], where: str, subject: str, content: str) -> Iterator[Finding]:
+def _compare(entered: Mapping[str, RowMapping], where: str, subject: str, content: str, kind: str) -> Iterator[Finding]:
     entry = entered.get(subject)
     if entry is None:
         yield Finding(kind="record", where=where, text="It has no entry in the chain.")
-    elif entry["content"] != content:
+    elif entry["content"] != content or entry["kind"] != kind:
         yield Finding(kind="record", where=where, text="It was changed after it was recorded.")

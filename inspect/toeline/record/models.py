@@ -91,10 +91,18 @@ class StoredPhoto(Model):
     name: str | None = None
 
 
+class Head(Model):
+    """The chain's newest entry: its digest, kept elsewhere, vouches for that entry and all before it."""
+
+    number: int
+    digest: str
+
+
 class Inspection(Model):
     """One inspection as recorded. The first photo is the one measured.
 
-    ``erased`` names the personal fields that were there and have been erased.
+    ``erased`` names the personal fields that were there and have been erased; ``head`` is the newest entry of the
+    record when it was read.
     """
 
     id: str
@@ -111,6 +119,7 @@ class Inspection(Model):
     superseded_by: str | None
     why_superseded: str | None
     erased: tuple[str, ...] = ()
+    head: Head
 
     @property
     def decision(self) -> Decision | None:
@@ -172,8 +181,21 @@ class Tidied(Model):
     let_go: int
 
 
+class Hit(Model):
+    """A place of the record that names a person; ``kept_because`` says why it cannot be erased, or is blank."""
+
+    inspection: str
+    number: int
+    field: str
+    text: str
+    kept_because: str = ""
+
+
 class Erasure(Model):
-    """What erasing a person removed."""
+    """What erasing a person removed, in how many inspections; what had to be ``kept``; and what else to think of."""
 
     fields: int
+    photos: int
     inspections: int
+    kept: tuple[Hit, ...]
+    notes: tuple[str, ...]

@@ -43,7 +43,7 @@ class PhotoFolder:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self._parts = folder / "parts"
-        self._quarantine = folder / "quarantine"
+        self.quarantine = folder / "quarantine"
         self._mark = folder / "STORE"
 
     def check_owner(self, store_id: str, *, holds_photos: bool) -> None:
@@ -125,7 +125,7 @@ class PhotoFolder:
             try:
                 data = self.path(sha256).read_bytes()
             except FileNotFoundError:
-                data = (self._quarantine / sha256).read_bytes()  # set aside for a database that did not name it
+                data = (self.quarantine / sha256).read_bytes()  # set aside for a database that did not name it
         except FileNotFoundError:
             raise RecordError(f"The photo {sha256[:12]} is missing from {self.folder}: restore a backup.") from None
         except OSError as error:
@@ -133,6 +133,18 @@ class PhotoFolder:
         if digest(data) != sha256:
             raise RecordError(f"The photo {sha256[:12]} in {self.folder} is damaged: restore a backup.")
         return data
+
+    def holds(self, sha256: str) -> bool:
+        """Whether there is a file of that digest, in its place or set aside."""
+        return self.path(sha256).exists() or (self.quarantine / sha256).exists()
+
+    def forget(self, sha256: str) -> None:
+        """Delete the original of a photo that was replaced by a copy without a name."""
+        for path in (self.path(sha256), self.quarantine / sha256):
+            try:
+                path.unlink(missing_ok=True)
+            except OSError as error:
+                raise RecordError(f"{path}, which was erased, cannot be deleted: {error.strerror}.") from error
 
     def strays(self, kept: Set[str]) -> tuple[Path, ...]:
         """Files in the place of photos that no inspection names, and part files of saves that died."""
@@ -143,9 +155,9 @@ class PhotoFolder:
     def set_aside(self, path: Path) -> None:
         """Move a stray to the quarantine; its time there counts from now."""
         try:
-            self._quarantine.mkdir(exist_ok=True, mode=0o700)
+            self.quarantine.mkdir(exist_ok=True, mode=0o700)
             os.utime(path)
-            path.replace(self._quarantine / path.name)
+            path.replace(self.quarantine / path.name)
         except OSError as error:
             raise RecordError(f"{path} cannot be set aside: {error.strerror}.") from error
 
@@ -168,7 +180,7 @@ class PhotoFolder:
         return len(old)
 
     def _set_aside(self) -> tuple[Path, ...]:
-        return tuple(self._quarantine.iterdir()) if self._quarantine.is_dir() else ()
+        return tuple(self.quarantine.iterdir()) if self.quarantine.is_dir() else ()
 
     def _finals(self) -> Iterator[Path]:
         for shelf in self.folder.iterdir():

@@ -6,74 +6,53 @@ either all of it or nothing. Nothing recorded is ever overwritten; what is wrong
 
 from __future__ import annotations
 
-import json
 import os
-import re
-import sqlite3
-import time
 import uuid
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from pydantic import ValidationError
-from sqlalchemy import Connection, Engine, create_engine, event, make_url, select
-from sqlalchemy.exc import ArgumentError, NoSuchModuleError, SQLAlchemyError
-from sqlalchemy.pool import ConnectionPoolEntry
+from sqlalchemy import Connection, Engine, select
+from sqlalchemy.exc import SQLAlchemyError
 
 from toeline.errors import RecordError
 from toeline.record import chain, search
 from toeline.record import tables as t
 from toeline.record.backup import BackupReport, read_backup, verify_backup, write_backup
-from toeline.record.checking import (
-    CheckReport,
-    Finding,
-    check_contents,
-    check_links,
-    check_photos,
-    clock_notes,
-    named_photos,
-)
+from toeline.record.checking import CheckReport, check_record
+from toeline.record.database import cause, connect, default_store, tidy_files
+from toeline.record.entries import Draft, newest, read_inspection, record_decision, record_inspection
+from toeline.record.erasing import erase, find, where_photos_lie
 from toeline.record.migrations import migrate
-from toeline.record.models import (
-    AGREES,
-    Decision,
-    Erasure,
-    Identity,
-    Inspection,
-    NewDecision,
-    Page,
-    StoredPhoto,
-    Tidied,
-    TrendPoint,
-    clean_text,
-)
-from toeline.record.photos import UNKNOWN_KIND, PhotoFolder, media_type
+from toeline.record.models import Decision, Erasure, Hit, Identity, Inspection, NewDecision, Page, Tidied, TrendPoint
+from toeline.record.photos import PhotoFolder
+from toeline.record.receipt import Receipt
+from toeline.record.signing import Signer, append, own_key
 from toeline.result import Result, Settings
 
 #: Names the advisory lock that writers on PostgreSQL take; any fixed number of our own.
 _PG_LOCK = 0x746F656C696E65
 
-#: How long a writer waits for another one, s.
-_PATIENCE_S = 30
-
 #: How long a batch's measurements are kept.
 _KEPT_FOR = timedelta(days=30)
 
 
-#: The record's file in a folder of its own.
-FILE = "record.sqlite"
+_STILL_THERE = "What was erased is erased, but the database's own files could not be cleared of it"
+_TIDY = "close what uses the record, then tidy it (toeline record tidy)."
 
-
-def default_store() -> str:
-    """Where the record lies unless told otherwise: ``TOELINE_STORE`` (a path or URL), else the XDG data folder."""
-    if named := os.environ.get("TOELINE_STORE"):
-        return named
-    data = os.environ.get("XDG_DATA_HOME") or Path.home() / ".local" / "share"
-    return str(Path(data) / "toeline" / FILE)
+_OLDER_BACKUPS = "Backups, exports and printed reports from before still hold the name: find and delete them."
+#: What erasing in the record cannot reach, by the kind of database.
+_AFTER_ERASING = {
+    "sqlite": (_OLDER_BACKUPS,),
+    "postgresql": (
+        _OLDER_BACKUPS,
+        "The PostgreSQL server's write-ahead log and its archive hold the name until they are recycled, and its "
+        "statement log if it keeps one (log_statement): whoever runs the server clears those.",
+    ),
+}
 
 
 def settings_digest(settings: Settings, version: str) -> str:
@@ -91,9 +70,10 @@ class Store:
     ``Store.open()`` makes the store on first use. Errors are ``RecordError``; no text of one names a person.
     """
 
-    def __init__(self, engine: Engine, photos: PhotoFolder) -> None:
+    def __init__(self, engine: Engine, photos: PhotoFolder, signer: Signer | None = None) -> None:
         self._engine = engine
         self._photos = photos
+        self._signer = signer
 
     @classmethod
     def open(cls, where: str | os.PathLike[str] | None = None, photos: str | os.PathLike[str] | None = None) -> Self:
@@ -101,7 +81,8 @@ class Store:
 
         A new path without an ending is made a folder.
         ``photos`` is the photo folder; by default ``photos`` beside an SQLite file, and for a server
-        ``TOELINE_PHOTOS`` or a folder of the database's name in the data folder.
+        ``TOELINE_PHOTOS`` or a folder of the database's name in the data folder. Where this user has a key (see
+        :func:`toeline.record.signing.own_key`), entries are signed with it.
         """
         store = cls._connected(where, photos)
         try:
@@ -135,36 +116,12 @@ class Store:
 
     @classmethod
     def _connected(cls, where: str | os.PathLike[str] | None, photos: str | os.PathLike[str] | None) -> Self:
-        target = os.fspath(where) if where is not None else default_store()
-        if "://" not in target:
-            path = Path(target).expanduser().absolute()
-            # a new path without an ending is a folder to be
-            path = path / FILE if path.is_dir() or not (path.suffix or path.exists()) else path
-            try:
-                path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)  # it holds names
-                if not path.exists():
-                    os.close(os.open(path, os.O_CREAT | os.O_RDWR, 0o600))  # SQLite's own further files follow it
-            except OSError as error:
-                raise RecordError(f"The folder {path.parent} cannot be made: {error.strerror}.") from error
-            target = f"sqlite:///{path}"
-        try:
-            url = make_url(target)
-            if url.drivername == "postgresql":
-                url = url.set(drivername="postgresql+psycopg")
-            if url.get_backend_name() not in ("sqlite", "postgresql") or not url.database:
-                raise RecordError("A record is a file's path or a postgresql:// URL with a database's name.")
-            folder = Path(photos or os.environ.get("TOELINE_PHOTOS") or _beside(url.get_backend_name(), url.database))
-            engine = create_engine(url, hide_parameters=True)  # parameters hold names, and errors get logged
-        except (ArgumentError, NoSuchModuleError):
-            raise RecordError("A record is a file's path or a postgresql:// URL with a database's name.") from None
-        except ModuleNotFoundError as error:
-            raise RecordError(
-                f"The driver {error.name} is missing: install toeline with its postgresql extra."
-            ) from error
-        if url.get_backend_name() == "sqlite":
-            event.listen(engine, "connect", _prepare_sqlite)
-            event.listen(engine, "begin", _begin_sqlite)
-        return cls(engine, PhotoFolder(folder))
+        engine, beside = connect(os.fspath(where) if where is not None else default_store())
+        folder = Path(photos or os.environ.get("TOELINE_PHOTOS") or beside)
+        key = own_key()
+        return cls(
+            engine, PhotoFolder(folder), Signer.at(key) if key.exists() or os.environ.get("TOELINE_KEY") else None
+        )
 
     def __enter__(self) -> Self:
         return self
@@ -181,6 +138,11 @@ class Store:
         """The store's place, without a password."""
         url = self._engine.url
         return str(url.database) if url.get_backend_name() == "sqlite" else url.render_as_string(hide_password=True)
+
+    @property
+    def quarantine(self) -> Path:
+        """Where files lie that no inspection names, once tidied away."""
+        return self._photos.quarantine
 
     # -- writing -----------------------------------------------------------------------------------------------
 
@@ -200,7 +162,8 @@ class Store:
         ``photo`` are the measured photo's original bytes, ``more_photos`` further ones as (name, bytes);
         ``criteria`` the text of the criteria file the result was judged by. A ``decision`` is recorded with it.
         """
-        return self._save(result, photo, identity, more_photos, remarks, criteria, decision, None, None)
+        files = ((result.photo.name, photo), *more_photos)
+        return self._save(Draft(result, files, identity, remarks, criteria, decision=decision))
 
     def supersede(
         self,
@@ -218,7 +181,8 @@ class Store:
         """Record an inspection in the place of ``old``, which stays as it was; ``why`` must be said."""
         if not why.strip():
             raise RecordError("Say why the earlier inspection is superseded.")
-        return self._save(result, photo, identity, more_photos, remarks, criteria, decision, old, why)
+        files = ((result.photo.name, photo), *more_photos)
+        return self._save(Draft(result, files, identity, remarks, criteria, old, why, decision))
 
     def decide(self, inspection: str, decision: NewDecision) -> Decision:
         """Record a person's decision on an inspection; the latest one holds, the earlier ones stay.
@@ -232,36 +196,34 @@ class Store:
                 raise RecordError(f"There is no inspection {inspection}.")
             if connection.execute(select(t.inspection.c.id).where(t.inspection.c.supersedes == inspection)).first():
                 raise RecordError("This inspection was superseded: decide on the one in its place.")
-            return self._decide(connection, inspection, row["outcome"], decision)
+            return record_decision(connection, inspection, row["outcome"], decision, _now(), self._signer)
 
     def erase_person(self, name: str) -> Erasure:
         """Erase a person's name wherever it stands, with every remark, reason and file name that mentions it.
 
-        The file names of that welder's photos go in any case. Nicknames in remarks cannot be known: search for them.
-        The chain stays whole: it covers salted digests, and the salts go too. Older backups still hold the name;
-        so does a PostgreSQL server's own write-ahead log until the server recycles it.
+        See :meth:`find_person` for what is found. The file names of that welder's photos go in any case. The chain
+        stays whole: it covers salted digests, and the salts go too. Raises ``RecordError`` where nothing names the
+        person, or where the database's own files still hold the name because another program reads them.
         """
-        mentions = _mentions(name)
-        now, erasure = _now(), uuid.uuid4().hex
+        erasure, at = uuid.uuid4().hex, _now()
         with self._writing() as connection:
-            held = connection.execute(select(t.personal).where(t.personal.c.value.is_not(None))).mappings().all()
-            welded = {row["inspection_id"] for row in held if row["field"] == "welder" and mentions(row["value"])}
-            rows = [
-                row
-                for row in held
-                if mentions(row["value"]) or (row["field"] == "photo_names" and row["inspection_id"] in welded)
-            ]
-            for row in rows:
-                connection.execute(
-                    t.personal.update()
-                    .where(t.personal.c.subject == row["subject"], t.personal.c.field == row["field"])
-                    .values(value=None, salt=None, erasure=erasure)
-                )
-            if rows:
-                fields = [(row["subject"], row["field"]) for row in rows]
-                chain.append(connection, now, "erasure", erasure, chain.erasure_content(fields))
+
+            def entered(content: str) -> None:
+                append(connection, self._signer, at, "erasure", erasure, content)
+
+            found, originals = erase(connection, self._photos, name, erasure, entered)
+            lies = set(where_photos_lie(connection).values())
+        for sha256 in originals:
+            if sha256 not in lies:
+                self._photos.forget(sha256)
         self._scrub()
-        return Erasure(fields=len(rows), inspections=len({row["inspection_id"] for row in rows}))
+        return Erasure(
+            fields=sum(one.key is not None for one in found),
+            photos=len(originals),
+            inspections=len({one.hit.inspection for one in found if not one.hit.kept_because}),
+            kept=tuple(one.hit for one in found if one.hit.kept_because),
+            notes=_AFTER_ERASING[self._engine.dialect.name],
+        )
 
     def remember(self, photo_sha256: str, settings: str, result: Result) -> None:
         """Keep a measurement so that an interrupted batch need not repeat it; ``settings``: :func:`settings_digest`.
@@ -283,17 +245,20 @@ class Store:
         """Set files aside that no inspection names, and let go of what has been aside for longer than ``keep_days``.
 
         Such files are left by a save that was killed, or the database is an older copy: photos in quarantine that
-        inspections do name are brought back first. Nothing is deleted by anything else than this.
+        inspections do name are brought back first. What an erasing that was killed left of the name goes, too.
         """
         if not 0 <= keep_days < float("inf"):
             raise RecordError("Say for how many days files are kept in quarantine: 0 or more.")
         with self._writing() as connection:  # under the lock: no save is between its photo and its inspection
-            named = named_photos(connection)
-            brought_back = self._photos.bring_back(named)
-            let_go = self._photos.let_go(named, keep_days * 86_400)
-            strays = self._photos.strays(named)
+            for row in connection.execute(select(t.replaced_photo.c.sha256)):  # an erasing that was killed left it
+                self._photos.forget(row.sha256)
+            kept = frozenset(where_photos_lie(connection).values())
+            brought_back = self._photos.bring_back(kept)
+            let_go = self._photos.let_go(kept, keep_days * 86_400)
+            strays = self._photos.strays(kept)
             for path in strays:
                 self._photos.set_aside(path)
+        self._scrub()
         return Tidied(set_aside=len(strays), brought_back=brought_back, let_go=let_go)
 
     # -- reading -----------------------------------------------------------------------------------------------
@@ -301,11 +266,16 @@ class Store:
     def get(self, inspection: str) -> Inspection:
         """The inspection with that id. Raises ``RecordError`` where there is none."""
         with self._reading() as connection:
-            return _inspection(connection, inspection)
+            return read_inspection(connection, inspection)
 
     def photo(self, sha256: str) -> bytes:
-        """A photo's original bytes, verified. Raises ``RecordError`` where it is missing or damaged."""
-        return self._photos.read(sha256)
+        """A photo's original bytes, verified, or the copy without a name that was put in its place.
+
+        Raises ``RecordError`` where it is missing or damaged.
+        """
+        with self._reading() as connection:
+            lies = where_photos_lie(connection)
+        return self._photos.read(lies.get(sha256, sha256))
 
     def search(self, text: str = "", filters: search.Filters | None = None, **paging: Any) -> Page:
         """Inspections that match; see :func:`toeline.record.search.find` for ``sort``, ``descending``, paging."""
@@ -331,55 +301,56 @@ class Store:
             found = connection.execute(query).scalar()
         return Result.model_validate_json(found) if found else None
 
-    def export_person(self, name: str) -> dict[str, Any]:
-        """Everything recorded that names a person, as JSON data: for the person's own right to see it."""
-        mentions = _mentions(name)
+    def find_person(self, name: str) -> tuple[Hit, ...]:
+        """Every place that names a person: text, file names, and the photos' own data (EXIF, XMP, comments).
+
+        Case, accents, the Unicode form and the order of the words do not matter. Nicknames cannot be known: search for
+        them. Raises ``RecordError`` where nothing names the person.
+        """
         with self._reading() as connection:
-            hits: dict[str, None] = {}
-            for row in connection.execute(select(t.personal).where(t.personal.c.value.is_not(None))).mappings():
-                if mentions(row["value"]):
-                    hits[row["inspection_id"]] = None
-            found = [_inspection(connection, one) for one in hits]
-        found.sort(key=lambda one: one.number)
+            return tuple(one.hit for one in find(connection, self._photos, name))
+
+    def export_person(self, name: str) -> dict[str, Any]:
+        """Everything recorded that names a person, as JSON data: for the person's own right to see it.
+
+        Raises ``RecordError`` where nothing does.
+        """
+        with self._reading() as connection:
+            hits = [one.hit for one in find(connection, self._photos, name)]
+            found = [read_inspection(connection, one) for one in dict.fromkeys(hit.inspection for hit in hits)]
         return {
             "schema": "toeline.person/1",
             "exported_at": _now(),
+            "found": [hit.model_dump(mode="json") for hit in hits],
             "inspections": [one.model_dump(mode="json", by_alias=True) for one in found],
         }
 
     def head(self) -> str:
         """The newest entry's digest: printed on a report and kept elsewhere, it vouches for all before it."""
         with self._reading() as connection:
-            return (
-                connection.execute(select(t.ledger.c.digest).order_by(t.ledger.c.seq.desc()).limit(1)).scalar()
-                or chain.GENESIS
-            )
+            return newest(connection).digest
 
-    def check(self, head: str | None = None) -> CheckReport:
-        """Go through the whole chain, every record and every photo. ``head``: a digest that must be in the chain."""
+    def receipt(self) -> Receipt:
+        """How far the record has come, signed where there is a key: to be kept away from the record."""
         with self._reading() as connection:
-            entries = connection.execute(select(t.ledger).order_by(t.ledger.c.seq)).mappings().all()
-            findings = [
-                *check_links(entries),
-                *check_contents(connection, entries),
-                *check_photos(connection, self._photos),
-            ]
-            photos = named_photos(connection)
-            counts = connection.execute(select(t.inspection.c.id)).all()
-            erased = connection.execute(select(t.personal.c.field).where(t.personal.c.erasure.is_not(None))).all()
-        if head is not None and head not in {entry["digest"] for entry in entries}:
-            text = "The chain does not hold this digest: entries were cut off or it is another record's."
-            findings.append(Finding(kind="head", where=head[:12], text=text))
-        return CheckReport(
-            entries=len(entries),
-            inspections=len(counts),
-            photos=len(photos),
-            erased=len(erased),
-            strays=len(self._photos.strays(photos)),
-            head=entries[-1]["digest"] if entries else chain.GENESIS,
-            findings=tuple(findings),
-            notes=tuple(clock_notes(entries)),
-        )
+            head, store_id = newest(connection), connection.execute(select(t.store_info.c.id)).scalar_one()
+        receipt = Receipt(record=store_id, made_at=_now(), entries=head.number, head=head.digest)
+        if self._signer is None:
+            return receipt
+        signature = self._signer.sign(receipt.message)
+        return receipt.model_copy(update={"key": self._signer.name, "signature": signature})
+
+    def check(
+        self, head: str | None = None, *, receipt: Receipt | None = None, keys: Sequence[str] = ()
+    ) -> CheckReport:
+        """Go through the whole chain, every record, every photo and every signature.
+
+        ``head``: a digest noted earlier, that must be in the chain. ``receipt``: one kept elsewhere, that the chain
+        must bear out. ``keys``: public keys in hex, one of which must have signed; by default this user's own, if any.
+        """
+        keys = tuple(keys) or ((self._signer.name,) if self._signer else ())
+        with self._reading() as connection:
+            return check_record(connection, self._photos, head=head, receipt=receipt, keys=keys)
 
     def backup(self, archive: str | os.PathLike[str], *, overwrite: bool = False) -> BackupReport:
         """Write the whole record to one archive file, and see that it can be restored; see :meth:`restore`.
@@ -426,277 +397,37 @@ class Store:
             with engine.begin() as connection:
                 yield connection
         except SQLAlchemyError as error:
-            raise RecordError(f"The record at {self.where} cannot be used: {_cause(error)}.") from None
+            raise RecordError(f"The record at {self.where} cannot be used: {cause(error)}.") from None
 
-    def _scrub(self) -> None:
-        """Leave no copy of erased text in the database's own files."""
+    def _save(self, draft: Draft) -> Inspection:
+        staged: dict[str, Path] = {}
         try:
-            with self._engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
-                if connection.dialect.name == "sqlite":
-                    connection.exec_driver_sql("pragma wal_checkpoint(truncate)")
-                else:
-                    connection.exec_driver_sql("vacuum (full) personal")
-        except SQLAlchemyError as error:
-            raise RecordError(
-                f"The name is erased, but the database's own files could not be tidied ({_cause(error)}): erase again."
-            ) from None
-
-    def _save(
-        self,
-        result: Result,
-        photo: bytes,
-        identity: Identity,
-        more_photos: Sequence[tuple[str, bytes]],
-        remarks: str | None,
-        criteria: str | None,
-        decision: NewDecision | None,
-        supersedes: str | None,
-        why: str | None,
-    ) -> Inspection:
-        if chain.digest(photo) != result.photo.sha256:
-            raise RecordError("The photo given is not the one that was measured.")
-        files = [(result.photo.name, photo), *more_photos]
-        shas = [chain.digest(data) for _, data in files]
-        if len(set(shas)) != len(shas):
-            raise RecordError("The same photo was given twice.")
-        judgement = result.judgement
-        row = {
-            "id": uuid.uuid4().hex,
-            "created_at": _now(),
-            **identity.model_dump(mode="json", exclude={"welder", "inspector"}),
-            "result": _without_name(result).to_json(None),
-            "outcome": judgement.outcome if judgement else None,
-            "criteria_id": judgement.criteria if judgement else None,
-            "criteria_digest": chain.digest(criteria.encode()) if criteria else None,
-            "supersedes": supersedes,
-        }
-        names = json.dumps([name for name, _ in files], ensure_ascii=False)
-        personal = {
-            "welder": identity.welder,
-            "inspector": identity.inspector,
-            "remarks": clean_text(remarks),
-            "why_superseded": clean_text(why),
-            "photo_names": names,
-        }
-        parts: list[Path] = []
-        try:
-            for (_, data), sha in zip(files, shas, strict=True):
-                parts.append(self._photos.stage(data, sha))
+            for _, data in draft.files:
+                sha256 = chain.digest(data)
+                staged[sha256] = self._photos.stage(data, sha256)
             with self._writing() as connection:
-                if supersedes is not None:
-                    _may_supersede(connection, supersedes)
-                for part, sha, (_, data) in zip(parts, shas, files, strict=True):
-                    self._photos.adopt(part)
-                    if not connection.execute(select(t.photo.c.sha256).where(t.photo.c.sha256 == sha)).first():
-                        kind = media_type(data)
-                        connection.execute(t.photo.insert().values(sha256=sha, size=len(data), media_type=kind))
-                if (
-                    criteria
-                    and not connection.execute(
-                        select(t.criteria.c.digest).where(t.criteria.c.digest == row["criteria_digest"])
-                    ).first()
-                ):
-                    connection.execute(t.criteria.insert().values(digest=row["criteria_digest"], text=criteria))
-                connection.execute(t.inspection.insert().values(row))
-                for place, sha in enumerate(shas):
-                    connection.execute(
-                        t.inspection_photo.insert().values(inspection_id=row["id"], place=place, sha256=sha)
-                    )
-                for name, quantity in result.measures.items():
-                    if quantity.value is not None:
-                        connection.execute(
-                            t.measure.insert().values(
-                                inspection_id=row["id"],
-                                name=name,
-                                value=quantity.value,
-                                U=quantity.U,
-                                unit=quantity.unit,
-                            )
-                        )
-                commitments = _commit_personal(connection, str(row["id"]), str(row["id"]), personal)
-                content = chain.inspection_content(row, enumerate(shas), commitments, row["criteria_digest"])
-                chain.append(connection, str(row["created_at"]), "inspection", str(row["id"]), content)
-                if decision is not None:
-                    self._decide(connection, str(row["id"]), row["outcome"], decision)
-                return _inspection(connection, str(row["id"]))
+                at = _now()
+                saved = record_inspection(connection, self._photos, draft, staged, at, self._signer)
+                if draft.decision is not None:
+                    judgement = draft.result.judgement
+                    outcome = judgement.outcome if judgement else None
+                    record_decision(connection, saved, outcome, draft.decision, at, self._signer)
+                return read_inspection(connection, saved)
         finally:
-            for part in parts:
+            for part in staged.values():
                 part.unlink(missing_ok=True)
 
-    def _decide(self, connection: Connection, inspection: str, outcome: Any, decision: NewDecision) -> Decision:
-        if outcome is not None and AGREES[outcome] != decision.decision and not decision.reason:
-            raise RecordError(f"The tool says {outcome}: say why you {decision.decision} it.")
-        taken = connection.execute(select(t.decision.c.id).where(t.decision.c.inspection_id == inspection)).all()
-        row = {
-            "id": uuid.uuid4().hex,
-            "inspection_id": inspection,
-            "number": len(taken) + 1,
-            "at": _now(),
-            "decision": decision.decision,
-        }
-        connection.execute(t.decision.insert().values(row))
-        said = {"by": decision.by, "reason": decision.reason}
-        commitments = _commit_personal(connection, str(row["id"]), inspection, said)
-        content = chain.decision_content(row, commitments)
-        chain.append(connection, str(row["at"]), "decision", str(row["id"]), content)
-        return Decision(
-            id=str(row["id"]), at=str(row["at"]), decision=decision.decision, by=decision.by, reason=decision.reason
-        )
-
-
-def _cause(error: SQLAlchemyError) -> str:
-    """What the database said, without the statement and its parameters."""
-    return str(getattr(error, "orig", None) or type(error).__name__).splitlines()[0]
-
-
-def _beside(backend: str, database: str) -> Path:
-    """The photo folder where none is named."""
-    if backend == "sqlite":
-        return Path(database).parent / "photos"
-    data = os.environ.get("XDG_DATA_HOME") or Path.home() / ".local" / "share"
-    return Path(data) / "toeline" / f"{re.sub(r'[^A-Za-z0-9_-]', '_', database)}-photos"
-
-
-def _prepare_sqlite(connection: Any, _: ConnectionPoolEntry) -> None:
-    connection.isolation_level = None  # the driver's own transactions do not cover all we do: we begin ourselves
-    connection.create_function("lower", 1, lambda text: text and str(text).casefold(), deterministic=True)
-    cursor = connection.cursor()
-    for pragma in (
-        f"busy_timeout={_PATIENCE_S * 1000}",
-        "journal_mode=WAL",
-        "foreign_keys=ON",
-        "synchronous=FULL",  # a record must outlive a power cut, not only a kill
-        "secure_delete=ON",  # what is erased is overwritten
-    ):
-        _patiently(cursor, f"pragma {pragma}")
-    cursor.close()
-
-
-def _patiently(cursor: Any, statement: str) -> None:
-    """Run a statement, again while another turns a new file to write-ahead mode: SQLite's own timeout ignores that."""
-    until = time.monotonic() + _PATIENCE_S
-    while True:
+    def _scrub(self) -> None:
+        """Leave no copy of erased text in the database's own files; waits for who reads them."""
         try:
-            cursor.execute(statement)
-            return
-        except sqlite3.OperationalError as error:
-            if "locked" not in str(error) or time.monotonic() > until:
-                raise
-            time.sleep(0.02)
-
-
-def _begin_sqlite(connection: Connection) -> None:
-    writes = connection.get_execution_options().get("writes", False)
-    connection.exec_driver_sql("begin immediate" if writes else "begin")
-
-
-def _mentions(name: str) -> Any:
-    """A test for whether a text names the person: the whole name as words, whatever its case."""
-    words = name.split()
-    if not words:
-        raise RecordError("Give the person's name.")
-    pattern = re.compile(r"(?<![^\W_])" + r"[\s_.-]+".join(map(re.escape, words)) + r"(?![^\W_])", re.IGNORECASE)
-    return lambda text: pattern.search(text) is not None
+            with self._engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
+                done = tidy_files(connection)
+        except SQLAlchemyError as error:
+            raise RecordError(f"{_STILL_THERE} ({cause(error)}): {_TIDY}") from None
+        if not done:
+            raise RecordError(f"{_STILL_THERE}, as another program has been reading them all the while: {_TIDY}")
 
 
 def _without_name(result: Result) -> Result:
     """The result without its photo's file name, which often is a person's name."""
     return result.model_copy(update={"photo": result.photo.model_copy(update={"name": ""})})
-
-
-def _may_supersede(connection: Connection, old: str) -> None:
-    if not connection.execute(select(t.inspection.c.id).where(t.inspection.c.id == old)).first():
-        raise RecordError(f"There is no inspection {old}.")
-    if connection.execute(select(t.inspection.c.id).where(t.inspection.c.supersedes == old)).first():
-        raise RecordError("That inspection was superseded already: supersede the one in its place.")
-
-
-def _commit_personal(
-    connection: Connection, subject: str, inspection: str, fields: Mapping[str, str | None]
-) -> dict[str, str]:
-    """Store the personal fields that are there; gives their commitments for the chain."""
-    commitments = {}
-    for field, value in fields.items():
-        if value is None:
-            continue
-        salt = chain.new_salt()
-        commitments[field] = chain.commitment(salt, field, value)
-        connection.execute(
-            t.personal.insert().values(
-                subject=subject,
-                field=field,
-                inspection_id=inspection,
-                value=value,
-                salt=salt,
-                commitment=commitments[field],
-            )
-        )
-    return commitments
-
-
-def _inspection(connection: Connection, wanted: str) -> Inspection:
-    row = connection.execute(select(t.inspection).where(t.inspection.c.id == wanted)).mappings().first()
-    if row is None:
-        raise RecordError(f"There is no inspection {wanted}.")
-    entry = connection.execute(select(t.ledger).where(t.ledger.c.subject == wanted)).mappings().one()
-    personal: dict[str, dict[str, str | None]] = {}
-    erased = []
-    for field in connection.execute(select(t.personal).where(t.personal.c.inspection_id == wanted)).mappings():
-        personal.setdefault(field["subject"], {})[field["field"]] = field["value"]
-        if field["erasure"] is not None:
-            erased.append(field["field"])
-    own = personal.get(wanted, {})
-    shas = connection.execute(
-        select(t.inspection_photo.c.sha256, t.photo.c.size, t.photo.c.media_type)
-        .outerjoin(t.photo, t.inspection_photo.c.sha256 == t.photo.c.sha256)
-        .where(t.inspection_photo.c.inspection_id == wanted)
-        .order_by(t.inspection_photo.c.place)
-    ).mappings()
-    named = own.get("photo_names")
-    names = json.loads(named) if named else None
-    photos = tuple(
-        StoredPhoto(
-            sha256=row["sha256"],
-            size=row["size"] or 0,
-            media_type=row["media_type"] or UNKNOWN_KIND,
-            name=names[k] if names else None,
-        )
-        for k, row in enumerate(shas)
-    )
-    decisions = tuple(
-        Decision(
-            id=one["id"],
-            at=one["at"],
-            decision=one["decision"],
-            by=personal.get(one["id"], {}).get("by"),
-            reason=personal.get(one["id"], {}).get("reason"),
-        )
-        for one in connection.execute(
-            select(t.decision).where(t.decision.c.inspection_id == wanted).order_by(t.decision.c.number)
-        ).mappings()
-    )
-    try:
-        result = Result.model_validate_json(row["result"])
-    except ValidationError:
-        raise RecordError(f"The result of inspection {wanted} cannot be read: check the record.") from None
-    name = photos[0].name if photos and photos[0].name else f"{result.photo.sha256[:12]} (name erased)"
-    return Inspection(
-        id=row["id"],
-        number=entry["seq"],
-        digest=entry["digest"],
-        created_at=row["created_at"],
-        identity=Identity(
-            welder=own.get("welder"), inspector=own.get("inspector"), **{k: row[k] for k in search.PLAIN_FIELDS}
-        ),
-        remarks=own.get("remarks"),
-        result=result.model_copy(update={"photo": result.photo.model_copy(update={"name": name})}),
-        criteria=connection.execute(
-            select(t.criteria.c.text).where(t.criteria.c.digest == row["criteria_digest"])
-        ).scalar(),
-        photos=photos,
-        decisions=decisions,
-        supersedes=row["supersedes"],
-        superseded_by=connection.execute(select(t.inspection.c.id).where(t.inspection.c.supersedes == wanted)).scalar(),
-        why_superseded=own.get("why_superseded"),
-        erased=tuple(sorted(erased)),
-    )

@@ -41,6 +41,8 @@ inspection = Table(
     Column("criteria_id", String(200)),
     Column("criteria_digest", String(64), ForeignKey("criteria.digest")),
     Column("supersedes", String(32), ForeignKey("inspection.id"), unique=True),
+    # 1: the entry covers the words of job to position themselves; 2: they are personal text, and here to be searched
+    Column("form", Integer, nullable=False, server_default="1"),
 )
 
 inspection_photo = Table(
@@ -77,6 +79,15 @@ personal = Table(
     Column("erasure", String(32)),  # the chain entry that tells of its erasing
 )
 
+#: Photos whose own data named a person who was erased: the copy without the name that is kept in their place.
+replaced_photo = Table(
+    "replaced_photo",
+    metadata,
+    Column("sha256", String(64), primary_key=True),
+    Column("stand_in", String(64), nullable=False, unique=True),
+    Column("erasure", String(32), nullable=False),  # the chain entry that tells of it
+)
+
 #: The chain: each entry holds the digest of the one before it.
 ledger = Table(
     "ledger",
@@ -88,6 +99,15 @@ ledger = Table(
     Column("content", String(64), nullable=False),
     Column("prev", String(64), nullable=False, unique=True),
     Column("digest", String(64), nullable=False, unique=True),
+)
+
+#: Signatures of entries, where there was a key: the public key and the signature, in hex.
+signature = Table(
+    "signature",
+    metadata,
+    Column("seq", Integer, ForeignKey("ledger.seq"), primary_key=True, autoincrement=False),
+    Column("key", String(64), nullable=False),
+    Column("value", String(128), nullable=False),
 )
 
 #: The known measures of each inspection, taken from its result, for sorting and trends.

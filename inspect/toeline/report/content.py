@@ -367,6 +367,7 @@ def _digests(result: Result, inspection: Inspection | None) -> tuple[Row, ...]:
         rows.append(("Criteria, SHA-256", result.judgement.digest))
     if inspection is not None:
         rows.append((f"Record, entry {inspection.number}", inspection.digest))
+        rows.append((f"Record's head at entry {inspection.head.number}, when printed", inspection.head.digest))
         rows.append(("Inspection", inspection.id))
         rows += [(f"Further photo {k}, SHA-256", one.sha256) for k, one in enumerate(inspection.photos[1:], start=1)]
     return tuple(rows)

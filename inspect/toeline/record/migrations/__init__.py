@@ -9,10 +9,10 @@ from sqlalchemy import Connection, inspect, text
 from toeline.errors import RecordError
 
 #: The version this toeline reads and writes; the newest file in ``versions``.
-HEAD = "0002"
+HEAD = "0003"
 
 #: Every version this toeline knows, oldest first.
-KNOWN = ("0001", "0002")
+KNOWN = ("0001", "0002", "0003")
 
 
 def version_of(connection: Connection) -> str | None:

@@ -1,0 +1,262 @@
+"""Writing inspections and decisions into the tables and the chain, and reading them back. The caller has the lock."""
+
+from __future__ import annotations
+
+import json
+import uuid
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from pydantic import ValidationError
+from sqlalchemy import Connection, select
+
+from toeline.errors import RecordError
+from toeline.record import chain, search
+from toeline.record import tables as t
+from toeline.record.models import (
+    AGREES,
+    Decision,
+    Head,
+    Identity,
+    Inspection,
+    NewDecision,
+    StoredPhoto,
+    clean_text,
+)
+from toeline.record.photos import UNKNOWN_KIND, PhotoFolder, media_type
+from toeline.record.signing import Signer, append
+from toeline.record.texts import part_texts, whole_result
+from toeline.result import Outcome, Result
+
+#: The form in which inspections are recorded now, see ``tables.inspection``.
+FORM = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Draft:
+    """An inspection to be recorded; ``files`` are its photos as (name, bytes), the measured one first."""
+
+    result: Result
+    files: tuple[tuple[str, bytes], ...]
+    identity: Identity
+    remarks: str | None = None
+    criteria: str | None = None
+    supersedes: str | None = None
+    why: str | None = None
+    decision: NewDecision | None = None
+
+
+def record_inspection(
+    connection: Connection,
+    photos: PhotoFolder,
+    draft: Draft,
+    staged: Mapping[str, Path],
+    at: str,
+    signer: Signer | None,
+) -> str:
+    """Put a draft on record, its photos out of ``staged`` by digest; gives the inspection's id."""
+    result, identity, judgement = draft.result, draft.identity, draft.result.judgement
+    shas = [_as_measured(connection, chain.digest(data)) for _, data in draft.files]
+    if shas[0] != result.photo.sha256:
+        raise RecordError("The photo given is not the one that was measured.")
+    if len(set(shas)) != len(shas):
+        raise RecordError("The same photo was given twice.")
+    if draft.supersedes is not None:
+        _may_supersede(connection, draft.supersedes)
+    people = [name for name in (identity.welder, identity.inspector, draft.decision and draft.decision.by) if name]
+    result_text, apart = part_texts(result, people)
+    criteria_digest = chain.digest(draft.criteria.encode()) if draft.criteria else None
+    row = {
+        "id": uuid.uuid4().hex,
+        "created_at": at,
+        **identity.model_dump(mode="json", exclude={"welder", "inspector"}),
+        "result": result_text,
+        "outcome": judgement.outcome if judgement else None,
+        "criteria_id": judgement.criteria if judgement else None,
+        "criteria_digest": criteria_digest,
+        "supersedes": draft.supersedes,
+        "form": FORM,
+    }
+    personal = {
+        **{field: row[field] for field in chain.WORDS},
+        "welder": identity.welder,
+        "inspector": identity.inspector,
+        "remarks": clean_text(draft.remarks),
+        "why_superseded": clean_text(draft.why),
+        "photo_names": json.dumps([name for name, _ in draft.files], ensure_ascii=False),
+        **apart,
+    }
+    for sha, (_, data) in zip(shas, draft.files, strict=True):
+        _take_photo(connection, photos, staged[chain.digest(data)], sha, data)
+    if (
+        draft.criteria
+        and not connection.execute(select(t.criteria.c.digest).where(t.criteria.c.digest == criteria_digest)).first()
+    ):
+        connection.execute(t.criteria.insert().values(digest=criteria_digest, text=draft.criteria))
+    connection.execute(t.inspection.insert().values(row))
+    for place, sha in enumerate(shas):
+        connection.execute(t.inspection_photo.insert().values(inspection_id=row["id"], place=place, sha256=sha))
+    known = [
+        {"inspection_id": row["id"], "name": name, "value": one.value, "U": one.U, "unit": one.unit}
+        for name, one in result.measures.items()
+        if one.value is not None
+    ]
+    if known:
+        connection.execute(t.measure.insert(), known)
+    commitments = _commit_personal(connection, str(row["id"]), str(row["id"]), personal)
+    content = chain.inspection_content(row, enumerate(shas), commitments, criteria_digest)
+    append(connection, signer, at, "inspection", str(row["id"]), content)
+    return str(row["id"])
+
+
+def _as_measured(connection: Connection, sha256: str) -> str:
+    """The digest under which inspections name a photo: that of a copy without a name leads to the original's."""
+    replaced = {row.stand_in: row.sha256 for row in connection.execute(select(t.replaced_photo))}
+    while sha256 in replaced:
+        sha256 = replaced[sha256]
+    return sha256
+
+
+def _take_photo(connection: Connection, photos: PhotoFolder, part: Path, sha256: str, data: bytes) -> None:
+    if connection.execute(select(t.replaced_photo).where(t.replaced_photo.c.sha256 == sha256)).first():
+        return  # the original was erased, and its copy without the name is here already
+    photos.adopt(part)
+    if not connection.execute(select(t.photo.c.sha256).where(t.photo.c.sha256 == sha256)).first():
+        connection.execute(t.photo.insert().values(sha256=sha256, size=len(data), media_type=media_type(data)))
+
+
+def record_decision(
+    connection: Connection,
+    inspection: str,
+    outcome: Outcome | None,
+    decision: NewDecision,
+    at: str,
+    signer: Signer | None,
+) -> Decision:
+    """Put a decision on record. Raises ``RecordError`` where it differs from the tool's outcome without a reason."""
+    if outcome is not None and AGREES[outcome] != decision.decision and not decision.reason:
+        raise RecordError(f"The tool says {outcome}: say why you {decision.decision} it.")
+    taken = connection.execute(select(t.decision.c.id).where(t.decision.c.inspection_id == inspection)).all()
+    row = {
+        "id": uuid.uuid4().hex,
+        "inspection_id": inspection,
+        "number": len(taken) + 1,
+        "at": at,
+        "decision": decision.decision,
+    }
+    connection.execute(t.decision.insert().values(row))
+    said = {"by": decision.by, "reason": decision.reason}
+    commitments = _commit_personal(connection, str(row["id"]), inspection, said)
+    append(connection, signer, at, "decision", str(row["id"]), chain.decision_content(row, commitments))
+    return Decision(id=str(row["id"]), at=at, decision=decision.decision, by=decision.by, reason=decision.reason)
+
+
+def newest(connection: Connection) -> Head:
+    """The chain's newest entry."""
+    last = connection.execute(
+        select(t.ledger.c.seq, t.ledger.c.digest).order_by(t.ledger.c.seq.desc()).limit(1)
+    ).first()
+    return Head(number=last.seq, digest=last.digest) if last else Head(number=0, digest=chain.GENESIS)
+
+
+def _may_supersede(connection: Connection, old: str) -> None:
+    if not connection.execute(select(t.inspection.c.id).where(t.inspection.c.id == old)).first():
+        raise RecordError(f"There is no inspection {old}.")
+    if connection.execute(select(t.inspection.c.id).where(t.inspection.c.supersedes == old)).first():
+        raise RecordError("That inspection was superseded already: supersede the one in its place.")
+
+
+def _commit_personal(
+    connection: Connection, subject: str, inspection: str, fields: Mapping[str, str | None]
+) -> dict[str, str]:
+    """Store the personal fields that are there; gives their commitments for the chain."""
+    commitments = {}
+    for field, value in fields.items():
+        if value is None:
+            continue
+        salt = chain.new_salt()
+        commitments[field] = chain.commitment(salt, field, value)
+        connection.execute(
+            t.personal.insert().values(
+                subject=subject,
+                field=field,
+                inspection_id=inspection,
+                value=value,
+                salt=salt,
+                commitment=commitments[field],
+            )
+        )
+    return commitments
+
+
+def read_inspection(connection: Connection, wanted: str) -> Inspection:
+    """The inspection with that id. Raises ``RecordError`` where there is none."""
+    row = connection.execute(select(t.inspection).where(t.inspection.c.id == wanted)).mappings().first()
+    if row is None:
+        raise RecordError(f"There is no inspection {wanted}.")
+    entry = connection.execute(select(t.ledger).where(t.ledger.c.subject == wanted)).mappings().one()
+    personal: dict[str, dict[str, str | None]] = {}
+    erased = []
+    for field in connection.execute(select(t.personal).where(t.personal.c.inspection_id == wanted)).mappings():
+        personal.setdefault(field["subject"], {})[field["field"]] = field["value"]
+        if field["erasure"] is not None:
+            erased.append(field["field"])
+    own = personal.get(wanted, {})
+    shas = connection.execute(
+        select(t.inspection_photo.c.sha256, t.photo.c.size, t.photo.c.media_type)
+        .outerjoin(t.photo, t.inspection_photo.c.sha256 == t.photo.c.sha256)
+        .where(t.inspection_photo.c.inspection_id == wanted)
+        .order_by(t.inspection_photo.c.place)
+    ).mappings()
+    named = own.get("photo_names")
+    names = json.loads(named) if named else None
+    photos = tuple(
+        StoredPhoto(
+            sha256=row["sha256"],
+            size=row["size"] or 0,
+            media_type=row["media_type"] or UNKNOWN_KIND,
+            name=names[k] if names else None,
+        )
+        for k, row in enumerate(shas)
+    )
+    decisions = tuple(
+        Decision(
+            id=one["id"],
+            at=one["at"],
+            decision=one["decision"],
+            by=personal.get(one["id"], {}).get("by"),
+            reason=personal.get(one["id"], {}).get("reason"),
+        )
+        for one in connection.execute(
+            select(t.decision).where(t.decision.c.inspection_id == wanted).order_by(t.decision.c.number)
+        ).mappings()
+    )
+    replaced = {one.sha256 for one in connection.execute(select(t.replaced_photo))}
+    erased += ["photo's own data"] if any(photo.sha256 in replaced for photo in photos) else []
+    try:
+        result = whole_result(row["result"], own)
+    except (ValidationError, ValueError, KeyError, IndexError, TypeError):
+        raise RecordError(f"The result of inspection {wanted} cannot be read: check the record.") from None
+    name = photos[0].name if photos and photos[0].name else f"{result.photo.sha256[:12]} (name erased)"
+    return Inspection(
+        id=row["id"],
+        number=entry["seq"],
+        digest=entry["digest"],
+        created_at=row["created_at"],
+        identity=Identity(
+            welder=own.get("welder"), inspector=own.get("inspector"), **{k: row[k] for k in search.PLAIN_FIELDS}
+        ),
+        remarks=own.get("remarks"),
+        result=result.model_copy(update={"photo": result.photo.model_copy(update={"name": name})}),
+        criteria=connection.execute(
+            select(t.criteria.c.text).where(t.criteria.c.digest == row["criteria_digest"])
+        ).scalar(),
+        photos=photos,
+        decisions=decisions,
+        supersedes=row["supersedes"],
+        superseded_by=connection.execute(select(t.inspection.c.id).where(t.inspection.c.supersedes == wanted)).scalar(),
+        why_superseded=own.get("why_superseded"),
+        erased=tuple(sorted({"result" if one.startswith("result ") else one for one in erased})),
+        head=newest(connection),
+    )
