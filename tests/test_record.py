@@ -18,6 +18,7 @@ from pydantic import ValidationError
 from sqlalchemy import create_engine, event, select, text
 
 import invented
+from toeline.criteria import load_criteria, own_copy
 from toeline.errors import RecordError
 from toeline.record import (
     Filters,
@@ -272,6 +273,16 @@ def test_kept_measurements_resume_a_batch(store):
     assert kept.measures == invented.result().measures
     assert store.measured(sha, settings_digest(Settings(thickness_mm=6), "0.1.0")) is None
     assert store.measured(sha, settings_digest(Settings(), "0.2.0")) is None
+
+
+def test_a_kept_measurement_knows_what_a_criteria_file_says_not_where_it_lies(tmp_path):
+    own, moved = tmp_path / "own.toml", tmp_path / "moved.toml"
+    own.write_text(own_copy(load_criteria("workmanship")), "utf-8")
+    before = settings_digest(Settings(criteria=str(own)), "0.1.0")
+    moved.write_bytes(own.read_bytes())
+    assert settings_digest(Settings(criteria=str(moved)), "0.1.0") == before
+    own.write_text(own.read_text("utf-8") + '\n[[line]]\nid = "spatter"\nremove = true\n', "utf-8")
+    assert settings_digest(Settings(criteria=str(own)), "0.1.0") != before
 
 
 def test_tidying_sets_aside_only_what_nothing_refers_to(store):

@@ -33,6 +33,7 @@ ORDER = (
     "settings",
     "pipeline",
     "record",
+    "batch",
     "report",
     "coupons",
     "validation",

@@ -16,7 +16,8 @@ from hypothesis import strategies as st
 
 from archival import assert_archival
 from invented import photo_bytes
-from toeline.coupons.coupons import Measured, photos_in, score_class, to_csv, to_xlsx
+from toeline.batch import Measured
+from toeline.coupons.coupons import photos_in, score_class, to_csv, to_xlsx
 from toeline.coupons.roster import coupon_code, coupon_of, name_from_file, read_roster, tag_picture
 from toeline.coupons.rubric import load_rubric, read_rubric, rubric_text, shipped_rubrics
 from toeline.coupons.score import score

@@ -12,8 +12,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from toeline.errors import SettingsError
-from toeline.processes.workers import JobEnded, OutOfMemory, Workers, WorkerTraceback, allow_time_for
+from toeline.errors import JobEnded, SettingsError
+from toeline.processes.workers import OutOfMemory, Workers, WorkerTraceback, allow_time_for
 
 
 def die(how: int) -> None:

@@ -14,7 +14,8 @@ import streamlit as st
 from PIL import Image, ImageDraw
 
 from toeline import __version__
-from toeline.coupons.coupons import ClassScores, Measured, score_class, to_csv, to_xlsx
+from toeline.batch import Measured
+from toeline.coupons.coupons import ClassScores, score_class, to_csv, to_xlsx
 from toeline.coupons.roster import Roster, coupon_of, name_from_file, read_roster
 from toeline.coupons.rubric import Rubric, load_rubric, shipped_rubrics
 from toeline.coupons.rubric import read_rubric as rubric_of

@@ -41,3 +41,19 @@ class ReportError(ToelineError):
 
 class ChartError(ToelineError):
     """A cause chart or a yardstick file contradicts itself; the text names the file and the entry."""
+
+
+class JobEnded(ToelineError):
+    """A job was ended before it gave anything: beyond its limits, or with its process; the text goes after its name."""
+
+
+def told(error: BaseException, about: str) -> str:
+    """One sentence for the user on an error that arose over ``about``, a file or a command."""
+    match error:
+        case JobEnded():
+            return f"{about}: {error}"
+        case ToelineError():
+            return str(error)
+        case OSError():
+            return f"{error.filename or about} cannot be read or written ({error.strerror or error})."
+    return f"an error of toeline's own at {about} ({type(error).__name__}: {error}); please report it."

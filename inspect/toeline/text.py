@@ -2,12 +2,29 @@
 
 from __future__ import annotations
 
+import os
 import unicodedata
+from pathlib import Path
+
+#: Control characters, those that turn the direction of writing about, halves of pairs.
+_UNSEEN = ("Cc", "Cs")
+_TURNING = frozenset("\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 
 
 def one_line(text: str) -> str:
     """``text`` on one line: control characters and runs of white space become single spaces."""
-    return " ".join("".join(" " if unicodedata.category(c) == "Cc" else c for c in text).split())
+    seen = (" " if unicodedata.category(c) in _UNSEEN or c in _TURNING else c for c in text)
+    return " ".join("".join(seen).split())
+
+
+def shown_name(path: str | Path) -> str:
+    """A file's name as it can be shown and kept: any bytes may stand in it, terminal commands among them."""
+    return one_line(os.fsencode(Path(path).name).decode("utf-8", "replace")) or "photo"
+
+
+def shown_path(path: str | Path) -> str:
+    """As :func:`shown_name`, with its folders."""
+    return one_line(os.fsencode(path).decode("utf-8", "replace"))
 
 
 def capital(text: str) -> str:

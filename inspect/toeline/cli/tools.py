@@ -176,7 +176,8 @@ def score(
     """Score a folder of coupons against a rubric; an interrupted batch goes on where it stopped."""
     from contextlib import ExitStack
 
-    from toeline.coupons.coupons import Memory, score_folder, to_csv, to_frame, to_xlsx
+    from toeline.batch import Memory
+    from toeline.coupons.coupons import score_folder, to_csv, to_frame, to_xlsx
     from toeline.coupons.roster import read_roster
     from toeline.coupons.rubric import load_rubric, shipped_rubrics
     from toeline.record import Store

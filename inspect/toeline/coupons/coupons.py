@@ -3,49 +3,25 @@
 from __future__ import annotations
 
 import io
-import os
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from collections.abc import Callable, Iterable
+from concurrent.futures import Executor
 from dataclasses import dataclass
-from multiprocessing import get_context
 from pathlib import Path
 from statistics import median
-from typing import Any, Protocol
+from typing import Any
 
 import pandas as pd
 
-from toeline import __version__
+from toeline.batch import Measured, Memory, measure_many
 from toeline.coupons.roster import Roster, coupon_code
 from toeline.coupons.rubric import Rubric
 from toeline.coupons.score import Score, score
-from toeline.errors import PhotoError, RubricError, ToelineError
-from toeline.photo import Photo, read_photo
-from toeline.record import settings_digest
+from toeline.errors import RubricError
 from toeline.report.table import guard_cell
 from toeline.result import Outcome, Result, Settings
 from toeline.text import one_line
 
 PHOTO_ENDINGS = (".jpg", ".jpeg", ".png", ".heic", ".heif", ".tif", ".tiff", ".webp")
-
-
-class Memory(Protocol):
-    """Keeps measurements, so that an interrupted batch need not measure a photo twice. The record's store is one."""
-
-    def measured(self, photo_sha256: str, settings: str) -> Result | None:
-        """The result for these photo bytes and this settings digest, if it was measured before; without its name."""
-
-    def remember(self, photo_sha256: str, settings: str, result: Result) -> None:
-        """Keep a result."""
-
-
-@dataclass(frozen=True, slots=True)
-class Measured:
-    """One photo of a batch: its result, or ``problem``, one sentence why it has none."""
-
-    photo: str
-    result: Result | None = None
-    problem: str | None = None
-    code: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,71 +99,6 @@ def photos_in(folder: str | Path) -> tuple[Path, ...]:
     return tuple(found)
 
 
-def measure_one(path: Path, settings: Settings, with_code: bool = False) -> Measured:
-    """Measure one photo of a batch; a photo that cannot be read or used becomes a problem, never an error."""
-    from toeline.pipeline import measure_with  # loads OpenCV and the rest, which a page that only scores can do without
-
-    try:
-        photo = read_photo(path)
-        return Measured(path.name, measure_with(photo, settings), code=_code(photo, with_code))
-    except ToelineError as error:
-        return Measured(path.name, problem=str(error))
-
-
-def _code(photo: Photo, with_code: bool) -> int | None:
-    return coupon_code(photo.image) if with_code else None
-
-
-def measure_many(
-    photos: Sequence[Path],
-    settings: Settings,
-    *,
-    memory: Memory | None = None,
-    with_code: bool = False,
-    workers: int | None = None,
-) -> Iterator[Measured]:
-    """Measure photos on all cores, each given back as soon as it is done.
-
-    With ``memory``, a photo measured before with the same settings is not measured again, and what is measured is
-    kept at once, so that a batch cut short goes on where it stopped.
-    """
-    key = settings_digest(settings, __version__)
-    waiting = []
-    for path in photos:
-        remembered = _remembered(path, key, memory, with_code)
-        if remembered is None:
-            waiting.append(path)
-        else:
-            yield remembered
-    if not waiting:
-        return
-    context = get_context("spawn")
-    with ProcessPoolExecutor(min(workers or os.cpu_count() or 1, len(waiting)), mp_context=context) as pool:
-        jobs = [pool.submit(measure_one, path, settings, with_code) for path in waiting]
-        try:
-            for job in as_completed(jobs):
-                measured = job.result()
-                if memory is not None and measured.result is not None:
-                    memory.remember(measured.result.photo.sha256, key, measured.result)
-                yield measured
-        finally:
-            pool.shutdown(cancel_futures=True)
-
-
-def _remembered(path: Path, key: str, memory: Memory | None, with_code: bool) -> Measured | None:
-    if memory is None:
-        return None
-    try:
-        photo = read_photo(path)
-    except PhotoError as error:
-        return Measured(path.name, problem=str(error))
-    result = memory.measured(photo.sha256, key)
-    if result is None:
-        return None
-    named = result.model_copy(update={"photo": result.photo.model_copy(update={"name": path.name})})
-    return Measured(path.name, named, code=_code(photo, with_code))
-
-
 def score_class(
     measured: Iterable[Measured], rubric: Rubric, *, reference: Result | None = None, roster: Roster | None = None
 ) -> ClassScores:
@@ -212,7 +123,7 @@ def score_folder(
     reference: Path | None = None,
     roster: Roster | None = None,
     memory: Memory | None = None,
-    workers: int | None = None,
+    executor: Executor | None = None,
     on_progress: Callable[[int, int, Measured], None] | None = None,
 ) -> ClassScores:
     """Measure and score every photo of a folder.
@@ -225,12 +136,12 @@ def score_folder(
     photos = [path for path in photos_in(folder) if reference is None or path.resolve() != reference.resolve()]
     standard = None
     if reference is not None:
-        standard = measure_one(reference, settings)
+        (standard,) = measure_many([reference], settings, executor=executor)
         if standard.result is None:
             raise RubricError(f"The reference bead cannot be measured: {standard.problem}")
-    with_code = roster is not None and bool(roster.by_code)
+    code_of = coupon_code if roster is not None and roster.by_code else None
     done: list[Measured] = []
-    for one in measure_many(photos, settings, memory=memory, with_code=with_code, workers=workers):
+    for one in measure_many(photos, settings, executor=executor, memory=memory, code_of=code_of):
         done.append(one)
         if on_progress is not None:
             on_progress(len(done), len(photos), one)

@@ -15,6 +15,7 @@ from toeline.errors import PhotoError
 from toeline.photo.apart import decode_apart
 from toeline.photo.decoder import U8, Exif, Kind, Limits, Refused, decode
 from toeline.photo.header import check_header, kind_of
+from toeline.text import shown_name
 
 #: What is decoded in this process; the other decoders may die of a damaged file.
 _HERE: tuple[Kind, ...] = ("JPEG", "PNG")
@@ -95,7 +96,7 @@ def _bytes_of(source: str | Path | bytes, name: str | None) -> tuple[bytes, str]
         data, name = source, name or "photo"
     else:
         path = Path(source)
-        name = name or path.name
+        name = name or shown_name(path)
         try:
             size = path.stat().st_size
             data = path.read_bytes() if size <= limit else b""

@@ -20,7 +20,7 @@ from types import TracebackType
 from typing import Any, ParamSpec, TypeVar
 
 from toeline.datafile import load
-from toeline.errors import ToelineError
+from toeline.errors import JobEnded
 from toeline.processes.limits import limit_memory, limit_processor_time
 
 P = ParamSpec("P")
@@ -37,10 +37,6 @@ _TOO_LONG = "it takes longer than any photo of its size: send the photo as the p
 _ENDED = "the process that measured it ended, twice: send it as JPEG, or take it again."
 
 _in_worker = False
-
-
-class JobEnded(ToelineError):
-    """A job was ended before it gave anything: beyond its limits, or with its process."""
 
 
 class OutOfMemory(JobEnded):

@@ -18,6 +18,7 @@ from typing import Any, Self
 from sqlalchemy import Connection, Engine, select
 from sqlalchemy.exc import SQLAlchemyError
 
+from toeline.criteria import load_criteria
 from toeline.errors import RecordError
 from toeline.record import chain, search
 from toeline.record import tables as t
@@ -56,8 +57,18 @@ _AFTER_ERASING = {
 
 
 def settings_digest(settings: Settings, version: str) -> str:
-    """The key under which a measurement is kept: same settings, same toeline version, same answer."""
-    return chain.digest(chain.canonical([version, settings.model_dump(mode="json")]))
+    """The key under which a measurement is kept: same settings, same toeline version, same answer.
+
+    Files that the settings name count by their content. Raises ToelineError where one cannot be read.
+    """
+    said = settings.model_dump(mode="json")
+    if settings.criteria is not None:
+        said["criteria"] = load_criteria(settings.criteria).digest
+    if settings.camera_profile is not None:
+        from toeline.geometry.camera import load_profile  # loads what only measuring needs
+
+        said["camera_profile"] = load_profile(settings.camera_profile).model_dump_json()
+    return chain.digest(chain.canonical([version, said]))
 
 
 def _now() -> str:

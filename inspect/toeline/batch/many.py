@@ -1,0 +1,121 @@
+"""Many photos measured without stopping at a bad one, on any executor."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Executor, Future
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import Protocol
+
+from toeline import __version__
+from toeline.errors import ToelineError, told
+from toeline.photo import U8, read_photo
+from toeline.processes.anywhere import as_done
+from toeline.processes.workers import allow_time_for
+from toeline.record import settings_digest
+from toeline.result import Result, Settings
+from toeline.text import shown_name
+
+#: Reads a number that lies in a photo (H, W, 3), such as a coupon's tag; a function that another process can import.
+CodeOf = Callable[[U8], int | None]
+
+
+class Memory(Protocol):
+    """Keeps measurements, so that an interrupted batch need not measure a photo twice. The record's store is one."""
+
+    def measured(self, photo_sha256: str, settings: str) -> Result | None:
+        """The result for these photo bytes and this settings digest, if it was measured before; without its name."""
+
+    def remember(self, photo_sha256: str, settings: str, result: Result) -> None:
+        """Keep a result."""
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """One photo of a batch: its file name and place, and its result, or ``problem``, one sentence why it has none.
+
+    ``bug`` where that is a fault of toeline's own.
+    """
+
+    photo: str
+    result: Result | None = None
+    problem: str | None = None
+    code: int | None = None
+    path: Path | None = None
+    bug: bool = False
+
+
+def measure_one(path: Path, settings: Settings, code_of: CodeOf | None = None) -> Measured:
+    """Measure one photo of a batch; a photo that cannot be read or used becomes a problem, never an error."""
+    from toeline.pipeline import measure_with  # loads OpenCV and the rest, which a page that only scores can do without
+
+    name = shown_name(path)
+    try:
+        photo = read_photo(path)
+        allow_time_for(photo.width * photo.height / 1e6)
+        result = measure_with(photo, settings)
+    except ToelineError as error:
+        return Measured(name, problem=str(error), path=path)
+    return Measured(name, result, code=code_of and code_of(photo.image), path=path)
+
+
+def measure_many(
+    photos: Iterable[str | Path],
+    settings: Settings | None = None,
+    *,
+    executor: Executor | None = None,
+    memory: Memory | None = None,
+    code_of: CodeOf | None = None,
+) -> Iterator[Measured]:
+    """Measure photos, each given back as soon as it is done; ``photos`` may be a stream of any length.
+
+    Without ``executor`` all cores of this machine work; with one, its workers have to see the photos under the same
+    paths. A photo whose worker was lost is measured again, here, in a process that may die. With ``memory``, a photo
+    measured before with the same settings is not measured again, and what is measured is kept at once, so that a batch
+    cut short goes on where it stopped. ``code_of`` is asked for the number that lies in each photo.
+    """
+    settings = settings or Settings()
+    key = settings_digest(settings, __version__) if memory is not None else ""
+    known: list[Measured] = []
+
+    def waiting() -> Iterator[Path]:
+        for path in map(Path, photos):
+            remembered = None if memory is None else _remembered(path, key, memory, code_of)
+            if remembered is None:
+                yield path
+            else:
+                known.append(remembered)
+
+    job = partial(measure_one, settings=settings, code_of=code_of)
+    for path, future in as_done(job, waiting(), executor):
+        while known:
+            yield known.pop()
+        measured = _outcome(path, future)
+        if memory is not None and measured.result is not None:
+            memory.remember(measured.result.photo.sha256, key, measured.result)
+        yield measured
+    yield from known
+
+
+def _outcome(path: Path, future: Future[Measured]) -> Measured:
+    error = future.exception()
+    if error is None:
+        return future.result()
+    name = shown_name(path)
+    return Measured(name, problem=told(error, name), path=path, bug=not isinstance(error, ToelineError))
+
+
+def _remembered(path: Path, key: str, memory: Memory, code_of: CodeOf | None) -> Measured | None:
+    try:
+        digest = hashlib.sha256(path.read_bytes()).hexdigest()
+    except OSError:
+        return None  # measuring it says what is wrong
+    result = memory.measured(digest, key)
+    if result is None:
+        return None
+    name = shown_name(path)
+    named = result.model_copy(update={"photo": result.photo.model_copy(update={"name": name})})
+    return Measured(name, named, code=code_of and code_of(read_photo(path).image), path=path)
