@@ -73,7 +73,9 @@ def test_no_stage_prints():
             assert not [c for c in calls if isinstance(c.func, ast.Name) and c.func.id == "print"], file
 
 
-@pytest.mark.parametrize(("modules", "extras"), [(LIBRARY, ("postgresql",)), (APP, ("app",))], ids=["library", "app"])
+@pytest.mark.parametrize(
+    ("modules", "extras"), [(LIBRARY, ("postgresql", "cluster")), (APP, ("app",))], ids=["library", "app"]
+)
 def test_every_import_is_a_declared_dependency(modules, extras):
     wanted = [*PROJECT["dependencies"], *(line for e in extras for line in PROJECT["optional-dependencies"][e])]
     declared = {canonicalize_name(Requirement(line).name) for line in wanted}

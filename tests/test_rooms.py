@@ -12,6 +12,7 @@ ROOT = Path(toeline.__file__).parent
 ORDER = (
     "errors",
     "datafile",
+    "files",
     "processes",
     "result",
     "units",

@@ -8,16 +8,27 @@ from typing import TYPE_CHECKING, Any
 __version__ = metadata.version("toeline")
 
 if TYPE_CHECKING:
+    from toeline.batch import measure_many
     from toeline.errors import ToelineError
     from toeline.pipeline import measure, measure_with
     from toeline.result import Result, Settings
     from toeline.settings import settings_from
 
-__all__ = ["Result", "Settings", "ToelineError", "__version__", "measure", "measure_with", "settings_from"]
+__all__ = [
+    "Result",
+    "Settings",
+    "ToelineError",
+    "__version__",
+    "measure",
+    "measure_many",
+    "measure_with",
+    "settings_from",
+]
 
 #: Where each name comes from; loaded only when asked for, so that ``import toeline`` stays quick.
 _HOMES = {
     "measure": "pipeline",
+    "measure_many": "batch",
     "measure_with": "pipeline",
     "settings_from": "settings",
     "Result": "result",

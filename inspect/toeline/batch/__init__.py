@@ -1,6 +1,16 @@
 """Many photos measured, on one machine or on a cluster, and what was measured kept as it comes."""
 
-from toeline.batch.many import Measured, Memory, measure_many, measure_one
+from toeline.batch.many import Measured, Memory, measure_many, measure_one, outcome, remembered
 from toeline.batch.table import Journal, measured_frame, write_parquet
 
-__all__ = ["Journal", "Measured", "Memory", "measure_many", "measure_one", "measured_frame", "write_parquet"]
+__all__ = [
+    "Journal",
+    "Measured",
+    "Memory",
+    "measure_many",
+    "measure_one",
+    "measured_frame",
+    "outcome",
+    "remembered",
+    "write_parquet",
+]

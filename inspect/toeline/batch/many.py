@@ -8,19 +8,20 @@ from concurrent.futures import Executor, Future
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from toeline import __version__
 from toeline.errors import ToelineError, told
-from toeline.photo import U8, read_photo
 from toeline.processes.anywhere import as_done
 from toeline.processes.workers import allow_time_for
-from toeline.record import settings_digest
 from toeline.result import Result, Settings
 from toeline.text import shown_name
 
+if TYPE_CHECKING:
+    from toeline.photo import U8
+
 #: Reads a number that lies in a photo (H, W, 3), such as a coupon's tag; a function that another process can import.
-CodeOf = Callable[[U8], int | None]
+CodeOf = Callable[["U8"], int | None]
 
 
 class Memory(Protocol):
@@ -50,7 +51,8 @@ class Measured:
 
 def measure_one(path: Path, settings: Settings, code_of: CodeOf | None = None) -> Measured:
     """Measure one photo of a batch; a photo that cannot be read or used becomes a problem, never an error."""
-    from toeline.pipeline import measure_with  # loads OpenCV and the rest, which a page that only scores can do without
+    from toeline.photo import read_photo  # loads the rest, which a page that only scores can do without
+    from toeline.pipeline import measure_with
 
     name = shown_name(path)
     try:
@@ -77,30 +79,35 @@ def measure_many(
     measured before with the same settings is not measured again, and what is measured is kept at once, so that a batch
     cut short goes on where it stopped. ``code_of`` is asked for the number that lies in each photo.
     """
+    from toeline.photo import read_photo
+    from toeline.record import settings_digest
+
     settings = settings or Settings()
     key = settings_digest(settings, __version__) if memory is not None else ""
     known: list[Measured] = []
 
     def waiting() -> Iterator[Path]:
         for path in map(Path, photos):
-            remembered = None if memory is None else _remembered(path, key, memory, code_of)
-            if remembered is None:
+            result = None if memory is None else remembered(path, key, memory)
+            if result is None:
                 yield path
             else:
-                known.append(remembered)
+                code = code_of and code_of(read_photo(path).image)
+                known.append(Measured(result.photo.name, result, code=code, path=path))
 
     job = partial(measure_one, settings=settings, code_of=code_of)
     for path, future in as_done(job, waiting(), executor):
         while known:
             yield known.pop()
-        measured = _outcome(path, future)
+        measured = outcome(path, future)
         if memory is not None and measured.result is not None:
             memory.remember(measured.result.photo.sha256, key, measured.result)
         yield measured
     yield from known
 
 
-def _outcome(path: Path, future: Future[Measured]) -> Measured:
+def outcome(path: Path, future: Future[Measured]) -> Measured:
+    """What a finished job gave, or one sentence on what ended it."""
     error = future.exception()
     if error is None:
         return future.result()
@@ -108,7 +115,8 @@ def _outcome(path: Path, future: Future[Measured]) -> Measured:
     return Measured(name, problem=told(error, name), path=path, bug=not isinstance(error, ToelineError))
 
 
-def _remembered(path: Path, key: str, memory: Memory, code_of: CodeOf | None) -> Measured | None:
+def remembered(path: Path, key: str, memory: Memory) -> Result | None:
+    """The result of a photo that was measured before under this settings digest, with the name it has now."""
     try:
         digest = hashlib.sha256(path.read_bytes()).hexdigest()
     except OSError:
@@ -116,6 +124,4 @@ def _remembered(path: Path, key: str, memory: Memory, code_of: CodeOf | None) ->
     result = memory.measured(digest, key)
     if result is None:
         return None
-    name = shown_name(path)
-    named = result.model_copy(update={"photo": result.photo.model_copy(update={"name": name})})
-    return Measured(name, named, code=code_of and code_of(read_photo(path).image), path=path)
+    return result.model_copy(update={"photo": result.photo.model_copy(update={"name": shown_name(path)})})

@@ -57,7 +57,7 @@ def write_parquet(measured: Iterable[Measured], path: Path) -> None:
     """
     frame = measured_frame(measured)
     try:
-        import pyarrow  # type: ignore[import-untyped]  # noqa: F401
+        import pyarrow  # noqa: F401
     except ModuleNotFoundError:
         raise ReportError("Parquet needs pyarrow: install toeline[cluster].") from None
     partial = path.with_name(path.name + ".writing")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import sys
 from typing import Annotated
 
@@ -9,8 +10,9 @@ import typer
 
 from toeline import __version__
 from toeline.cli import records, tools
-from toeline.cli.measuring import BUG, bug_message, measure
-from toeline.errors import ToelineError
+from toeline.cli.measuring import BUG, measure
+from toeline.errors import ToelineError, told
+from toeline.text import one_line
 
 app = typer.Typer(
     name="toeline",
@@ -46,20 +48,17 @@ def _root(
 
 def main() -> None:
     """Run the command line: one sentence and a non-zero exit for what goes wrong, never a traceback."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")  # a name that the terminal cannot show stops nothing
     try:
         app()
-    except ToelineError as error:
-        sys.stderr.write(f"toeline: {error}\n")
-        sys.exit(2)
-    except KeyboardInterrupt:
-        sys.stderr.write("toeline: stopped.\n")
-        sys.exit(130)
     except BrokenPipeError:
         sys.stderr.close()
         sys.exit(0)
-    except OSError as error:
-        sys.stderr.write(f"toeline: {error.filename or 'a file'} cannot be read or written ({error.strerror}).\n")
-        sys.exit(2)
+    except KeyboardInterrupt:
+        sys.stderr.write("toeline: stopped.\n")
+        sys.exit(130)
     except Exception as error:
-        sys.stderr.write(f"toeline: {bug_message(error, 'this command')}\n")
-        sys.exit(BUG)
+        sys.stderr.write(f"toeline: {one_line(told(error, 'this command'))}\n")
+        sys.exit(2 if isinstance(error, (ToelineError, OSError)) else BUG)

@@ -3,53 +3,28 @@
 from __future__ import annotations
 
 import json
-import multiprocessing
-import os
 import sys
 from collections.abc import Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Annotated, Literal
 
 import typer
 
-from toeline.errors import ToelineError
-from toeline.result import Result, Settings
+from toeline import __version__
+from toeline.batch import Measured
+from toeline.cli.outputs import Outputs
+from toeline.result import Settings
+from toeline.text import one_line, shown_path
 
 OK, JUDGED_FAIL, PHOTO_UNUSABLE = 0, 1, 3
 #: A bug of ours, told apart from any answer (sysexits.h, EX_SOFTWARE).
 BUG = 70
 #: The report's name of a paper.
 _PAPERS: dict[str, Literal["a4", "us-letter"]] = {"a4": "a4", "letter": "us-letter"}
-_PICTURE_ENDINGS = (".jpg", ".jpeg", ".png")
 
 
-@dataclass(frozen=True, slots=True)
-class Job:
-    """One photo to measure: its name, its bytes where they came from standard input, and where its outputs go."""
-
-    name: str
-    data: bytes | None
-    settings: Settings
-    json_file: Path | None
-    picture: Path | None
-    report: Path | None
-    paper: Literal["a4", "us-letter"]
-
-
-@dataclass(frozen=True, slots=True)
-class Done:
-    """One photo measured, or why not; ``bug`` where that is a fault of ours."""
-
-    name: str
-    result: Result | None = None
-    error: str | None = None
-    bug: bool = False
-    written: tuple[Path, ...] = ()
-
-
+_WELD, _PHOTO, _JUDGE, _OUT, _MANY = "The weld", "The photo", "The judgement", "What comes out", "Many photos"
 _GAUGE_HELP = (
     "A gauge reading: NAME=VALUE or NAME=VALUE@PLACE along the seam, such as undercut_depth=0.4@37; with the gauge's "
     "own uncertainty (k = 2) undercut_depth=0.4±0.1@37 or 0.4+-0.1@37. Names: toeline criteria --gauges."
@@ -64,64 +39,175 @@ _POSITION_HELP = (
 def measure(
     photos: Annotated[list[str], typer.Argument(help="Photos to measure; - reads one from standard input.")],
     joint: Annotated[
-        Literal["bead", "butt", "fillet"], typer.Option(help="What was welded: a bead on plate, a butt weld, a fillet.")
+        Literal["bead", "butt", "fillet"],
+        typer.Option(help="What was welded: a bead on plate, a butt weld, a fillet.", rich_help_panel=_WELD),
     ] = "bead",
-    thickness: Annotated[str | None, typer.Option(help="Plate thickness, in the unit, or as 3/8 inch.")] = None,
-    check_line: Annotated[
-        str | None, typer.Option(help="Length of the card's 50 mm check line as you measured it, in the unit.")
+    thickness: Annotated[
+        str | None,
+        typer.Option(help="Plate thickness, in the unit, or as 3/8 inch.", metavar="LENGTH", rich_help_panel=_WELD),
     ] = None,
-    electrode: Annotated[str | None, typer.Option(help="Electrode core diameter, in the unit, or as 1/8 inch.")] = None,
+    check_line: Annotated[
+        str | None,
+        typer.Option(
+            help="Length of the card's 50 mm check line as you measured it, in the unit.",
+            metavar="LENGTH",
+            rich_help_panel=_PHOTO,
+        ),
+    ] = None,
+    electrode: Annotated[
+        str | None,
+        typer.Option(
+            help="Electrode core diameter, in the unit, or as 1/8 inch.", metavar="LENGTH", rich_help_panel=_WELD
+        ),
+    ] = None,
     electrode_class: Annotated[
         str | None,
-        typer.Option(help='Electrode as its box names it, such as E7018, "E 42 4 B 42" (ISO 2560-A) or E4918 (-B).'),
+        typer.Option(
+            help='Electrode as its box names it, such as E7018, "E 42 4 B 42" (ISO 2560-A) or E4918 (-B).',
+            metavar="CLASS",
+            rich_help_panel=_WELD,
+        ),
     ] = None,
-    current: Annotated[float | None, typer.Option(help="Welding current, A.")] = None,
+    current: Annotated[
+        float | None, typer.Option(help="Welding current, A.", metavar="A", rich_help_panel=_WELD)
+    ] = None,
     box_range: Annotated[
-        str | None, typer.Option(help="Current range on the rod's own box, such as 90-130; it rules over ours.")
+        str | None,
+        typer.Option(
+            help="Current range on the rod's own box, such as 90-130; it rules over ours.",
+            metavar="A-A",
+            rich_help_panel=_WELD,
+        ),
     ] = None,
-    polarity: Annotated[Literal["DC+", "DC-", "AC"] | None, typer.Option(help="Polarity at the electrode.")] = None,
-    voltage: Annotated[float | None, typer.Option(help="Arc voltage, V.")] = None,
+    polarity: Annotated[
+        Literal["DC+", "DC-", "AC"] | None, typer.Option(help="Polarity at the electrode.", rich_help_panel=_WELD)
+    ] = None,
+    voltage: Annotated[float | None, typer.Option(help="Arc voltage, V.", metavar="V", rich_help_panel=_WELD)] = None,
     arc_time: Annotated[
-        float | None, typer.Option(help="Arc time of this bead, s; its measured length then gives the travel speed.")
+        float | None,
+        typer.Option(
+            help="Arc time of this bead, s; its measured length then gives the travel speed.",
+            metavar="S",
+            rich_help_panel=_WELD,
+        ),
     ] = None,
     intended_width: Annotated[
-        str | None, typer.Option(help="Width that the bead was meant to have, in the unit.")
+        str | None,
+        typer.Option(
+            help="Width that the bead was meant to have, in the unit.", metavar="LENGTH", rich_help_panel=_WELD
+        ),
     ] = None,
     technique: Annotated[
-        Literal["stringer", "weave"] | None, typer.Option(help="Whether the bead was drawn straight or woven.")
+        Literal["stringer", "weave"] | None,
+        typer.Option(help="Whether the bead was drawn straight or woven.", rich_help_panel=_WELD),
     ] = None,
-    position: Annotated[str | None, typer.Option(help=_POSITION_HELP)] = None,
-    size: Annotated[str | None, typer.Option(help="Fillet size on the drawing, in the unit.")] = None,
-    size_is: Annotated[Literal["leg", "throat"], typer.Option(help="What the drawing's size is.")] = "leg",
-    joint_angle: Annotated[float | None, typer.Option(help="Angle between the plates of a fillet, degrees.")] = None,
+    position: Annotated[str | None, typer.Option(help=_POSITION_HELP, metavar="WORDS", rich_help_panel=_WELD)] = None,
+    size: Annotated[
+        str | None,
+        typer.Option(help="Fillet size on the drawing, in the unit.", metavar="LENGTH", rich_help_panel=_WELD),
+    ] = None,
+    size_is: Annotated[
+        Literal["leg", "throat"], typer.Option(help="What the drawing's size is.", rich_help_panel=_WELD)
+    ] = "leg",
+    joint_angle: Annotated[
+        float | None,
+        typer.Option(help="Angle between the plates of a fillet, degrees.", metavar="DEGREES", rich_help_panel=_WELD),
+    ] = None,
     criteria: Annotated[
-        str | None, typer.Option(help="Acceptance criteria: an id (see toeline criteria) or a file.")
+        str | None,
+        typer.Option(
+            help="Acceptance criteria: an id (see toeline criteria) or a file.", metavar="SET", rich_help_panel=_JUDGE
+        ),
     ] = None,
     condition: Annotated[
-        list[str] | None, typer.Option(help="A condition that the criteria ask for: NAME=yes or NAME=no.")
+        list[str] | None,
+        typer.Option(
+            help="A condition that the criteria ask for: NAME=yes or NAME=no.",
+            metavar="NAME=yes",
+            rich_help_panel=_JUDGE,
+        ),
     ] = None,
-    rule: Annotated[Literal["guarded", "simple"], typer.Option(help="Decision rule.")] = "guarded",
-    gauge: Annotated[list[str] | None, typer.Option(help=_GAUGE_HELP)] = None,
+    rule: Annotated[
+        Literal["guarded", "simple"], typer.Option(help="Decision rule.", rich_help_panel=_JUDGE)
+    ] = "guarded",
+    gauge: Annotated[
+        list[str] | None, typer.Option(help=_GAUGE_HELP, metavar="NAME=VALUE", rich_help_panel=_JUDGE)
+    ] = None,
     ends: Annotated[
-        str | None, typer.Option(help="Start and end of the bead in the photo: X1,Y1,X2,Y2 in pixels.")
+        str | None,
+        typer.Option(
+            help="Start and end of the bead in the photo: X1,Y1,X2,Y2 in pixels.",
+            metavar="X1,Y1,X2,Y2",
+            rich_help_panel=_PHOTO,
+        ),
     ] = None,
-    camera: Annotated[Path | None, typer.Option(help="Camera profile made by toeline camera.")] = None,
-    unit: Annotated[Literal["mm", "in"], typer.Option(help="Unit of what you type and read.")] = "mm",
+    camera: Annotated[
+        Path | None, typer.Option(help="Camera profile made by toeline camera.", metavar="FILE", rich_help_panel=_PHOTO)
+    ] = None,
+    unit: Annotated[
+        Literal["mm", "in"], typer.Option(help="Unit of what you type and read.", rich_help_panel=_OUT)
+    ] = "mm",
     json_out: Annotated[
-        str | None, typer.Option("--json", help="Write the result document to this file, or - for standard output.")
+        str | None,
+        typer.Option(
+            "--json",
+            help="Write the result document to this file, or - for standard output.",
+            metavar="PLACE",
+            rich_help_panel=_OUT,
+        ),
     ] = None,
-    picture: Annotated[Path | None, typer.Option(help="Write the annotated picture (JPEG or PNG).")] = None,
-    report: Annotated[Path | None, typer.Option(help="Write the report (PDF).")] = None,
-    paper: Annotated[Literal["a4", "letter"], typer.Option(help="Paper of the report.")] = "a4",
-    strict: Annotated[bool, typer.Option("--strict", help="Exit with 1 where the judgement is fail.")] = False,
-    verbose: Annotated[bool, typer.Option("--verbose", help="Every measure, indication and criteria line.")] = False,
+    picture: Annotated[
+        Path | None,
+        typer.Option(help="Write the annotated picture (JPEG or PNG).", metavar="PLACE", rich_help_panel=_OUT),
+    ] = None,
+    report: Annotated[
+        Path | None, typer.Option(help="Write the report (PDF).", metavar="PLACE", rich_help_panel=_OUT)
+    ] = None,
+    paper: Annotated[Literal["a4", "letter"], typer.Option(help="Paper of the report.", rich_help_panel=_OUT)] = "a4",
+    strict: Annotated[
+        bool,
+        typer.Option("--strict", help="Exit with 1 where the judgement is fail.", metavar="", rich_help_panel=_JUDGE),
+    ] = False,
+    verbose: Annotated[
+        bool,
+        typer.Option(
+            "--verbose", help="Say every measure, indication and criteria line.", metavar="", rich_help_panel=_OUT
+        ),
+    ] = False,
+    force: Annotated[
+        bool,
+        typer.Option(
+            "--force",
+            help="Write over files that are there; never over a photo that is measured.",
+            metavar="",
+            rich_help_panel=_OUT,
+        ),
+    ] = False,
+    parquet: Annotated[
+        Path | None,
+        typer.Option(
+            help="Write one table of all photos (Parquet). What is measured is kept on the way: the same command goes "
+            "on where it was stopped.",
+            metavar="FILE",
+            rich_help_panel=_MANY,
+        ),
+    ] = None,
+    scheduler: Annotated[
+        str | None,
+        typer.Option(
+            help="Measure on the cluster behind this Dask scheduler, such as tcp://host:8786; its workers have to see "
+            "the files under the same paths.",
+            metavar="ADDRESS",
+            rich_help_panel=_MANY,
+        ),
+    ] = None,
 ) -> None:
     """Measure beads in photos, judge them where criteria are given, and say what to change.
 
-    With several photos, --json, --picture and --report each name a folder. Exit code: 0 measured, 1 judged fail under
-    --strict, 2 the words are off, 3 a photo could not be read or used (the others are still done).
+    With several photos, --json, --picture and --report each name a folder.
+
+    Exit code: 0 measured, 1 judged fail where --strict asks, 2 words that are off, 3 photos not read or used.
     """
-    from toeline.cli.show import show_result
     from toeline.settings import settings_from
 
     settings = settings_from(
@@ -150,37 +236,82 @@ def measure(
         unit=unit,
     )
     _check_settings(settings)
-    _check_names(photos, json_out, picture, report)
-    _check_outputs(photos, json_out, picture, report)
+    outputs = Outputs(
+        json=None if json_out in (None, "-") else Path(json_out),
+        picture=picture,
+        report=report,
+        table=parquet,
+        force=force,
+    )
+    if photos.count("-") > 1:
+        raise typer.BadParameter("standard input holds one photo; give - once.", param_hint="PHOTOS")
+    outputs.check(photos)
     many = len(photos) > 1
-    jobs = [
-        Job(
-            name=photo,
-            data=sys.stdin.buffer.read() if photo == "-" else None,
-            settings=settings,
-            json_file=None if json_out in (None, "-") else _place(Path(json_out), photo, ".json", many),
-            picture=picture and _place(picture, photo, ".jpg", many),
-            report=report and _place(report, photo, ".pdf", many),
-            paper=_PAPERS[paper],
-        )
-        for photo in photos
-    ]
-    finished: list[Done] = []
-    for done in _all(jobs):
+    finished: list[Measured] = []
+    for done, photo in zip(_in_order(photos, settings, outputs, _PAPERS[paper], scheduler), photos, strict=True):
         finished.append(done)
-        if many:
-            typer.echo(f"{len(finished)}/{len(photos)} {done.name}", err=True)
-        if done.error is not None:
-            typer.echo(f"toeline: {done.error}", err=True)
-        elif done.result is not None and json_out != "-":
-            show_result(done.result, verbose=verbose)
-        for path in done.written:
-            typer.echo(f"wrote {path}", err=True)
+        _say(done, f"{len(finished)}/{len(photos)} " if many else "", None if json_out == "-" else verbose)
+        for path in outputs.of(photo, many):
+            if path is not None and done.result is not None:
+                typer.echo(f"wrote {shown_path(path)}", err=True)
     if json_out == "-":
         documents = [json.loads(done.result.to_json()) for done in finished if done.result is not None]
         if many or documents:
             typer.echo(json.dumps(documents if many else documents[0], indent=2, ensure_ascii=False))
     raise typer.Exit(_exit_code(finished, strict))
+
+
+def _in_order(
+    photos: Sequence[str],
+    settings: Settings,
+    outputs: Outputs,
+    paper: Literal["a4", "us-letter"],
+    scheduler: str | None,
+) -> Iterator[Measured]:
+    """Each photo's outcome in the order of the words, so that the same words say the same; the table last."""
+    from toeline.batch import Journal, remembered, write_parquet
+    from toeline.cli.jobs import Job, cluster, do_all
+
+    with ExitStack() as stack:
+        executor = stack.enter_context(cluster(scheduler)) if scheduler else None
+        kept, key = None, ""
+        if outputs.table is not None:
+            from toeline.record import settings_digest
+
+            kept = stack.enter_context(Journal(outputs.table.with_name(outputs.table.name + ".part")))
+            key = settings_digest(settings, __version__)
+
+        def jobs() -> Iterator[Job]:
+            for number, photo in enumerate(photos):
+                data = sys.stdin.buffer.read() if photo == "-" else None
+                path = Path(photo).absolute()  # for a cluster's workers
+                known = remembered(path, key, kept) if kept is not None and data is None else None
+                yield Job(number, path, data, settings, known, *outputs.of(photo, len(photos) > 1), paper)
+
+        waiting: dict[int, Measured] = {}
+        every: list[Measured] = []
+        for number, done in do_all(jobs(), executor):
+            waiting[number] = done
+            if kept is not None and done.result is not None:
+                kept.remember(done.result.photo.sha256, key, done.result)
+            while (following := waiting.pop(len(every), None)) is not None:
+                every.append(following)
+                yield following
+        if outputs.table is not None and kept is not None:
+            write_parquet(every, outputs.table)
+            kept.remove()
+
+
+def _say(done: Measured, count: str, verbose: bool | None) -> None:
+    """Tell of one photo; ``verbose`` is None where standard output is for the document alone."""
+    from toeline.cli.show import show_result
+
+    if count:
+        typer.echo(f"{count}{done.photo}", err=True)
+    if done.problem is not None:
+        typer.echo(f"toeline: {one_line(done.problem)}", err=True)
+    elif done.result is not None and verbose is not None:
+        show_result(done.result, verbose=verbose)
 
 
 def _check_settings(settings: Settings) -> None:
@@ -196,105 +327,7 @@ def _check_settings(settings: Settings) -> None:
     print_scale(settings.check_line_mm)
 
 
-def _check_names(photos: Sequence[str], json_out: str | None, picture: Path | None, report: Path | None) -> None:
-    """Refuse names that would have one photo's output overwrite another's, or a file that is not what it says."""
-    if photos.count("-") > 1:
-        raise typer.BadParameter("standard input holds one photo; give - once.", param_hint="PHOTOS")
-    if len(photos) == 1:
-        if picture and picture.suffix.lower() not in _PICTURE_ENDINGS:
-            raise typer.BadParameter(
-                f"{picture} is no picture; end its name with .jpg or .png.", param_hint="--picture"
-            )
-        if report and report.suffix.lower() != ".pdf":
-            raise typer.BadParameter(f"{report} is no PDF; end its name with .pdf.", param_hint="--report")
-    elif picture or report or json_out not in (None, "-"):
-        stems = [_stem(photo) for photo in photos]
-        twice = next((stem for stem in stems if stems.count(stem) > 1), None)
-        if twice is not None:
-            raise typer.BadParameter(
-                f"two photos are named {twice}, and one's output would replace the other's; measure them apart.",
-                param_hint="PHOTOS",
-            )
-
-
-def _check_outputs(photos: Sequence[str], json_out: str | None, picture: Path | None, report: Path | None) -> None:
-    """Folders are made for several photos; a single photo's outputs need a place that exists."""
-    many = len(photos) > 1
-    for name, path in (("--json", json_out if json_out != "-" else None), ("--picture", picture), ("--report", report)):
-        if path is None:
-            continue
-        target = Path(path)
-        try:
-            (target if many else target.parent).mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise typer.BadParameter(
-                f"{target} cannot be made a place to write to ({error.strerror}).", param_hint=name
-            ) from None
-        if not many and target.is_dir():
-            raise typer.BadParameter(f"{target} is a folder; name a file.", param_hint=name)
-
-
-def _stem(photo: str) -> str:
-    """What a photo's outputs are named after."""
-    return "photo" if photo == "-" else Path(photo).stem
-
-
-def _place(target: Path, photo: str, ending: str, many: bool) -> Path:
-    """A photo's own file: what the user named, or under its stem in the folder that the user named."""
-    return target / f"{_stem(photo)}{ending}" if many else target
-
-
-def _all(jobs: Sequence[Job]) -> Iterator[Done]:
-    """Each photo's outcome in order; one photo in this process, several in one process a core."""
-    if len(jobs) == 1:
-        yield _one(jobs[0])
-        return
-    workers = min(os.cpu_count() or 1, len(jobs))
-    with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
-        for job, future in [(job, pool.submit(_one, job)) for job in jobs]:
-            try:
-                yield future.result()
-            except BrokenProcessPool:
-                yield Done(
-                    job.name, error=f"{job.name} was not measured: a process was stopped, perhaps out of memory."
-                )
-
-
-def _one(job: Job) -> Done:
-    from toeline.photo import read_photo
-    from toeline.pipeline import measure_with
-
-    try:
-        photo = read_photo(job.name) if job.data is None else read_photo(job.data, "standard input")
-        result = measure_with(photo, job.settings)
-        unit = job.settings.unit
-        if job.json_file is not None:
-            job.json_file.write_text(result.to_json() + "\n", "utf-8")
-        if job.picture is not None:
-            from toeline.report.picture import draw_picture, encode
-
-            kind: Literal["png", "jpeg"] = "png" if job.picture.suffix.lower() == ".png" else "jpeg"
-            job.picture.write_bytes(encode(draw_picture(photo, result, unit=unit), kind))
-        if job.report is not None:
-            from toeline.report import write_report
-
-            write_report(result, photo, job.report, paper=job.paper, unit=unit)
-    except ToelineError as error:
-        return Done(job.name, error=str(error))
-    except OSError as error:
-        return Done(job.name, error=f"{error.filename or job.name} cannot be written or read ({error.strerror}).")
-    except Exception as error:  # a fault of ours on one photo must not stop the others
-        return Done(job.name, error=bug_message(error, job.name), bug=True)
-    written = tuple(path for path in (job.json_file, job.picture, job.report) if path is not None)
-    return Done(job.name, result=result, written=written)
-
-
-def bug_message(error: Exception, doing: str) -> str:
-    """One sentence about a fault of ours."""
-    return f"an error of toeline's own at {doing} ({type(error).__name__}: {error}); please report it."
-
-
-def _exit_code(finished: Sequence[Done], strict: bool) -> int:
+def _exit_code(finished: Sequence[Measured], strict: bool) -> int:
     if any(done.bug for done in finished):
         return BUG
     if any(done.result is None or not done.result.photo.usable for done in finished):

@@ -1,0 +1,30 @@
+"""Files written whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import uuid
+from pathlib import Path
+
+
+def write_whole(path: Path, content: bytes | str) -> None:
+    """Write a file so that it is there whole, or is as it was: a full disk or a kill leaves no half of it.
+
+    What is no file of its own, such as a pipe, is written straight into. Raises OSError, which names ``path``.
+    """
+    data = content.encode("utf-8") if isinstance(content, str) else content
+    part = None
+    try:
+        if path.exists() and not path.is_file():
+            path.write_bytes(data)
+            return
+        target = path.resolve()  # a link stays one
+        part = target.with_name(f".{uuid.uuid4().hex}.part")
+        part.write_bytes(data)
+        if target.exists():
+            part.chmod(target.stat().st_mode)
+        os.replace(part, target)
+    except OSError as error:
+        if part is not None:
+            part.unlink(missing_ok=True)
+        raise OSError(error.errno, error.strerror, str(path)) from error
