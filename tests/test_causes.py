@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from toeline import datafile
-from toeline.causes import coaching_sheet, rank_causes, signs
+from toeline.causes import rank_causes, signs
 from toeline.causes.chart import chart, load_chart, load_normal, normal
 from toeline.causes.ranking import weigh
 from toeline.causes.signs import Reading, on_yardstick, read_signs
@@ -235,9 +235,9 @@ def test_a_fillets_longer_leg_says_which_plate_to_leave() -> None:
     result = result_of_fault(fault=fillet | {"undercut": "none"})
     first = rank_causes(result).causes[0]
     assert first.cause == "wrong_work_angle"
+    assert first.try_[0].startswith("Aim at the upright plate (card B): its leg is the shorter.")
     assert "45 degrees" in first.try_[0]
-    assert "pointed at the base plate" in first.try_[0]
-    assert "towards the upright plate" in first.try_[1]
+    assert "pointed at the base plate" in first.try_[1]
 
 
 @pytest.mark.parametrize(("travel", "words"), [("known", "looking along the travel"), ("assumed", "in the picture")])
@@ -368,9 +368,12 @@ def test_what_may_be_there_is_told_with_what_it_would_point_to() -> None:
     assert "Look for undercut along one toe (left toe 30% of the length, right toe none)" in (finding.causes_why or "")
     assert "work angle" in (finding.causes_why or "")
     assert "pointed at the left toe" in (finding.causes_why or "")
-    sheet = coaching_sheet(result.model_copy(update={"causes_why": finding.causes_why}))
-    assert sheet.first == "Change nothing yet: look at the bead first."
-    assert sheet.why == (finding.causes_why,)
+    sheet = finding.coaching
+    assert sheet is not None
+    assert sheet.first_is == "look"
+    assert sheet.first.startswith("Look first for undercut along one toe")
+    assert sheet.why
+    assert [question.input for question in sheet.asks] == ["gauge.undercut"]
 
 
 def test_a_small_value_known_badly_still_speaks_against_a_large_state() -> None:
@@ -423,18 +426,15 @@ def test_ratios_alone_still_speak_without_a_card() -> None:
 
 def test_coaching_sheet_gives_one_change_first() -> None:
     result = result_of_fault(next(fault for fault in FAULTS if fault["name"] == "damp rod or dirty plate"))
-    finding = rank_causes(result)
-    sheet = coaching_sheet(
-        result.model_copy(update={"causes": finding.causes, "causes_why": finding.causes_why, "advice": finding.advice})
-    )
-    assert sheet.first == "Use dry rods: a fresh packet, or dried as the maker says."
+    sheet = rank_causes(result).coaching
+    assert sheet is not None
+    assert sheet.first.startswith("Use a rod from a fresh packet")
     assert sheet.then[0].startswith("Clean the plate")
     assert any("fume" in caution for caution in sheet.cautions)
     assert any("glasses" in caution for caution in sheet.cautions)
-    good = result_of(GOOD)
-    finding = rank_causes(good)
-    sheet = coaching_sheet(good.model_copy(update={"causes_why": finding.causes_why, "advice": finding.advice}))
-    assert sheet.cause is None
+    sheet = rank_causes(result_of(GOOD)).coaching
+    assert sheet is not None
+    assert sheet.first_is == "keep"
     assert sheet.first.startswith("Keep doing")
 
 
@@ -460,10 +460,12 @@ def _broken(data: dict[str, Any], change: str) -> None:
         row["signs"] += [{"sign": "width", "state": "wide", "strength": "likely"}]
     elif change == "prior of one":
         row["prior"] = 1.0
-    elif change == "unknown figure":
-        row["try"][0]["say"] = "Turn to {volume}."
-    elif change == "no words without the figure":
-        row["try"][0] = {"say": "From {current} down."}
+    elif change == "unknown action":
+        row["try"][0] = "turn_the_volume_down"
+    elif change == "nothing without a figure":
+        row["try"] = ["aim_small_leg"]
+    elif change == "asked without an input":
+        del data["sign"][0]["input"]
     elif change == "strength of two":
         data["strength"]["likely"] = 2.0
     elif change == "stray key":
@@ -489,8 +491,9 @@ def _broken(data: dict[str, Any], change: str) -> None:
         ("same row twice", "twice"),
         ("too strong", "add up"),
         ("prior of one", "prior"),
-        ("unknown figure", "volume"),
-        ("no words without the figure", "current"),
+        ("unknown action", "turn_the_volume_down"),
+        ("nothing without a figure", "without any figure"),
+        ("asked without an input", "input"),
         ("strength of two", "likely"),
         ("stray key", "rows"),
         ("nothing to try", "to try"),

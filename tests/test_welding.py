@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from judged_results import result
-from toeline.causes.coaching import advice_of, coaching_sheet
+from toeline.causes.coaching import advice_of
 from toeline.causes.electrodes import electrode_class, handbook_range
 from toeline.causes.position import settings_position, welding_position
 from toeline.causes.signs import read_signs
@@ -211,7 +211,7 @@ def test_advice_says_settings_in_the_users_unit() -> None:
     assert any("2F, PB" in line for line in advice["settings_lines"])
     assert any("110 to 160 A" in line for line in advice["settings_lines"])
     inch = result.model_copy(update={"settings": said.model_copy(update={"unit": "in"})})
-    lines = coaching_sheet(inch).settings
+    lines = advice_of(inch)["settings_lines"]
     assert any("22.4 kJ/in" in line for line in lines), lines
     assert any("5.91 in a minute" in line for line in lines), lines
     assert advice_of(_result(Settings(), 8.0)) == {}

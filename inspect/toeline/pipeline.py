@@ -124,7 +124,12 @@ def measure_with(photo: str | Path | bytes | Photo, settings: Settings) -> Resul
             result = result.model_copy(update={"judgement": judge(result, criteria)})
         causes = rank_causes(result)
         result = result.model_copy(
-            update={"causes": causes.causes, "causes_why": causes.causes_why, "advice": causes.advice}
+            update={
+                "causes": causes.causes,
+                "causes_why": causes.causes_why,
+                "coaching": causes.coaching,
+                "advice": causes.advice,
+            }
         )
     return result.model_copy(update={"timing_ms": clock.done()})
 

@@ -175,6 +175,7 @@ class JudgedLine(Model):
     """One criteria line held against the evidence."""
 
     id: str
+    of: str | None = None
     imperfection: str
     iso6520: str | None = None
     limit: str

@@ -1,6 +1,5 @@
 """What probably caused what the bead shows, and what to change on the next one."""
 
-from toeline.causes.coaching import CoachingSheet, coaching_sheet
-from toeline.causes.ranking import CauseFinding, rank_causes
+from toeline.causes.finding import CauseFinding, practise, rank_causes
 
-__all__ = ["CauseFinding", "CoachingSheet", "coaching_sheet", "rank_causes"]
+__all__ = ["CauseFinding", "practise", "rank_causes"]

@@ -2,37 +2,18 @@
 
 from __future__ import annotations
 
-import string
 from collections.abc import Mapping
 from functools import cache
-from typing import Annotated, Any, Literal, TypeVar
+from typing import Annotated, Any, Literal, TypeVar, get_args
 
-from pydantic import Field, ValidationError, model_validator
+from pydantic import Field, ValidationError, field_validator, model_validator
 
 from toeline import datafile
+from toeline.causes.remedies import placeholders, remedies
 from toeline.errors import ChartError
 from toeline.result import CauseId, IndicationKind, Joint, Model
 
-#: The figures that a remedy may name.
-FIGURES = frozenset(
-    {
-        "arc",
-        "arc_share",
-        "current_lowered",
-        "current_raised",
-        "current_raised_little",
-        "other",
-        "polarity",
-        "restart_at",
-        "side",
-        "speed_over",
-        "speed_under",
-        "weave_limit",
-        "where",
-        "work_angle",
-    }
-)
-
+JOINTS: tuple[Joint, ...] = get_args(Joint)
 Strength = Literal["always", "likely", "possible", "seldom"]
 
 
@@ -44,8 +25,22 @@ class Sign(Model):
     stray: float = Field(gt=0, lt=0.5)
     weight: float = Field(default=1.0, gt=0, le=1)
     seen: bool = False
+    joints: tuple[Joint, ...] = JOINTS
     says: dict[str, str] = Field(min_length=2)
-    ask: str
+    ask: str = ""
+    #: What takes in the answer, by joint; a joint that is not there is not asked.
+    input: dict[Joint, str] = Field(default_factory=dict)
+
+    @field_validator("input", mode="before")
+    @classmethod
+    def _for_every_joint(cls, given: Any) -> Any:
+        return dict.fromkeys(JOINTS, given) if isinstance(given, str) else given
+
+    @model_validator(mode="after")
+    def _can_be_asked(self) -> Sign:
+        if bool(self.ask) != bool(self.input):
+            raise ValueError("what is asked needs an input, and an input needs to be asked for")
+        return self
 
     @property
     def states(self) -> tuple[str, ...]:
@@ -62,13 +57,6 @@ class SignStrength(Model):
     source: str | None = None
 
 
-class Remedy(Model):
-    """One change to try: ``say`` may hold placeholders; ``without`` is said where a figure is not known."""
-
-    say: str
-    without: str | None = None
-
-
 class Trouble(Model):
     """A row of the chart: one variable wrong, the signs it gives, and what to try."""
 
@@ -78,10 +66,11 @@ class Trouble(Model):
     variable: str
     prior: float = Field(gt=0, lt=0.3)
     where: str | None = None
-    joints: tuple[Joint, ...] = ("bead", "butt", "fillet")
+    joints: tuple[Joint, ...] = JOINTS
+    techniques: tuple[Literal["stringer", "weave"], ...] = ()
     source: str
     signs: tuple[SignStrength, ...] = ()
-    try_: tuple[Remedy, ...] = Field(default=(), alias="try")
+    try_: tuple[str, ...] = Field(default=(), alias="try")
     #: For each sign, the probability of each of its states under this trouble alone.
     states: dict[str, dict[str, float]] = Field(default_factory=dict)
 
@@ -156,9 +145,10 @@ class Ladder(Model):
 
 
 class Person(Model):
-    """How far a person's own look is trusted, and from how many on pores are many."""
+    """How far a person's own look is trusted, and what was noticed in passing; from how many on pores are many."""
 
     wrong: float = Field(gt=0, lt=0.5)
+    noticed_wrong: float = Field(gt=0, lt=0.5)
     many_pores: int = Field(gt=1)
     source: str
 
@@ -182,9 +172,10 @@ class SpatterSide(Model):
 
 
 class Ends(Model):
-    """How much of the bead at each end counts as its end."""
+    """How much of the bead at each end counts as its end, and within how many widths a height is the start's."""
 
     zone: float = Field(gt=0, lt=0.5)
+    start_widths: float = Field(gt=0)
     source: str
 
 
@@ -215,9 +206,15 @@ class Chart(Model):
     troubles: tuple[Trouble, ...]
     sources: dict[str, str]
 
-    def of(self, joint: Joint) -> Chart:
-        """The chart with the troubles that this joint can have."""
-        return self.model_copy(update={"troubles": tuple(t for t in self.troubles if joint in t.joints)})
+    def of(self, joint: Joint, technique: Literal["stringer", "weave"] | None = None) -> Chart:
+        """The chart with the troubles that this joint, welded so, can have."""
+        fit = (t for t in self.troubles if joint in t.joints)
+        fit = (t for t in fit if not t.techniques or technique is None or technique in t.techniques)
+        return self.model_copy(update={"troubles": tuple(fit)})
+
+    def noticed(self, joint: Joint) -> dict[str, Sign]:
+        """The signs that a person can have noticed while welding this joint."""
+        return {sign.id: sign for sign in self.signs.values() if sign.input.get(joint) == "noticed"}
 
     def usual(self, sign: str) -> dict[str, float]:
         """Probability of each state of ``sign`` on a good bead."""
@@ -257,19 +254,14 @@ def _states(sign: Sign, given: list[SignStrength], strength: Mapping[str, float]
     return stated | {state: p * share for state, p in rest.items()}
 
 
-def placeholders(text: str) -> set[str]:
-    """The names of the figures a remedy's text wants."""
-    return {name for _, name, _, _ in string.Formatter().parse(text) if name}
-
-
 def _check_remedies(trouble: Trouble, where: str) -> None:
-    """Every figure a remedy wants exists, and there are words for when it is not known."""
-    always = {"work_angle"} | ({"where"} if trouble.where else set())
-    for remedy in trouble.try_:
-        if unknown := placeholders(remedy.say) - FIGURES:
-            raise ChartError(f"{where}: no figure {min(unknown)!r} is known; there are {', '.join(sorted(FIGURES))}.")
-        if missing := placeholders(remedy.without or remedy.say) - always:
-            raise ChartError(f"{where}: {remedy.say!r} needs a text without {min(missing)!r}.")
+    """Every action that is tried exists, and the first that is sure to be sayable is among them."""
+    actions = remedies().actions
+    for name in trouble.try_:
+        if name not in actions:
+            raise ChartError(f"{where}: there is no action {name!r} in remedies.toml.")
+    if all(placeholders(actions[name].say) and actions[name].without is None for name in trouble.try_):
+        raise ChartError(f"{where}: needs an action that can be said without any figure.")
 
 
 def load_chart(data: Mapping[str, Any], name: str = "causes.toml") -> Chart:

@@ -9,37 +9,25 @@ the chart tempers those that move together). A trouble's likelihood is the share
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 from itertools import combinations
-from typing import Any
 
 import numpy as np
 
 from toeline import datafile
 from toeline.causes.chart import Chart, Trouble, chart, normal
-from toeline.causes.coaching import advice_of, remedies
 from toeline.causes.signs import Reading, read_signs
-from toeline.result import Cause, CauseId, Result
-
-OTHERWISE = "change one thing at a time and see which helps"
-
-
-@dataclass(frozen=True, slots=True)
-class CauseFinding:
-    """Causes, most likely first; ``causes_why`` where there is none to name; ``advice`` for the result document, with
-    ``all_well`` where nothing on the face points to a trouble."""
-
-    causes: tuple[Cause, ...] = ()
-    causes_why: str | None = None
-    advice: dict[str, Any] = field(default_factory=dict)
+from toeline.result import CauseId, Result
 
 
 @dataclass(frozen=True, slots=True)
 class Posterior:
-    """Probability that nothing was wrong, and that each trouble was at work, keyed by the chart's row id."""
+    """Probability that nothing was wrong, that each trouble was at work, and that two were at once, by the chart's row
+    ids."""
 
     nothing: float
     troubles: dict[str, float]
+    pairs: dict[frozenset[str], float]
 
 
 def _explained(reading: Reading, states: dict[str, float]) -> float:
@@ -74,7 +62,9 @@ def weigh(readings: tuple[Reading, ...], rules: Chart) -> Posterior:
     for held in pairs:
         np.add.at(shares, held, weights[1 + len(troubles) :])
     each = {trouble.id: float(share) for trouble, share in zip(troubles, shares, strict=True)}
-    return Posterior(nothing=float(weights[0]), troubles=each)
+    held_together = weights[1 + len(troubles) :].tolist()
+    names = [frozenset((troubles[i].id, troubles[j].id)) for i, j in apart]
+    return Posterior(float(weights[0]), each, dict(zip(names, held_together, strict=True)))
 
 
 def _weights(trouble: Trouble, readings: tuple[Reading, ...], rules: Chart) -> list[tuple[float, Reading]]:
@@ -98,27 +88,75 @@ def _in_words(trouble: Trouble, reading: Reading, against: bool, rules: Chart) -
     return f"{seen} ({sign.says[expected]} would be expected)"
 
 
-def _silence(
-    posterior: Posterior, readings: tuple[Reading, ...], rules: Chart, result: Result, advice: dict[str, Any]
-) -> CauseFinding:
+@dataclass(frozen=True, slots=True)
+class Ranked:
+    """A likely cause with the row that stands for it, and the causes it cannot be told apart from by what was seen."""
+
+    cause: CauseId
+    trouble: Trouble
+    share: float
+    rivals: tuple[CauseId, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Doubtful:
+    """What may be there and would point to a trouble if it is."""
+
+    sign: str
+    says: str
+    figure: str
+    points_to: Trouble
+
+
+@dataclass(frozen=True)
+class Ranking:
+    """The causes, most likely first, and what they rest on; ``why_none`` where there is none to name.
+
+    ``all_well`` where nothing on the face points to a trouble.
+    """
+
+    rules: Chart
+    readings: tuple[Reading, ...] = ()
+    ranked: tuple[Ranked, ...] = ()
+    why_none: str | None = None
+    all_well: bool = False
+    doubtful: Doubtful | None = None
+
+    def evidence(self, one: Ranked) -> tuple[str, ...]:
+        """What speaks for a cause, the strongest first."""
+        return tuple(_in_words(one.trouble, r, False, self.rules) for w, r in self._weights(one) if w >= _limit())
+
+    def against(self, one: Ranked) -> tuple[str, ...]:
+        """What speaks against a cause, the strongest first."""
+        return tuple(_in_words(one.trouble, r, True, self.rules) for w, r in self._weights(one) if w <= -_limit())
+
+    def _weights(self, one: Ranked) -> list[tuple[float, Reading]]:
+        return _weights(one.trouble, self.readings, self.rules)
+
+
+def _limit() -> float:
+    return math.log(datafile.load("ranking.toml")["evidence"])
+
+
+def _silence(posterior: Posterior, readings: tuple[Reading, ...], rules: Chart) -> Ranking:
     """Why no cause is named; and what the surest indication would point to if a look finds that it is really there."""
     share = f"{posterior.nothing:.0%} that nothing was wrong"
     doubtful = [reading for reading in readings if rules.signs[reading.sign].seen and _off(reading, rules) > 1]
     if not doubtful:
         well = f"Nothing on the face points to a trouble ({share})."
-        return CauseFinding(causes_why=well, advice=advice | {"all_well": True})
+        return Ranking(rules, readings, why_none=well, all_well=True)
     best = max(doubtful, key=lambda reading: _off(reading, rules))
     sign = rules.signs[best.sign]
     state = max((s for s in sign.states if s != sign.usual), key=lambda s: best.likelihood[s])
-    if_there = Reading(best.sign, {s: 1.0 if s == state else 1e-3 for s in sign.states}, best.figure, best.side)
+    if_there = replace(best, likelihood={s: 1.0 if s == state else 1e-3 for s in sign.states})
     found = (*(reading for reading in readings if reading.sign != best.sign), if_there)
     shares = weigh(found, rules).troubles
     likely = max(rules.troubles, key=lambda trouble: shares[trouble.id])
     why = (
         f"Nothing on the face points surely to a trouble ({share}). Look for {sign.says[state]} ({best.figure}): "
-        f"if it is there, it points to {likely.title}. {remedies(likely, result, found)[0]}"
+        f"if it is there, it points to {likely.title}."
     )
-    return CauseFinding(causes_why=why, advice=advice)
+    return Ranking(rules, readings, why_none=why, doubtful=Doubtful(sign.id, sign.says[state], best.figure, likely))
 
 
 def _off(reading: Reading, rules: Chart) -> float:
@@ -127,74 +165,49 @@ def _off(reading: Reading, rules: Chart) -> float:
     return max(p for state, p in reading.likelihood.items() if state != usual) / reading.likelihood[usual]
 
 
-def _tell_apart(one: Trouble, other: Trouble, readings: tuple[Reading, ...], rules: Chart) -> str:
-    """Says that two troubles are alike, with the observation not made yet that separates them best.
+def rank(result: Result) -> Ranking:
+    """The likely causes of what a measured ``result`` shows, most likely first, or why none is named.
 
-    Best is the largest symmetric divergence (Jeffreys) of the sign's states under the two.
+    Uses measures, indications, joint, gauge readings, statements and welding settings; never pixels. Silent on a bead
+    on which nothing wrong is the best explanation. Raises :class:`SettingsError` for impossible settings.
     """
-    known = {reading.sign for reading in readings}
-
-    def separates(sign: str) -> float:
-        p, q = one.states[sign], other.states[sign]
-        return sum((p[state] - q[state]) * math.log(p[state] / q[state]) for state in p)
-
-    open_signs = [sign for sign in rules.signs if sign not in known]
-    best = max(open_signs, key=separates, default=None)
-    tell = f"to tell: {rules.signs[best].ask}" if best is not None and separates(best) > 0.3 else OTHERWISE
-    return f"Not told apart from {other.title} by what was seen; {tell}."
-
-
-def rank_causes(result: Result) -> CauseFinding:
-    """The likely causes of what ``result`` shows, most likely first, or why none is named.
-
-    Uses measures, indications, joint, gauge readings and welding settings; never pixels. Silent on a bead on which
-    nothing wrong is the best explanation. Raises :class:`toeline.errors.SettingsError` for impossible settings.
-    """
-    rules, rule = chart().of(result.settings.joint), datafile.load("ranking.toml")
-    advice = advice_of(result)
-    if not result.bead.found:
-        return CauseFinding(causes_why="No bead was measured, so nothing can be said about causes.", advice=advice)
-    if not result.photo.usable:
-        return CauseFinding(causes_why="The photo cannot be used, so nothing is said about causes.", advice=advice)
+    settings, rule = result.settings, datafile.load("ranking.toml")
+    rules = chart().of(settings.joint, settings.welding.technique)
     readings = read_signs(result, normal())
     if not any(reading.sign in ("width_spread", "edges", "ripples", "pitch", "spatter") for reading in readings):
         why = "Too little of the bead could be measured to say anything about causes."
-        return CauseFinding(causes_why=why, advice=advice)
+        return Ranking(rules, readings, why_none=why)
     posterior = weigh(readings, rules)
+    if posterior.nothing > rule["silent_above"]:
+        return _silence(posterior, readings, rules)
     by_cause: dict[CauseId, list[Trouble]] = {}
     for trouble in rules.troubles:
         by_cause.setdefault(trouble.cause, []).append(trouble)
     # Rows of one cause never stand together in a set unless of different variables, so the sum is capped.
     shares = {c: min(1.0, sum(posterior.troubles[t.id] for t in rows)) for c, rows in by_cause.items()}
-    ranked = sorted((c for c in shares if shares[c] >= rule["least"]), key=lambda c: -shares[c])[: rule["most"]]
-    if posterior.nothing > rule["silent_above"]:
-        return _silence(posterior, readings, rules, result, advice)
-    leading = {c: max(by_cause[c], key=lambda t: posterior.troubles[t.id]) for c in ranked}
-    limit = math.log(rule["evidence"])
-    weights = {c: _weights(leading[c], readings, rules) for c in ranked}
-    ranked = [c for c in ranked if any(w >= limit for w, _ in weights[c])]  # no cause without a sign that speaks for it
-    if not ranked:
-        return CauseFinding(causes_why="Something is off, but no single cause stands out.", advice=advice)
-    signs_for = {c: {reading.sign for w, reading in weights[c] if w >= limit} for c in ranked}
-    causes: list[Cause] = []
-    for cause in ranked:
-        trouble = leading[cause]
-        rivals = [
-            c
-            for c in ranked
-            if c != cause
-            and max(shares[c], shares[cause]) < rule["alike"] * min(shares[c], shares[cause])
-            and 2 * len(signs_for[c] & signs_for[cause]) >= min(len(signs_for[c]), len(signs_for[cause]))
-        ]
-        causes.append(
-            Cause(
-                cause=cause,
-                likelihood=round(shares[cause], 3),
-                title=trouble.title,
-                evidence=tuple(_in_words(trouble, r, False, rules) for w, r in weights[cause] if w >= limit),
-                against=tuple(_in_words(trouble, r, True, rules) for w, r in weights[cause] if w <= -limit),
-                told_apart_by=_tell_apart(trouble, leading[rivals[0]], readings, rules) if rivals else None,
-                **{"try": remedies(trouble, result, readings)},
-            )
-        )
-    return CauseFinding(causes=tuple(causes), advice=advice)
+    likely = sorted((c for c in shares if shares[c] >= rule["least"]), key=lambda c: -shares[c])[: rule["most"]]
+    leading = {c: max(by_cause[c], key=lambda t: posterior.troubles[t.id]) for c in likely}
+    # no cause without a sign that speaks for it
+    likely = [c for c in likely if any(w >= _limit() for w, _ in _weights(leading[c], readings, rules))]
+    if not likely:
+        return Ranking(rules, readings, why_none="Something is off, but no single cause stands out.")
+
+    speaks = {c: {r.sign for w, r in _weights(leading[c], readings, rules) if w >= _limit()} for c in likely}
+
+    def rivals(one: CauseId, other: CauseId) -> bool:
+        """Alike in likelihood, the one mostly instead of the other, and for the same signs unless one leads."""
+        shared = len(speaks[one] & speaks[other])
+        if likely[0] not in (one, other) and 2 * shared < min(len(speaks[one]), len(speaks[other])):
+            return False
+        less, more = sorted((shares[one], shares[other]))
+        pairs = (frozenset((a.id, b.id)) for a in by_cause[one] for b in by_cause[other])
+        together = sum(posterior.pairs.get(pair, 0.0) for pair in pairs)
+        return bool(more < rule["alike"] * less and together < rule["together"] * less)
+
+    return Ranking(
+        rules,
+        readings,
+        ranked=tuple(
+            Ranked(c, leading[c], shares[c], tuple(o for o in likely if o != c and rivals(c, o))) for c in likely
+        ),
+    )

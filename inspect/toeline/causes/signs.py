@@ -8,17 +8,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from toeline.causes.chart import Normal, Yardstick
+from toeline import datafile
+from toeline.causes.chart import Normal, Yardstick, chart
 from toeline.causes.welding import SettingsCheck, check_result
+from toeline.errors import SettingsError
 from toeline.evidence.evidence import Evidence
 from toeline.names import PLATES
-from toeline.result import GaugeReading, Indication, IndicationKind, Quantity, Result, Side
+from toeline.result import GaugeReading, Indication, IndicationKind, Joint, Quantity, Result, Side
 from toeline.units import length, span
 
 _LEAST = 1e-300  # so that what lies beyond every state still has a ratio
@@ -32,19 +34,26 @@ _WORDS: dict[IndicationKind, tuple[str, ...]] = {
     "poor_restart": ("restarts",),
     "pore": ("pores",),
 }
-_ONE_PLACE = frozenset({"crater_unfilled", "poor_restart"})  # need no place to be understood
+#: A restart's slag lies within this many mm of it along the seam.
+_AT_RESTART_MM = 8.0
+#: A depth or height measured over the plate is one from here on, mm.
+_DEPTH_MM = 0.1
 Likelihood = Mapping[str, float]
 Place = Literal["along", "start", "end", "both_ends"]
 
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """One sign as seen: ``likelihood`` of what was seen under each state (largest 1), and the figures in words."""
+    """One sign as seen: ``likelihood`` of what was seen under each state (largest 1), and the figures in words.
+
+    ``open``: it says so little, or so unsurely, that a person's answer would tell more.
+    """
 
     sign: str
     likelihood: Likelihood
     figure: str
     side: Side | None = None
+    open: bool = False
 
     @property
     def state(self) -> str:
@@ -158,17 +167,52 @@ class Seen:
         denied = [word for word in words if word.value == 0]
         return [each for each in self.indicated(kind) if not any(self.evidence.near(word, each) for word in denied)]
 
+    @property
+    def sure(self) -> float:
+        """The odds that a person's own look gives."""
+        return (1 - self.normal.person.wrong) / self.normal.person.wrong
+
+    def unsure(self, odds: float) -> bool:
+        """Whether odds are those of a photo, not of a person's look."""
+        return 1 / self.sure < odds < self.sure
+
     def odds(self, kind: IndicationKind, read: float, found: Iterable[Indication]) -> float:
-        """How many times likelier it all is if the thing is there: by a person's word, else by what the photo reads."""
-        words, sure = self._words(kind), (1 - self.normal.person.wrong) / self.normal.person.wrong
-        if any(word.value == 0 and word.at is None for word in words):
-            return 1 / sure
-        there = [word for word in words if word.value > 0]
-        if any(self.evidence.near(word, each) for word in there for each in found):
-            return sure
-        if kind in _ONE_PLACE and any(word.at is None for word in there):
-            return sure
+        """How many times likelier it all is if the thing is there: by a person's word, else by what the photo reads.
+
+        A word for one place speaks of what was found there; ``stated`` has those for where nothing was found.
+        """
+        if self.denied(kind):
+            return 1 / self.sure
+        if any(self.evidence.near(word, each) for word in self._there(kind) for each in found):
+            return self.sure
         return self.normal.ladders[kind].odds(read)
+
+    def denied(self, kind: IndicationKind) -> bool:
+        """Whether a person who looked at all of it found none."""
+        return any(word.value == 0 and word.at is None for word in self._words(kind))
+
+    def stated(self, kind: IndicationKind) -> GaugeReading | None:
+        """What a person gauged or stated to be there where the photo indicates nothing of it, the largest first."""
+        found = self.indicated(kind)
+        words = [w for w in self._there(kind) if not any(self.evidence.near(w, each) for each in found)]
+        return max(words, key=lambda word: word.value, default=None)
+
+    def in_words(self, word: GaugeReading) -> str:
+        """A reading or statement as evidence."""
+        where = "" if word.at is None else f" at {self.length(word.at)}"
+        return f"{self.length(word.value)} gauged{where}" if word.unit == "mm" else f"stated{where}"
+
+    def measured_depth(self, name: str) -> bool | None:
+        """Whether a depth measured over the plate is there: yes, no, or None where it is not known or may be either."""
+        depth = self.measure(name)
+        if depth is None:
+            return None
+        value, u = depth
+        return True if value - 2 * u > _DEPTH_MM else False if value + 2 * u < 2 * _DEPTH_MM else None
+
+    def _there(self, kind: IndicationKind) -> list[GaugeReading]:
+        """The words that say that it is there: a figure that its own uncertainty could make nothing of says neither."""
+        return [word for word in self._words(kind) if word.value > (word.U or 0.0)]
 
     def _words(self, kind: IndicationKind) -> list[GaugeReading]:
         """What a person gauged or stated about an indication."""
@@ -191,6 +235,14 @@ class Seen:
     def length(self, mm: float) -> str:
         """A length in the user's unit."""
         return length(mm, self.result.settings.unit)
+
+    def gauged(self, name: str, where: Callable[[float | None], bool] = lambda _: True) -> tuple[float, float] | None:
+        """Mean of the gauge readings of a name at such places, with its standard uncertainty; None without any."""
+        readings = [each for each in self.evidence.readings(name) if where(each.at)]
+        if not readings:
+            return None
+        mean = sum(each.value for each in readings) / len(readings)
+        return mean, max((each.U or 0.0) for each in readings) / 2
 
     def face(self) -> tuple[float, float] | None:
         """Width of the face from toe to toe, straight across."""
@@ -236,15 +288,15 @@ def _width(seen: Seen) -> list[Reading]:
     if settings.joint == "butt":
         return []  # a cap is as wide as its groove asks
     if core and not fillet:
+        woven = settings.welding.technique == "weave"
+        name, usual = ("width_to_core_woven", "3 to 4.5") if woven else ("width_to_core", "2 to 3")
+        how = " for a weave" if woven else ""
         return _on(
-            seen,
-            "width_to_core",
-            _ratio(size, (core, 0.0)),
-            lambda r: f"{what}, {r:.1f} core diameters; 2 to 3 is usual",
+            seen, name, _ratio(size, (core, 0.0)), lambda r: f"{what}, {r:.1f} core diameters; {usual} is usual{how}"
         )
-    if fillet:
-        return _on(seen, "leg_alone", size, lambda _: f"{what}; without the drawing's size this says little")
-    return _on(seen, "width_alone", size, lambda _: f"{what}; without the electrode's size this says little")
+    alone = ("leg_alone", "drawing's") if fillet else ("width_alone", "electrode's")
+    said = f"{what}; without the {alone[1]} size this says little"
+    return [replace(reading, open=True) for reading in _on(seen, alone[0], size, lambda _: said)]
 
 
 def _shape(seen: Seen) -> list[Reading]:
@@ -255,8 +307,20 @@ def _shape(seen: Seen) -> list[Reading]:
     edge = None
     if len(both) == 2:
         edge = (both[0][0] + both[1][0]) / 2, math.hypot(both[0][1], both[1][1]) / 2
-    # a cap is woven to its groove's width, so its ripples cannot be held against that
-    pitch = None if seen.result.settings.joint == "butt" else _ratio(seen.measure("ripple_pitch"), seen.face())
+    # a cap is woven to its groove's width, so its ripples cannot be held against that; nor those of any weave
+    woven = seen.result.settings.welding.technique == "weave"
+    pitch = _ratio(seen.measure("ripple_pitch"), seen.face())
+    if woven or seen.result.settings.joint == "butt":
+        pitch = None
+    shape = _on(
+        seen,
+        "ripple_sharpness",
+        seen.measure("ripple_sharpness"),
+        lambda v: f"the crescents reach back {v:.1f} times half the width; about 0.5 is round",
+        least=0.05,
+    )
+    if woven:  # flat fronts are a weave's own
+        shape = [replace(one, likelihood=dict(one.likelihood) | {"flat": one.likelihood["round"]}) for one in shape]
     return [
         *_on(seen, "width_variation", variation, lambda v: f"the width varies by {v:.0%}", least=0.005),
         *_on(seen, "edge_deviation", edge, lambda v: f"the toes stray {seen.length(v)} rms", least=0.01),
@@ -268,13 +332,7 @@ def _shape(seen: Seen) -> list[Reading]:
             lambda v: f"the spacing varies by {v:.0%}",
             least=0.02,
         ),
-        *_on(
-            seen,
-            "ripple_sharpness",
-            seen.measure("ripple_sharpness"),
-            lambda v: f"the crescents reach back {v:.1f} times half the width; about 0.5 is round",
-            least=0.05,
-        ),
+        *shape,
     ]
 
 
@@ -285,6 +343,10 @@ def _undercut(seen: Seen) -> list[Reading]:
     stretches = [
         (each.from_, each.to) for each in found if each.side == worse and each.from_ is not None and each.to is not None
     ]
+    word = seen.stated("undercut")
+    if not stretches and word is not None and word.at is not None:
+        place = seen.place(word.at, word.at)
+        return [reading, Reading("undercut_place", _place(seen, {place: 1.0}), seen.in_words(word))]
     if not stretches or reading.state == "both_toes":
         return [reading]
     lengths = {"along": 0.0, "start": 0.0, "end": 0.0}
@@ -300,10 +362,15 @@ def _undercut(seen: Seen) -> list[Reading]:
         "both_ends": both_ends,
     }
     where = "; ".join(_stretch(seen, each) for each in found if each.side == worse)
-    floor = seen.normal.place_floor
     # what may not be there at all says less about where it is
-    likelihood = _doubted(_scaled({k: v + floor for k, v in places.items()}), odds[worse] / (1 + odds[worse]))
+    likelihood = _doubted(_place(seen, places), odds[worse] / (1 + odds[worse]))
     return [reading, Reading("undercut_place", likelihood, where, worse)]
+
+
+def _place(seen: Seen, share: Mapping[str, float]) -> dict[str, float]:
+    """How likely it is that undercut lies so where these shares of it lie."""
+    floor = seen.normal.place_floor
+    return _scaled({place: share.get(place, 0.0) + floor for place in ("along", "start", "end", "both_ends")})
 
 
 def _overlap(seen: Seen) -> list[Reading]:
@@ -320,10 +387,19 @@ def _toes(
         here = [each for each in found if each.side == side]
         odds[side] = seen.odds(kind, seen.share(here, weighted=True), here)
         said[side] = f"{seen.share(here):.0%} of the length" if here else "none"
+        measured = seen.measured_depth(f"undercut_depth_{side}") if kind == "undercut" else None
+        if measured is not None and not seen.denied(kind):
+            odds[side] = seen.sure if measured else 1 / seen.sure
     likelihood = {"none": 1.0, "one_toe": sum(odds.values()) / len(odds), "both_toes": odds["left"] * odds["right"]}
-    worse = max(SIDES, key=lambda side: odds[side])
     text = f"left toe {said['left']}, right toe {said['right']}" if found else "none seen"
-    return Reading(kind, _scaled(likelihood), text, worse if odds[worse] > 1 else None), odds
+    word = seen.stated(kind)
+    if word is not None:  # there, along a toe that nobody named
+        there = max(likelihood["one_toe"], likelihood["both_toes"])
+        likelihood |= {"none": there / seen.sure, "both_toes": max(likelihood["both_toes"], 0.2 * there)}
+        text = seen.in_words(word)
+    worse = max(SIDES, key=lambda side: odds[side])
+    sure = word is not None or seen.denied(kind) or max(odds.values()) >= seen.sure
+    return Reading(kind, _scaled(likelihood), text, worse if odds[worse] > 1 else None, open=not sure), odds
 
 
 def _stretch(seen: Seen, each: Indication) -> str:
@@ -368,16 +444,31 @@ def _spots(seen: Seen) -> list[Reading]:
     """Crater, restart, pores."""
     readings: list[Reading] = []
     hollow = [*seen.believed("crater_unfilled"), *seen.believed("crater_crack")]
+    word = seen.stated("crater_unfilled") or seen.stated("crater_crack")
+    measured = seen.measured_depth("crater_depth")
     crater = seen.odds("crater_unfilled", _surest(hollow), hollow)
+    if word is not None or measured:
+        crater = seen.sure
+    elif measured is False:
+        crater = 1 / seen.sure
     if seen.result.bead.end_seen or crater > 1:
         crack = any(each.kind == "crater_crack" for each in hollow)
-        text = ("with a crack" if crack else "seen at the end") if hollow else "stated" if crater > 1 else "none seen"
-        readings.append(Reading("crater", _presence("filled", "hollow", crater), text))
-    poor = seen.believed("poor_restart")
-    odds = seen.odds("poor_restart", _surest(poor), poor)
+        text = "with a crack" if crack else "seen at the end" if hollow else "none seen"
+        text = seen.in_words(word) if word is not None else text
+        readings.append(Reading("crater", _presence("filled", "hollow", crater), text, open=seen.unsure(crater)))
+        readings += _end_of_run(seen, hollow, word)
+    poor, stated = seen.believed("poor_restart"), seen.stated("poor_restart")
+    odds = seen.sure if stated is not None else seen.odds("poor_restart", _surest(poor), poor)
     at = next((each.from_ for each in poor if each.from_ is not None), None)
-    text = f"seen at {seen.length(at)}" if at is not None else "seen" if poor else "stated" if odds > 1 else "none seen"
-    readings.append(Reading("restart", _presence("tied_in", "poor", odds), text))
+    text = f"seen at {seen.length(at)}" if at is not None else "seen" if poor else "none seen"
+    text = seen.in_words(stated) if stated is not None else text
+    readings.append(Reading("restart", _presence("tied_in", "poor", odds), text, open=seen.unsure(odds)))
+    if at is None and stated is not None:
+        at = stated.at
+    slag = [each.from_ for each in seen.indicated("slag_left") if each.from_ is not None]
+    if at is not None and odds > 1 and any(abs(s - at) <= _AT_RESTART_MM for s in slag):
+        slag_at = f"something like slag at {seen.length(at)}"
+        readings.append(Reading("restart_clean", {"cleaned": 0.3, "left": 1.0}, slag_at, open=True))
     pores = seen.believed("pore")
     readings.append(_pores(seen, len(pores)))
     placed = [(each.from_, each.to if each.to is not None else each.from_) for each in pores]
@@ -391,12 +482,39 @@ def _spots(seen: Seen) -> list[Reading]:
     return readings
 
 
+def crater_place(result: Result) -> float | None:
+    """How far back from the weld's end a hollow crater's middle lies, in bead widths; None where that is not known."""
+    length, width = (_value(result.measures.get(name)) for name in ("length", "width_mean"))
+    places = [
+        (each.from_ + each.to) / 2
+        for each in result.indications
+        if each.kind == "crater_unfilled" and each.from_ is not None and each.to is not None
+    ]
+    if not places or length is None or width is None or width[0] <= 0:
+        return None
+    return (length[0] - max(places)) / width[0]
+
+
+def _end_of_run(seen: Seen, hollow: Sequence[Indication], word: GaugeReading | None) -> list[Reading]:
+    """Where on the weld a hollow crater lies: at its very end the arc was pulled off, further back drawn back."""
+    back = crater_place(seen.result)
+    if back is None or not (hollow or word):
+        return []
+    far = back >= datafile.load("coaching.toml")["crater"]["drawn_back"]
+    likelihood = {"drawn_back": 1.0, "pulled_off": 0.4} if far else {"drawn_back": 0.4, "pulled_off": 1.0}
+    text = f"the crater lies {back:.1f} widths back from the end"
+    return [Reading("end_of_run", likelihood, text, open=True)]
+
+
 def _pores(seen: Seen, count: int) -> Reading:
     """None, few or many: what a person counted, else what the photo shows."""
     counted = max((r.value for r in seen.evidence.readings("pores") if r.at is None), default=None)
     if counted is None:
         return Reading(
-            "pores", seen.normal.ladders["pore"].likelihood(count), f"{count} seen" if count else "none seen"
+            "pores",
+            seen.normal.ladders["pore"].likelihood(count),
+            f"{count} seen" if count else "none seen",
+            open=True,
         )
     rule = seen.normal.person
     state = "none" if counted == 0 else "few" if counted < rule.many_pores else "many"
@@ -405,30 +523,58 @@ def _pores(seen: Seen, count: int) -> Reading:
 
 
 def _size(seen: Seen) -> list[Reading]:
-    """Legs of a fillet, and the height from a gauge."""
+    """Legs of a fillet, and the height that was gauged or measured."""
     readings: list[Reading] = []
-    base, upright = seen.measure("leg_base"), seen.measure("leg_upright")
-    if base is not None and upright is not None:
+    fillet = seen.result.settings.joint == "fillet"
+    base, upright = (seen.measure(name) or seen.gauged(name) for name in ("leg_base", "leg_upright"))
+    if fillet and base is not None and upright is not None:
         longer, shorter = max(base, upright), min(base, upright)
         text = f"{seen.length(base[0])} on the {PLATES['base']}, {seen.length(upright[0])} on the {PLATES['upright']}"
         readings += _on(seen, "leg_ratio", _ratio(longer, shorter), lambda _: text)
-    heights = [each for each in seen.result.settings.gauge if each.name == "reinforcement_height"]
-    width = seen.measure("width_mean")
-    if heights and width is not None and seen.result.settings.joint != "fillet":
-        height = sum(each.value for each in heights) / len(heights)
-        u = max((each.U or 0.0) for each in heights) / 2
-        text = f"{seen.length(height)} by the gauge, {height / width[0]:.0%} of the width; 12 to 25 % is usual"
-        readings += _on(seen, "reinforcement", _ratio((height, u), width), lambda _: text)
+    face = seen.face()
+    if face is None:
+        return readings
+    if fillet:
+        convex = seen.gauged("convexity") or seen.measure("convexity_max")
+        if convex is not None:
+            text = f"{seen.length(convex[0])} convex, {convex[0] / face[0]:.0%} of the width; up to about 10 % is usual"
+            share = convex[0] / face[0], math.hypot(convex[1], convex[0] / face[0] * face[1]) / face[0]
+            readings += _on(seen, "convexity", share, lambda _: text)
+        return readings
+    reach = seen.normal.ends.start_widths * face[0]
+    height = seen.gauged("reinforcement_height", lambda at: at is None or at > reach) or seen.measure("height_mean")
+    if height is not None:
+        text = f"{seen.length(height[0])} high, {height[0] / face[0]:.0%} of the width; 12 to 25 % is usual"
+        readings += _on(seen, "reinforcement", _ratio(height, face), lambda _: text)
+    first = seen.gauged("reinforcement_height", lambda at: at is not None and at <= reach)
+    if first is not None and height is not None:
+        text = f"{seen.length(first[0])} high at the start, {seen.length(height[0])} further on"
+        readings += _on(seen, "start_to_height", _ratio(first, height), lambda _: text)
     return readings
+
+
+def _start(seen: Seen) -> list[Reading]:
+    """Whether the bead has its width at once, where it is known which end is the start."""
+    bead, ratio = seen.result.bead, seen.measure("start_to_width")
+    if ratio is None or not bead.start_seen or bead.travel != "known":
+        return []
+    return _on(seen, "start_to_width", ratio, lambda r: f"its first width is {r:.0%} of the width further on")
 
 
 def _settings(seen: Seen) -> list[Reading]:
     check, welding, unit = seen.settings, seen.result.settings.welding, seen.result.settings.unit
     readings: list[Reading] = []
-    if check.current_range is not None and welding.current_a is not None:
-        low, high = check.current_range.low_a, check.current_range.high_a
-        place = (welding.current_a - low) / (high - low)
-        text = f"{welding.current_a:.0f} A; {low:.0f} to {high:.0f} A is the handbook's range"
+    amps, most = welding.current_a, check.most_for_plate_a
+    if amps is not None and (check.current_range is not None or (most is not None and amps > most)):
+        place, said = 0.5, []
+        if check.current_range is not None:
+            low, high = check.current_range.low_a, check.current_range.high_a
+            place = (amps - low) / (high - low)
+            said.append(f"{low:.0f} to {high:.0f} A is {check.current_range.whose} range")
+        if most is not None and amps > most:
+            place = max(place, amps / most)
+            said.append(f"about {most:.0f} A is the most that this plate takes")
+        text = f"{amps:.0f} A; {', '.join(said)}"
         readings += _on(seen, "current_in_range", (place, 0.0), lambda _: text)
     if check.travel_mm_min is not None and check.usual_travel_mm_min is not None:
         low, high = check.usual_travel_mm_min
@@ -444,8 +590,34 @@ def _settings(seen: Seen) -> list[Reading]:
     return readings
 
 
+def _noticed(seen: Seen) -> list[Reading]:
+    """What the welder saw or heard while welding."""
+    wrong, signs, said = seen.normal.person.noticed_wrong, chart().signs, seen.result.settings.welding.noticed
+    return [
+        Reading(name, {s: 1.0 if s == state else wrong for s in signs[name].states}, "noticed while welding")
+        for name, state in said.items()
+    ]
+
+
+def check_noticed(noticed: Mapping[str, str], joint: Joint) -> None:
+    """Raises :class:`SettingsError` where something noticed is no sign of this joint, or not one of its states."""
+    known = chart().noticed(joint)
+    for name, state in noticed.items():
+        if name not in known:
+            raise SettingsError(f"Nothing is asked about {name!r} here; what can be noticed is {', '.join(known)}.")
+        if state not in known[name].states:
+            raise SettingsError(f"{name!r} can be {', '.join(known[name].states)}, not {state!r}.")
+
+
 def read_signs(result: Result, normal: Normal) -> tuple[Reading, ...]:
-    """Every sign that ``result`` gives, as soft states; signs it cannot give are left out."""
+    """Every sign that ``result`` gives, as soft states; signs it cannot give are left out.
+
+    What a person noticed goes before what the photo shows. Raises :class:`SettingsError` for settings that cannot be.
+    """
+    check_noticed(result.settings.welding.noticed, result.settings.joint)
     seen = Seen(result, normal, check_result(result), Evidence(result))
-    readers = (_width, _shape, _undercut, _overlap, _spatter, _spots, _size, _settings)
-    return tuple(reading for reader in readers for reading in reader(seen))
+    readers = (_width, _shape, _undercut, _overlap, _spatter, _spots, _size, _start, _settings)
+    read = [reading for reader in readers for reading in reader(seen)]
+    noticed = _noticed(seen)
+    own = {reading.sign for reading in noticed}
+    return (*(reading for reading in read if reading.sign not in own), *noticed)

@@ -170,6 +170,7 @@ def _judged(case: Case, verdict: Verdict) -> JudgedLine:
         at = next((need.places[0] for need in named if need.places), None)
     return JudgedLine(
         id=line.id,
+        of=line.of,
         imperfection=line.imperfection,
         iso6520=line.iso6520,
         limit=limit_text(line, case.evidence.unit, values),

@@ -47,5 +47,7 @@ def severest_first(problems: tuple[Problem, ...]) -> tuple[Problem, ...]:
 
 
 def first_change(result: Result) -> str | None:
-    """The one thing to change on the next bead, or None where nothing is to be said."""
-    return next((cause.try_[0] for cause in result.causes if cause.try_), None)
+    """The one thing to do first, or None where nothing is to be changed or said."""
+    if result.coaching is not None:
+        return None if result.coaching.first_is == "keep" else result.coaching.first
+    return next((cause.try_[0] for cause in result.causes if cause.try_), None)  # a document of an older toeline
