@@ -14,10 +14,10 @@ from skimage.transform import ProjectiveTransform
 import card_scene
 import seen_photos
 from fillet_beads import traced
-from toeline.datafile import load
 from toeline.errors import CardError
 from toeline.geometry.camera import camera_for
 from toeline.geometry.card import FoundCard, card_spec, find_cards
+from toeline.geometry.figures import CardFigures, FilletFigures
 from toeline.geometry.fillet_frame import FilletFrame
 from toeline.geometry.fillet_one_card import fillet_from_one_card
 from toeline.geometry.fillet_two_cards import FilletError, fillet_from_cards
@@ -184,7 +184,7 @@ def test_errors_are_as_large_as_the_covariance_says(angle: float) -> None:
         px = joint.to_px(ours)
         cards = []
         for k in (0, 1):
-            card = joint.card(k, stands_off=rng.normal(0, load("fillet.toml")["cards"]["u_flat_mm"], 16))
+            card = joint.card(k, stands_off=rng.normal(0, FilletFigures.read().cards.u_flat_mm, 16))
             noise = np.linalg.cholesky(card.covariance_px) @ rng.standard_normal((16, 2, 1))
             shrunk = card.gain_slope @ rng.normal(0, 0.7, 2)
             cards.append(replace(card, corners_px=card.corners_px + noise[..., 0] - shrunk))
@@ -570,7 +570,7 @@ def test_the_root_shows_at_the_ends_of_the_weld() -> None:
 @pytest.mark.parametrize(("slip", "told"), [(0.0, 0), (2.5, 1), (30.0, 0)])
 def test_a_folding_cards_crease_checks_its_halves(slip: float, told: int) -> None:
     """Card B above card A on one sheet, folded along the root: both halves level, their edges half the gap from it."""
-    half = load("card.toml")["folding"]["gap"] / 2 + card_spec().height / 2
+    half = CardFigures.read().folding.gap / 2 + card_spec().height / 2
     check = 50.0
     places = ((0.0, half - PAPER), (slip, half - PAPER))
     joint = scene(turns=(0.0, 0.0), places=places, check_line=check)

@@ -19,6 +19,10 @@ class CameraError(ToelineError):
     """A camera profile cannot be made, read or used."""
 
 
+class DataFileError(ToelineError):
+    """A file of the package's own figures is not what it should be; the text names the file and the line."""
+
+
 class SettingsError(ToelineError):
     """What the user asked for contradicts itself or lies outside what can be."""
 

@@ -11,9 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, ValidationError
 
-from toeline.datafile import load
 from toeline.errors import CameraError
 from toeline.geometry.card import find_cards
+from toeline.geometry.figures import CameraFigures
 from toeline.geometry.optics import Camera
 from toeline.geometry.pose_fit import fit_cards
 from toeline.photo import Photo
@@ -59,14 +59,14 @@ def camera_for(photo: Photo, profile: CameraProfile | None = None) -> Camera:
 
 
 def _uncalibrated(photo: Photo, focal_35mm: float | None) -> Camera:
-    prior = load("camera.toml")["prior"]
+    prior = CameraFigures.read().prior
     diagonal = float(np.hypot(photo.width, photo.height))
-    relative = prior["u_focal_unknown"] if focal_35mm is None else prior["u_focal_exif"]
-    focal = (focal_35mm or prior["focal_unknown_35mm"]) / prior["diagonal_35mm"] * diagonal
-    centre = prior["u_centre"] * diagonal
+    relative = prior.u_focal_unknown if focal_35mm is None else prior.u_focal_exif
+    focal = (focal_35mm or prior.focal_unknown_35mm) / prior.diagonal_35mm * diagonal
+    centre = prior.u_centre * diagonal
     return Camera(
         np.array([focal, (photo.width - 1) / 2, (photo.height - 1) / 2, 0.0, 0.0]),
-        np.diag(np.square([relative * focal, centre, centre, prior["u_k1"], prior["u_k2"]])),
+        np.diag(np.square([relative * focal, centre, centre, prior.u_k1, prior.u_k2])),
         photo.width,
         photo.height,
         "card" if focal_35mm is None else "exif",
@@ -99,10 +99,10 @@ def _from_profile(photo: Photo, profile: CameraProfile) -> Camera:
             f"The camera profile {profile.name} is for pictures of {profile.width_px} × {profile.height_px}, the photo "
             f"has {photo.width} × {photo.height}: take it in the same shape, uncropped."
         )
-    refocus = load("camera.toml")["calibrate"]
-    covariance[0, 0] += (refocus["u_focal_refocus"] * f) ** 2
-    covariance[1, 1] += (refocus["u_centre_refocus_px"] * width / 4000) ** 2
-    covariance[2, 2] += (refocus["u_centre_refocus_px"] * width / 4000) ** 2
+    refocus = CameraFigures.read().calibrate
+    covariance[0, 0] += (refocus.u_focal_refocus * f) ** 2
+    covariance[1, 1] += (refocus.u_centre_refocus_px * width / 4000) ** 2
+    covariance[2, 2] += (refocus.u_centre_refocus_px * width / 4000) ** 2
     to_photo = np.diag([scale, scale, scale, 1.0, 1.0])
     parameters = np.array([f * scale, (cx + 0.5) * scale - 0.5, (cy + 0.5) * scale - 0.5, k1, k2])
     return Camera(parameters, to_photo @ covariance @ to_photo, photo.width, photo.height, "profile", profile.name)
@@ -114,21 +114,21 @@ def calibrate_camera(photos: Sequence[Photo], name: str) -> CameraProfile:
     Raises:
         CameraError: too few photos with a card, mixed cameras or sizes, all taken from one direction, or a bad fit.
     """
-    limits = load("camera.toml")["calibrate"]
+    limits = CameraFigures.read().calibrate
     first = photos[0] if photos else None
-    if first is None or len(photos) < limits["min_photos"]:
-        raise CameraError(f"A camera profile needs {limits['min_photos']} or more photos, there are {len(photos)}.")
+    if first is None or len(photos) < limits.min_photos:
+        raise CameraError(f"A camera profile needs {limits.min_photos} or more photos, there are {len(photos)}.")
     for photo in photos:
         if (photo.width, photo.height) != (first.width, first.height):
             raise CameraError(f"{photo.name} has another size than {first.name}: hold the phone the same way for all.")
         if (photo.exif.camera, photo.exif.focal_35mm) != (first.exif.camera, first.exif.focal_35mm):
             raise CameraError(f"{photo.name} is from another camera or lens than {first.name}: use one lens for all.")
-    per_photo = [[c for c in find_cards(p) if len(c.marker_ids) >= limits["min_markers"]] for p in photos]
+    per_photo = [[c for c in find_cards(p) if len(c.marker_ids) >= limits.min_markers] for p in photos]
     seen = sum(bool(cards) for cards in per_photo)
-    if seen < limits["min_photos"]:
+    if seen < limits.min_photos:
         raise CameraError(
             f"Only {seen} of {len(photos)} photos show a card well: "
-            f"{limits['min_photos']} are needed, with the whole card in the picture."
+            f"{limits.min_photos} are needed, with the whole card in the picture."
         )
     cards = [card for cards in per_photo for card in cards]
     start = _uncalibrated(first, first.exif.focal_35mm)
@@ -136,12 +136,12 @@ def calibrate_camera(photos: Sequence[Photo], name: str) -> CameraProfile:
     fit = fit_cards(cards, start, poses)
     normals = np.array([pose.rotation[:, 2] for pose in fit.poses])
     spread = float(np.degrees(np.arccos(np.clip((normals @ normals.T).min(), -1, 1))))
-    if spread < limits["min_tilt_spread_deg"]:
+    if spread < limits.min_tilt_spread_deg:
         raise CameraError(
             f"All photos look from one direction (within {spread:.0f} degrees): take some tilted by 30 to 45 degrees "
             "from each side."
         )
-    if fit.rms_px > limits["max_rms_px"]:
+    if fit.rms_px > limits.max_rms_px:
         raise CameraError(
             f"The cards do not fit one camera ({fit.rms_px:.1f} px off): lay the card flat and use one lens and zoom."
         )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import Literal, cast
@@ -10,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from toeline.datafile import load
+from toeline.geometry.figures import CardFigures
 from toeline.photo import Photo
 
 F64 = NDArray[np.float64]
@@ -46,17 +47,17 @@ class CardSpec:
 @cache
 def card_spec() -> CardSpec:
     """The card of data/card.toml."""
-    data = load("card.toml")
-    card = data["card"]
+    data = CardFigures.read()
+    card = data.card
     return CardSpec(
-        width=card["width"],
-        height=card["height"],
-        dictionary=getattr(cv2.aruco, card["dictionary"]),
-        marker_side=card["marker_side"],
-        module=card["marker_side"] / card["marker_modules"],
-        centres=tuple((x, y) for x, y in card["centres"]),
-        ids={name: tuple(ids) for name, ids in card["ids"].items()},
-        check_line=data["check_line"]["length"],
+        width=card.width,
+        height=card.height,
+        dictionary=getattr(cv2.aruco, card.dictionary),
+        marker_side=card.marker_side,
+        module=card.marker_side / card.marker_modules,
+        centres=tuple((x, y) for x, y in card.centres),
+        ids={name: tuple(ids) for name, ids in card.ids.items()},
+        check_line=data.check_line.length,
     )
 
 
@@ -102,17 +103,17 @@ def find_cards(photo: Photo) -> tuple[FoundCard, ...]:
 
 def find_cards_in(grey: U8) -> tuple[FoundCard, ...]:
     """As :func:`find_cards`, of a grey picture (H, W)."""
-    find = load("card.toml")["find"]
-    shrink = -(-max(grey.shape) // find["search_side_px"])
-    cards = _cards(grey, _read_markers(grey, shrink, find["quick_windows_px"]))
+    find = CardFigures.read().find
+    shrink = -(-max(grey.shape) // find.search_side_px)
+    cards = _cards(grey, _read_markers(grey, shrink, find.quick_windows_px))
     if not cards or any(len(c.marker_ids) < 4 for c in cards):
-        closer = _cards(grey, _read_markers(grey, 1, find["thorough_windows_px"]))
+        closer = _cards(grey, _read_markers(grey, 1, find.thorough_windows_px))
         if sum(len(c.marker_ids) for c in closer) > sum(len(c.marker_ids) for c in cards):
             cards = closer
     return tuple(sorted(cards, key=lambda c: c.which))
 
 
-def _read_markers(grey: U8, shrink: int, windows: list[int]) -> list[tuple[int, F64]]:
+def _read_markers(grey: U8, shrink: int, windows: Sequence[int]) -> list[tuple[int, F64]]:
     """Markers (id, rough corners (4, 2) in px of ``grey``), looked for in the picture shrunk ``shrink`` times."""
     height, width = (side // shrink for side in grey.shape)
     whole = grey[: height * shrink, : width * shrink]
@@ -127,16 +128,16 @@ def _read_markers(grey: U8, shrink: int, windows: list[int]) -> list[tuple[int, 
     ]
 
 
-def _detector(side_px: int, windows: list[int]) -> cv2.aruco.ArucoDetector:
+def _detector(side_px: int, windows: Sequence[int]) -> cv2.aruco.ArucoDetector:
     """A detector of our own eight markers for a picture of this long side, with these local threshold windows."""
-    spec, find = card_spec(), load("card.toml")["find"]
+    spec, find = card_spec(), CardFigures.read().find
     family = cv2.aruco.getPredefinedDictionary(spec.dictionary)
     ours = sorted(i for ids in spec.ids.values() for i in ids)
     # only our own eight codes: the other 579 can then never be misread as one of them, and reading is quicker
     few = cv2.aruco.Dictionary(family.bytesList[ours], family.markerSize, family.maxCorrectionBits)
     parameters = cv2.aruco.DetectorParameters()
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
-    parameters.minMarkerPerimeterRate = 4 * find["min_marker_px"] / side_px
+    parameters.minMarkerPerimeterRate = 4 * find.min_marker_px / side_px
     parameters.adaptiveThreshWinSizeMin, parameters.adaptiveThreshWinSizeMax = windows[0], windows[-1]
     parameters.adaptiveThreshWinSizeStep = max(windows[-1] - windows[0], 1)
     return cv2.aruco.ArucoDetector(few, parameters)
@@ -153,8 +154,8 @@ class _Marker:
 
 
 def _cards(grey: U8, markers: list[tuple[int, F64]]) -> list[FoundCard]:
-    find = load("card.toml")["find"]
-    rough = [(i, q) for i, q in markers if np.linalg.norm(np.roll(q, -1, 0) - q, axis=1).min() >= find["min_marker_px"]]
+    find = CardFigures.read().find
+    rough = [(i, q) for i, q in markers if np.linalg.norm(np.roll(q, -1, 0) - q, axis=1).min() >= find.min_marker_px]
     if not rough:
         return []
     return [
@@ -190,7 +191,7 @@ def _area(quad: F64) -> float:
 
 def _fit_markers(grey: U8, ids: list[int], quads: F64) -> list[_Marker]:
     """Fit a straight edge to each side of the black borders (M, 4, 2), sub-pixel; leave out what is no ink on paper."""
-    lost = load("card.toml")["find"]["u_lost_corner_px"]
+    lost = CardFigures.read().find.u_lost_corner_px
     corners, covariance = quads, np.zeros((len(ids), 4, 2, 2))
     real = np.ones(len(ids), bool)
     for reach in (0.7, 0.45):  # in modules: wide to catch the rough corner, then close round the edge
@@ -217,8 +218,8 @@ class _Sides:
 
 def _fit_sides(grey: U8, corners: F64, reach: float) -> _Sides:
     """Edges between corners 0-1, 1-2, 2-3, 3-0, from profiles of ``reach`` modules either way across each side."""
-    find = load("card.toml")["find"]
-    spec, n = card_spec(), find["samples_per_side"]
+    find = CardFigures.read().find
+    spec, n = card_spec(), find.samples_per_side
     start, span = corners, np.roll(corners, -1, axis=1) - corners
     length = np.linalg.norm(span, axis=-1)
     along = span / length[..., None]
@@ -226,7 +227,7 @@ def _fit_sides(grey: U8, corners: F64, reach: float) -> _Sides:
     depth = np.sum((corners.mean(axis=1, keepdims=True) - start) * inward, axis=-1)
     inward, depth = inward * np.sign(depth)[..., None], np.abs(depth)
     module = 2 * depth * spec.module / spec.marker_side
-    half = np.clip(reach * module, *find["profile_px"])
+    half = np.clip(reach * module, *find.profile_px)
     s = np.linspace(0.1, 0.9, n) * length[..., None]
     steps = 2 * int(np.ceil(2 * half.max())) + 1
     d = np.linspace(-1, 1, steps) * half[..., None]
@@ -238,7 +239,7 @@ def _fit_sides(grey: U8, corners: F64, reach: float) -> _Sides:
     plateau = max(2, steps // 5)
     white, black = values[..., :plateau].mean(axis=-1), values[..., -plateau:].mean(axis=-1)
     contrast = white - black
-    good = inside & (contrast > np.maximum(find["min_contrast"], 0.5 * np.median(contrast, axis=-1, keepdims=True)))
+    good = inside & (contrast > np.maximum(find.min_contrast, 0.5 * np.median(contrast, axis=-1, keepdims=True)))
     level = (white + black) / 2
     below = values < level[..., None]
     after = below.argmax(axis=-1)
@@ -264,8 +265,8 @@ def _sample(grey: U8, at: F64) -> F64:
 
 def _fit_lines(x: F64, y: F64, good: NDArray[np.bool_], length: F64) -> tuple[F64, F64, NDArray[np.bool_]]:
     """Robust lines y = a + b x over the last axis: (..., 2), their covariance (..., 2, 2), and whether to trust it."""
-    find = load("card.toml")["find"]
-    enough = find["min_share_of_side"] * x.shape[-1]
+    find = CardFigures.read().find
+    enough = find.min_share_of_side * x.shape[-1]
     seen = good.sum(axis=-1) >= enough
     good = good | ~seen[..., None]  # lines that do not count still need numbers
     fit = np.stack([_median(y, good), np.zeros(seen.shape)], axis=-1)
@@ -280,7 +281,7 @@ def _fit_lines(x: F64, y: F64, good: NDArray[np.bool_], length: F64) -> tuple[F6
     seen &= (w0 >= 0.7 * enough) & (np.abs(fit[..., 1]) < 0.2)
     # neighbouring profiles share blur and compression blocks: count one in two as independent
     variance = 2 * scale**2 / determinant
-    floor = find["u_edge_floor_px"] ** 2
+    floor = find.u_edge_floor_px**2
     covariance = np.empty((*seen.shape, 2, 2))
     covariance[..., 0, 0] = variance * w2 + floor
     covariance[..., 1, 1] = variance * w0 + floor / (length / 2) ** 2
@@ -345,7 +346,7 @@ def _card(markers: list[_Marker]) -> FoundCard:
 
 def _ink_gain(mm: F64, px: F64, covariance: F64, slope: F64) -> tuple[F64, F64]:
     """Gain (2,) and its covariance: least squares of a homography and the gain over all corners, gain with a prior."""
-    prior = load("card.toml")["find"]["u_gain_px"]
+    prior = CardFigures.read().find.u_gain_px
     root = np.linalg.cholesky(np.linalg.inv(covariance)).transpose(0, 2, 1)
     mm = (mm - mm.mean(axis=0)) / 40.0  # unit size keeps the normal equations well scaled
     gain = np.zeros(2)

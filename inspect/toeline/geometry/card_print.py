@@ -11,9 +11,9 @@ import cv2
 import numpy as np
 import typst
 
-from toeline.datafile import load
 from toeline.errors import CardError
 from toeline.geometry.card import Which, card_spec
+from toeline.geometry.figures import CardFigures
 
 Kind = Literal["A", "B", "fold"]
 
@@ -59,7 +59,7 @@ def card_pdf(kind: str, paper: str) -> bytes:
         CardError: no such card or paper, or a card larger than the paper.
     """
     kind = _known(kind)
-    papers = load("card.toml")["paper"]
+    papers = CardFigures.read().paper
     if paper.lower() not in papers:
         raise CardError(f"There is no paper {paper}: choose A4, Letter or ID-1.")
     width, height = papers[paper.lower()]
@@ -87,10 +87,10 @@ def card_svg(kind: str, *, outline: bool = True) -> str:
     """
     kind = _known(kind)
     width, height = _size(kind)
-    spec, folding = card_spec(), load("card.toml")["folding"]
+    spec, folding = card_spec(), CardFigures.read().folding
     if kind == "fold":
-        below = spec.height + folding["gap"]
-        body = [*_card("B", 0.0), *_card("A", below), *_fold(width, spec.height + folding["gap"] / 2)]
+        below = spec.height + folding.gap
+        body = [*_card("B", 0.0), *_card("A", below), *_fold(width, spec.height + folding.gap / 2)]
     else:
         body = _card(kind, 0.0)
     if outline:
@@ -113,25 +113,25 @@ def _known(kind: str) -> Kind:
 
 def _size(kind: Kind) -> tuple[float, float]:
     spec = card_spec()
-    height = 2 * spec.height + load("card.toml")["folding"]["gap"] if kind == "fold" else spec.height
+    height = 2 * spec.height + CardFigures.read().folding.gap if kind == "fold" else spec.height
     return spec.width, height
 
 
 def _card(which: Which, top: float) -> list[str]:
     """One card's markers, check line, grey patches and words, its upper edge at ``top``."""
-    spec, data = card_spec(), load("card.toml")
+    spec, data = card_spec(), CardFigures.read()
     parts = [part for marker_id in spec.ids[which] for part in _marker(marker_id, top)]
-    line, y = data["check_line"], top + data["check_line"]["y"]
-    left, right = line["x"]
-    ruler = np.arange(left + line["ruler_step"], right - 1e-9, line["ruler_step"])
-    ticks = [(left, line["tick"] / 2), (right, line["tick"] / 2), *((float(x), line["tick"] / 5) for x in ruler)]
+    line, y = data.check_line, top + data.check_line.y
+    left, right = line.x
+    ruler = np.arange(left + line.ruler_step, right - 1e-9, line.ruler_step)
+    ticks = [(left, line.tick / 2), (right, line.tick / 2), *((float(x), line.tick / 5) for x in ruler)]
     # the line's length is from the middle of one end tick to the middle of the other
     parts.append(_stroke(left, y, right, y))
     parts += [_stroke(x, y - half, x, y + half) for x, half in ticks]
-    grey = data["grey"]
-    for x, reflectance in zip(grey["x"], grey["reflectance"], strict=True):
+    grey = data.grey
+    for x, reflectance in zip(grey.x, grey.reflectance, strict=True):
         level = _srgb(reflectance)
-        parts.append(_rect(x - grey["side"] / 2, top + grey["y"] - grey["side"] / 2, grey["side"], grey["side"], level))
+        parts.append(_rect(x - grey.side / 2, top + grey.y - grey.side / 2, grey.side, grey.side, level))
     middle = spec.width / 2
     parts += [
         _text(middle, top + 7.0, 4.0, f"toeline card {which}"),
@@ -162,7 +162,7 @@ def _runs(row: np.ndarray, x0: float, y: float, module: float) -> list[str]:
 
 
 def _fold(width: float, y: float) -> list[str]:
-    across, high = load("card.toml")["folding"]["window"]
+    across, high = CardFigures.read().folding.window
     left = (width - across) / 2
     crease = f'stroke="{_INK}" stroke-width="0.2" stroke-dasharray="2 1"'
     return [

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from toeline.datafile import load
 from toeline.errors import CardError
+from toeline.geometry.figures import FilletFigures
 from toeline.geometry.fillet_frame import FilletFrame, Wedge, modes_of_wedge
 from toeline.geometry.optics import F64, rays, rotation
 from toeline.geometry.plate import Plate
@@ -27,8 +27,8 @@ def fillet_from_one_card(plate: Plate, root_px: F64, angle_deg: float) -> Fillet
     Raises:
         CardError: the two points do not lie apart on the plate, or the angle is no fillet's.
     """
-    ours = load("fillet.toml")
-    low, high = ours["cards"]["angle_range"]
+    ours = FilletFigures.read()
+    low, high = ours.cards.angle_range
     if not low <= angle_deg <= high:
         raise CardError(f"A joint angle of {angle_deg:g} degrees is no fillet's: state the angle between the plates.")
     ends = plate.to_mm(np.asarray(root_px, float))
@@ -58,8 +58,8 @@ def fillet_from_one_card(plate: Plate, root_px: F64, angle_deg: float) -> Fillet
         return Wedge(camera, np.stack([np.cross(away, into), away, into], axis=1), (a + b) / 2, opening)
 
     modes = {label: np.pad(rows, ((0, 0), (0, _STEP - rows.shape[1]))) for label, rows in plate.modes.items()}
-    modes["root line"] = np.eye(_STEP)[13:15] * ours["one_card"]["u_root_mm"]
-    modes["stated angle"] = np.eye(_STEP)[15:] * np.radians(ours["one_card"]["u_angle"])
+    modes["root line"] = np.eye(_STEP)[13:15] * ours.one_card.u_root_mm
+    modes["stated angle"] = np.eye(_STEP)[15:] * np.radians(ours.one_card.u_angle)
     at = wedge(np.zeros(_STEP))
     base = plate.pose if plate.which == "A" else (at.axes, at.root)
     return FilletFrame(at, modes_of_wedge(wedge, modes), plate, *base, angle_said=True)

@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from toeline.datafile import load
 from toeline.errors import CardError
 from toeline.geometry.card import FoundCard, card_spec
+from toeline.geometry.figures import CardFigures, FilletFigures
 from toeline.geometry.fillet_frame import FilletFrame, Wedge, modes_of_wedge
 from toeline.geometry.optics import F64, Camera, project
 from toeline.geometry.plate import CARD_HEIGHT, PRINT_SCALE, Plate, plates_from_cards
@@ -81,7 +81,7 @@ def _as_paper_lies(card: FoundCard, camera: Camera) -> FoundCard:
     """
     pose = first_poses(card, camera)[0]
     flat = np.concatenate([card.corners_mm, np.zeros((len(card.corners_mm), 1))], axis=1)
-    raised = flat - [0.0, 0.0, load("fillet.toml")["cards"]["u_flat_mm"]]
+    raised = flat - [0.0, 0.0, FilletFigures.read().cards.u_flat_mm]
     aside = project(pose.of(raised), camera.parameters) - project(pose.of(flat), camera.parameters)
     return replace(card, covariance_px=card.covariance_px + aside[:, :, None] * aside[:, None, :])
 
@@ -154,12 +154,12 @@ def _square_to(along: F64, towards: F64) -> F64:
 
 def _modes(a: Plate) -> dict[str, F64]:
     """Modes (M, 21) of the joint: of the fit, and of print scale and height, most of which both cards share."""
-    ours = load("fillet.toml")["cards"]
+    ours = FilletFigures.read().cards
     poses = np.concatenate([np.arange(11), 13 + np.arange(6)])  # without the ink gains
     modes = {label: np.pad(rows[:, poses], ((0, 0), (0, 4))) for label, rows in a.fit.modes.items()}
     u_scale, u_height = float(a.modes[PRINT_SCALE][0, 11]), float(a.modes[CARD_HEIGHT][0, 12])
-    modes[PRINT_SCALE] = _pair_modes(17, u_scale, a.print_scale.value * ours["u_print_apart"])
-    modes[CARD_HEIGHT] = _pair_modes(19, u_height, ours["u_height_apart"])
+    modes[PRINT_SCALE] = _pair_modes(17, u_scale, a.print_scale.value * ours.u_print_apart)
+    modes[CARD_HEIGHT] = _pair_modes(19, u_height, ours.u_height_apart)
     return modes
 
 
@@ -174,7 +174,7 @@ def _check_planes(joint: _Joint) -> None:
     """Refuse planes that are one plate, or that have the other card behind them."""
     a, b = joint.a, joint.b
     between = np.degrees(np.arctan2(np.linalg.norm(np.cross(a.into, b.into)), a.into @ b.into))
-    if between < load("fillet.toml")["cards"]["min_between_normals"]:
+    if between < FilletFigures.read().cards.min_between_normals:
         raise FilletError(
             f"Both cards lie in nearly one plane ({between:.0f} degrees apart), so there is no joint between them.",
             "Lay card A on the base plate and card B on the upright.",
@@ -188,9 +188,9 @@ def _check_planes(joint: _Joint) -> None:
 
 def _check_wedge(wedge: Wedge, joint: _Joint, camera: Camera) -> None:
     """Refuse a joint angle that is no fillet's, and a root line that is not in the picture beside the cards."""
-    limits = load("fillet.toml")["cards"]
+    limits = FilletFigures.read().cards
     angle = np.degrees(wedge.angle)
-    low, high = limits["angle_range"]
+    low, high = limits.angle_range
     if not low <= angle <= high:
         raise FilletError(
             f"The plates under the cards meet at {angle:.0f} degrees, which is no fillet.",
@@ -202,7 +202,7 @@ def _check_wedge(wedge: Wedge, joint: _Joint, camera: Camera) -> None:
     line = wedge.points(np.stack([x, np.zeros_like(x)], axis=-1))
     px = project(line[line[:, 2] > 0], wedge.camera)
     seen = ((px > -0.5) & (px < [camera.width - 0.5, camera.height - 0.5])).all(axis=1)
-    if reach > limits["max_root_reach"] or not seen.any():
+    if reach > limits.max_root_reach or not seen.any():
         raise FilletError(
             "The plates under the cards do not meet in the picture.",
             "Show the weld between the cards, and lay each card flat on its own plate near the weld.",
@@ -211,7 +211,7 @@ def _check_wedge(wedge: Wedge, joint: _Joint, camera: Camera) -> None:
 
 def _flatness(fit: CardFit, pair: Sequence[FoundCard]) -> list[Problem]:
     """A problem for each card whose corners do not lie as a flat card's would."""
-    limits = load("fillet.toml")["cards"]
+    limits = FilletFigures.read().cards
     problems = []
     for card, pose, gain in zip(pair, fit.poses, fit.ink_gains, strict=True):
         flat = np.concatenate([card.corners_mm, np.zeros((len(card.corners_mm), 1))], axis=1)
@@ -220,9 +220,9 @@ def _flatness(fit: CardFit, pair: Sequence[FoundCard]) -> list[Problem]:
         freedom = max(off.size - 8, 1)  # a flat card's place in a picture takes eight numbers
         misfit = np.sqrt(np.einsum("ni,nij,nj->", off, np.linalg.inv(card.covariance_px), off) / freedom)
         off_px = float(np.sqrt(2 * (off**2).sum() / freedom))
-        if off_px > limits["bent_misfit_px"]:
+        if off_px > limits.bent_misfit_px:
             problems.append(problem("card_bent", px=f"{off_px:.1f}"))
-        elif misfit > limits["max_misfit"] and off_px > limits["max_misfit_px"]:
+        elif misfit > limits.max_misfit and off_px > limits.max_misfit_px:
             problems.append(problem("card_not_flat", px=f"{off_px:.1f}"))
     return problems
 
@@ -232,14 +232,14 @@ def _crease(joint: _Joint) -> list[Problem]:
 
     The crease is common to both halves, so it tells a fold beside its line, or a half that does not lie flat.
     """
-    spec, gap = card_spec(), load("card.toml")["folding"]["gap"]
-    limits = load("fillet.toml")["fold"]
+    spec, gap = card_spec(), CardFigures.read().folding.gap
+    limits = FilletFigures.read().fold
     ends = [
         side.scale * side.pose.of(np.array([[0.0, y, 0.0], [spec.width, y, 0.0]]))
         for side, y in ((joint.a, -gap / 2), (joint.b, spec.height + gap / 2))
     ]
     off = float(np.linalg.norm(ends[0] - ends[1], axis=1).max())
-    if off > limits["loose_mm"] or off <= limits["tolerance_mm"]:
+    if off > limits.loose_mm or off <= limits.tolerance_mm:
         return []
     return [
         problem(
@@ -256,6 +256,6 @@ def _angle(wedge: Wedge, modes: Mapping[str, F64], said_deg: float | None) -> li
         return []
     measured = float(np.degrees(wedge.angle))
     u = float(np.degrees(np.linalg.norm(np.concatenate([rows[:, -1] for rows in modes.values()]))))
-    if abs(measured - said_deg) <= load("fillet.toml")["angle"]["tolerance"] + 2 * u:
+    if abs(measured - said_deg) <= FilletFigures.read().angle.tolerance + 2 * u:
         return []
     return [problem("joint_angle", deg=f"{measured:.1f}", said=f"{said_deg:g}")]

@@ -13,9 +13,9 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from toeline.datafile import load
 from toeline.errors import CardError
 from toeline.geometry.card import FoundCard, Which, card_spec
+from toeline.geometry.figures import CardFigures
 from toeline.geometry.optics import Camera, project, project_with_derivatives, rays
 from toeline.geometry.pose_fit import CardFit, Pose, fit_cards
 from toeline.result import Quantity
@@ -47,18 +47,18 @@ def print_scale(check_line_mm: float | None) -> PrintScale:
     Raises:
         CardError: a length that no printer makes of the check line.
     """
-    allowed = load("card.toml")["print"]
+    allowed = CardFigures.read().print
     if check_line_mm is None:
-        return PrintScale(1.0, allowed["u_unmeasured"], measured=False)
+        return PrintScale(1.0, allowed.u_unmeasured, measured=False)
     designed = card_spec().check_line
-    low, high = allowed["scale_range"]
+    low, high = allowed.scale_range
     value = check_line_mm / designed
     if not low <= value <= high:
         raise CardError(
             f"A check line of {check_line_mm:g} mm cannot be: it is drawn {designed:g} mm long, "
             "so measure it again from end tick to end tick, in mm."
         )
-    u = np.hypot(allowed["u_reading"], allowed["resolution"] / np.sqrt(12)) / designed
+    u = np.hypot(allowed.u_reading, allowed.resolution / np.sqrt(12)) / designed
     return PrintScale(value, float(u), measured=True)
 
 
@@ -228,12 +228,12 @@ def plates_from_cards(
 
 
 def _plate(card: FoundCard, fit: CardFit, index: int, scale: PrintScale, thickness_mm: float | None) -> Plate:
-    usual = load("card.toml")["print"]
+    usual = CardFigures.read().print
     measured = thickness_mm is not None
-    thickness = thickness_mm if thickness_mm is not None else usual["thickness"]
+    thickness = thickness_mm if thickness_mm is not None else usual.thickness
     modes = {label: np.pad(rows, ((0, 0), (0, 2))) for label, rows in fit.modes_of(index).items()}
     modes[PRINT_SCALE] = np.eye(1, 13, 11) * scale.u
-    modes[CARD_HEIGHT] = np.eye(1, 13, 12) * usual["u_known_thickness" if measured else "u_thickness"]
+    modes[CARD_HEIGHT] = np.eye(1, 13, 12) * (usual.u_known_thickness if measured else usual.u_thickness)
     return Plate(card, fit, fit.poses[index], scale, thickness, modes)
 
 

@@ -16,9 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from toeline.datafile import load
 from toeline.errors import CardError
 from toeline.geometry.card import FoundCard
+from toeline.geometry.figures import CameraFigures, CardFigures
 from toeline.geometry.optics import Camera, matrix_and_lens, project_with_derivatives, rotation
 
 F64 = NDArray[np.float64]
@@ -126,7 +126,7 @@ def _contradicted(fit: CardFit, camera: Camera) -> bool:
     moved = fit.camera.parameters[0] - camera.parameters[0]
     owed_to_cards = 1.0 - abs(float(fit.modes[FOCAL][0, 0])) / camera.u_focal_px
     u_else = float(np.linalg.norm(np.concatenate([fit.modes[CORNERS], fit.modes[LENS]])[:, 0]))
-    limit = load("camera.toml")["check"]["max_focal_disagreement"]
+    limit = CameraFigures.read().check.max_focal_disagreement
     return bool(abs(moved) > limit * np.hypot(u_else, owed_to_cards * camera.u_focal_px))
 
 
@@ -139,7 +139,7 @@ def _fit(cards: Sequence[FoundCard], camera: Camera, poses: Sequence[Pose], most
     """
     roots = [np.linalg.cholesky(np.linalg.inv(c.covariance_px)).transpose(0, 2, 1) for c in cards]
     prior_camera = np.linalg.cholesky(np.linalg.inv(camera.covariance)).T
-    gain_weight = 1.0 / load("card.toml")["find"]["u_gain_px"]
+    gain_weight = 1.0 / CardFigures.read().find.u_gain_px
     flats = [_flat(card) for card in cards]
     counts = np.cumsum([0, *(2 * len(flat) for flat in flats)])
     own = [slice(_CAMERA + _CARD * k, _CAMERA + _CARD * (k + 1)) for k in range(len(cards))]

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from toeline.datafile import load
+from toeline.geometry.figures import FilletFigures
 from toeline.geometry.fillet_frame import FilletFrame
 from toeline.measures.body import body_of
 from toeline.measures.registry import MEASURES, ids, unknown_of
@@ -138,7 +139,7 @@ def toe_problems(frame: FilletFrame, bead: TracedBead) -> tuple[Problem, ...]:
     middle = (on_base + on_upright) / 2
     sine = -(outward * middle).sum(axis=1) / (np.linalg.norm(outward, axis=1) * np.linalg.norm(middle, axis=1))
     sight = float(np.degrees(np.arcsin(np.median(sine))))
-    if sight >= load("fillet.toml")["toe"]["min_sight"]:
+    if sight >= FilletFigures.read().toe.min_sight:
         return ()
     from_root = frame.wedge.axes.T @ -frame.wedge.root
     low_over_base = -from_root[2] / np.hypot(from_root[1], from_root[2]) < np.sin(frame.wedge.angle / 2)
