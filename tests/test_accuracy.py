@@ -13,6 +13,7 @@ from skimage.draw import line as draw_line
 
 from drawn_beads import Drawing, Spoil, draw, result_of, truth_of
 from toeline.errors import SettingsError
+from toeline.problems import problem
 from toeline.result import Cause
 from toeline.validation.accuracy import foreign_files, inputs_of, photos_with_truth, print_tables, summarise
 from toeline.validation.against_truth import Compared, Hits, compare, refused, to_line
@@ -138,6 +139,49 @@ def test_unusable_photos_only_tell_whether_they_were_refused(drawn):
     assert figure(accuracy, "found").value == 0.0
     width = next(m for m in accuracy.measures if m.name == "width_mean")
     assert (width.photos, width.missing, width.median) == (1, ("lost.jpg",), None)
+
+
+def test_a_refusal_for_a_true_reason_makes_no_claim_and_is_not_found(drawn):
+    _, truth, result = drawn
+    unsure = result.model_copy(
+        update={
+            "photo": result.photo.model_copy(update={"usable": False, "problems": (problem("toes_unsure"),)}),
+            "measures": {},
+        }
+    )
+    roped = unsure.model_copy(
+        update={
+            "photo": result.photo.model_copy(
+                update={"usable": False, "problems": (problem("not_a_bead", what="a rope", todo=""),)}
+            )
+        }
+    )
+    accuracy = summarise([compare(n, r, truth) for n, r in (("a", result), ("b", unsure), ("c", unsure))])
+    assert figure(accuracy, "found").value == pytest.approx(1 / 3)
+    assert figure(accuracy, "found_or_refused").value == 1.0
+    assert figure(accuracy, "wrong_trace").value == 0
+    assert figure(accuracy, "pitch_5").n == 1
+    accuracy = summarise([compare("a", result, truth), compare("b", roped, truth)])
+    assert figure(accuracy, "found_or_refused").value == 0.5
+    assert figure(accuracy, "pitch_5").value == 0.5
+
+
+def test_a_wrong_trace_that_is_accepted_is_the_worst(drawn):
+    _, truth, result = drawn
+    half = copy.deepcopy(truth)
+    half["bead"]["seam"]["end_px"] = truth["bead"]["toes_px"]["left"][len(truth["bead"]["s_mm"]) // 2]
+    accuracy = summarise([compare("short.jpg", result, half)])
+    assert accuracy.wrongly_traced == ("short.jpg",)
+    assert figure(accuracy, "wrong_trace").reached == "no"
+    assert figure(accuracy, "found_or_refused").value == 0.0
+
+
+def test_a_ripple_spacing_where_there_are_no_ripples_is_counted(drawn):
+    _, truth, result = drawn
+    plain = copy.deepcopy(truth)
+    plain["bead"]["ripples"]["pitch_mean_mm"] = None
+    assert figure(summarise([compare("a", result, plain)]), "ripples_invented").value == 1
+    assert figure(summarise([compare("a", result, truth)]), "ripples_invented").n == 0
 
 
 def test_an_unknown_measure_is_no_small_error(drawn):

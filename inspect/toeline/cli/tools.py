@@ -146,14 +146,29 @@ def accuracy(
     folder: Annotated[Path, typer.Argument(help="Folder of photos, each with its truth file beside it.")],
     json_out: Annotated[Path | None, typer.Option("--json", help="Also write the scoreboard as JSON.")] = None,
     jobs: Annotated[int | None, typer.Option(help="How many photos at a time.", min=1)] = None,
+    stable: Annotated[
+        bool,
+        typer.Option("--stable", help="Instead, how far the answers move when a photo is changed a little."),
+    ] = False,
 ) -> None:
     """How right the measures are on photos whose truth is known."""
     from toeline.validation.accuracy import print_tables, run_accuracy
+    from toeline.validation.stability import run_stability, stability_json, stability_table
 
-    board = run_accuracy(folder, jobs=jobs, progress=lambda done, of, name: typer.echo(f"{done}/{of} {name}", err=True))
-    print_tables(board, Console(highlight=False, width=None if sys.stdout.isatty() else 140))
+    def progress(done: int, of: int, name: str) -> None:
+        typer.echo(f"{done}/{of} {name}", err=True)
+
+    console = Console(highlight=False, width=None if sys.stdout.isatty() else 140)
+    if stable:
+        moved = run_stability(folder, jobs=jobs, progress=progress)
+        console.print(stability_table(moved))
+        text = stability_json(moved)
+    else:
+        board = run_accuracy(folder, jobs=jobs, progress=progress)
+        print_tables(board, console)
+        text = board.to_json()
     if json_out is not None:
-        json_out.write_text(board.to_json() + "\n", "utf-8")
+        json_out.write_text(text + "\n", "utf-8")
 
 
 def score(

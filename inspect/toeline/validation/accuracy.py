@@ -2,7 +2,10 @@
 
 A photo is ``NAME.jpg`` (or png) with ``NAME.json``. The user's inputs come from the truth file: the check line's
 measured length and the joint. Photos marked usable give the figures; those marked unusable only tell whether they
-were refused. A measure that stayed unknown is counted as missing and shown, never left out in silence.
+were refused. A measure that stayed unknown is counted as missing and shown, never left out in silence. A photo that
+should be measured and was refused for a true reason makes no claim: it counts against "found", and is left out of the
+other figures. A trace is wrong where an end lies further than one width off the truth, or half its toes further than a
+tenth of the width; accepted, it is the worst that can be.
 
 How indications are scored:
 
@@ -86,6 +89,7 @@ class Accuracy:
     things: dict[str, Hits]
     wrongly_accepted: tuple[str, ...]
     wrongly_refused: tuple[str, ...]
+    wrongly_traced: tuple[str, ...]
     failed: dict[str, str]
     foreign: tuple[str, ...] = ()
 
@@ -183,11 +187,12 @@ def _score(pair: tuple[Path, Path]) -> PhotoScore:
 def summarise(scores: Sequence[PhotoScore]) -> Accuracy:
     """The figures over all photos."""
     usable = [s for s in scores if s.usable]
-    measures = _measure_figures(usable)
-    undercut = {d: sum((s.undercut_found.get(d, Hits()) for s in usable), Hits()) for d in UNDERCUT_CLASSES}
-    said = sum((s.undercut_said for s in usable), Hits())
-    kinds = sorted({k for s in usable for k in s.things})
-    things = {k: sum((s.things.get(k, Hits()) for s in usable), Hits()) for k in kinds}
+    taken = [s for s in usable if s.accepted or not s.reason_right]
+    measures = _measure_figures(taken)
+    undercut = {d: sum((s.undercut_found.get(d, Hits()) for s in taken), Hits()) for d in UNDERCUT_CLASSES}
+    said = sum((s.undercut_said for s in taken), Hits())
+    kinds = sorted({k for s in taken for k in s.things})
+    things = {k: sum((s.things.get(k, Hits()) for s in taken), Hits()) for k in kinds}
     return Accuracy(
         photos=tuple(scores),
         measures=measures,
@@ -197,15 +202,16 @@ def summarise(scores: Sequence[PhotoScore]) -> Accuracy:
         things=things,
         wrongly_accepted=tuple(s.name for s in scores if not s.usable and s.accepted),
         wrongly_refused=tuple(s.name for s in usable if not s.accepted),
+        wrongly_traced=tuple(s.name for s in usable if s.accepted and not s.trace_right),
         failed={s.name: s.error for s in scores if s.error},
     )
 
 
-def _measure_figures(usable: Sequence[PhotoScore]) -> tuple[MeasureFigures, ...]:
-    names = dict.fromkeys(name for s in usable for name in s.measures)
+def _measure_figures(taken: Sequence[PhotoScore]) -> tuple[MeasureFigures, ...]:
+    names = dict.fromkeys(name for s in taken for name in s.measures)
     out = []
     for name in names:
-        have = [(s.name, s.measures[name]) for s in usable if name in s.measures]
+        have = [(s.name, s.measures[name]) for s in taken if name in s.measures]
         known = [(photo, c.error, c.inside) for photo, c in have if c.error is not None]
         errors = np.array([e for _, e, _ in known])
         size = np.abs(errors)
@@ -237,24 +243,31 @@ def _figures(
     things: dict[str, Hits],
 ) -> tuple[Figure, ...]:
     usable = [s for s in scores if s.usable]
-    toes = [d for s in usable for d in s.toe_mm]
-    known = [s for s in usable if s.travel != "assumed"]
-    crater = [s.crater_right for s in usable if s.crater_right is not None]
-    trouble = [s for s in usable if s.causes is not None and s.cause not in (None, "good")]
-    good = [s for s in usable if s.causes is not None and s.cause == "good"]
-    pitch = _errors(usable, ["ripple_pitch"], relative=True)
+    taken = [s for s in usable if s.accepted or not s.reason_right]
+    toes = [d for s in taken for d in s.toe_mm]
+    known = [s for s in taken if s.travel != "assumed"]
+    crater = [s.crater_right for s in taken if s.crater_right is not None]
+    trouble = [s for s in taken if s.causes is not None and s.cause not in (None, "good")]
+    good = [s for s in taken if s.causes is not None and s.cause == "good"]
+    pitch = _errors(taken, ["ripple_pitch"], relative=True)
+    plain = [s.ripples_invented for s in taken if s.ripples_invented is not None]
+    refusals = [s.reason_right for s in scores if s.reason_right is not None]
 
     def p90(*names: str) -> tuple[float | None, int]:
-        errors = _errors(usable, names)
+        errors = _errors(taken, names)
         # a measure that stayed unknown is no small error: it counts as a miss of the 90 percent
         return (float(np.percentile(errors, 90, method="higher")) if errors else None), len(errors)
 
     values: dict[str, tuple[float | None, int]] = {
-        "found": _share([s.found and s.ends_right for s in usable]),
-        "toe": (float(np.median(toes)) if toes else None, sum(1 for s in usable if s.toe_mm)),
+        "found": _share([s.accepted and s.ends_right for s in usable]),
+        "found_or_refused": _share([s.trace_right if s.accepted else bool(s.reason_right) for s in usable]),
+        "wrong_trace": (float(sum(s.accepted and not s.trace_right for s in usable)), len(usable)),
+        "refusals": _share(refusals),
+        "toe": (float(np.median(toes)) if toes else None, sum(1 for s in taken if s.toe_mm)),
         "width_mean_p90": p90("width_mean"),
         "edge_p90": p90("left_edge_deviation", "right_edge_deviation"),
         "pitch_5": _share([e <= 0.05 for e in pitch]),
+        "ripples_invented": (float(sum(plain)), len(plain)),
         "travel": _share([s.travel == "right" for s in known]),
         "undercut_recall": (undercut[0.5].recall, round(undercut[0.5].right + undercut[0.5].missed)),
         "undercut_precision": (said.precision, round(said.right + said.invented)),
@@ -387,7 +400,11 @@ def _photo_table(accuracy: Accuracy) -> Table:
     toes = sorted(((float(np.median(s.toe_mm)), s.name) for s in usable if s.toe_mm), reverse=True)[:3]
     rows = {
         "unusable, yet accepted": accuracy.wrongly_accepted,
-        "usable, yet refused": accuracy.wrongly_refused,
+        "wrongly traced, yet accepted": accuracy.wrongly_traced,
+        "usable, yet refused": tuple(
+            f"{s.name} ({', '.join(s.problems) or s.error})" for s in usable if s.name in accuracy.wrongly_refused
+        ),
+        "refused for a reason that is not true": tuple(s.name for s in accuracy.photos if s.reason_right is False),
         "no result": tuple(f"{k}: {v}" for k, v in accuracy.failed.items()),
         "bead not found": tuple(s.name for s in usable if not s.found),
         "an end wrong": tuple(s.name for s in usable if s.found and not s.ends_right),

@@ -18,6 +18,7 @@ from scipy.optimize import linear_sum_assignment
 from scipy.spatial import cKDTree
 
 from toeline.measures.width_and_edges import moving_mean
+from toeline.problems import REGISTRY
 from toeline.result import Indication, Result
 from toeline.trace.band import F64
 
@@ -25,6 +26,8 @@ from toeline.trace.band import F64
 UNDERCUT_CLASSES = (0.1, 0.25, 0.5, 1.0)
 #: Spatter: balls from this diameter must be found. A ball within the band below it may be found or not, mm.
 SPATTER_LEAST, SPATTER_BAND = 0.8, 0.2
+#: Half the toes of a right trace are off by less than this share of the width.
+TOE_RIGHT = 0.1
 _GRID = 0.1
 
 
@@ -79,7 +82,9 @@ class Hits:
 
 @dataclass(frozen=True, slots=True)
 class PhotoScore:
-    """One photo's comparison. ``undercut_found``: depth class -> mm of truth found and missed; ``undercut_said``: mm
+    """One photo's comparison. ``reason_right``: whether a refused photo was refused for what is true of it, None where
+    it was accepted; ``ripples_invented``: whether a ripple spacing is given, None where there are crosswise ripples.
+    ``undercut_found``: depth class -> mm of truth found and missed; ``undercut_said``: mm
     reported right and wrong. ``causes`` are the ids as ranked, None where the result speaks of no causes at all."""
 
     name: str
@@ -89,6 +94,8 @@ class PhotoScore:
     error: str | None = None
     found: bool = False
     ends_right: bool = False
+    reason_right: bool | None = None
+    ripples_invented: bool | None = None
     toe_mm: tuple[float, ...] = ()
     travel: Literal["right", "wrong", "assumed"] = "assumed"
     measures: dict[str, Compared] = field(default_factory=dict)
@@ -100,6 +107,13 @@ class PhotoScore:
     causes: tuple[str, ...] | None = None
     problems: tuple[str, ...] = ()
     total_ms: float | None = None
+    width_mm: float | None = None
+
+    @property
+    def trace_right(self) -> bool:
+        """Whether both ends lie within one width of the truth and half the toes within a tenth of it."""
+        near = self.width_mm is not None and bool(self.toe_mm) and np.median(self.toe_mm) < TOE_RIGHT * self.width_mm
+        return bool(self.found and self.ends_right and near)
 
 
 def refused(name: str, truth: dict[str, Any], why: str) -> PhotoScore:
@@ -110,6 +124,7 @@ def refused(name: str, truth: dict[str, Any], why: str) -> PhotoScore:
         usable=bool(truth["usable"]),
         accepted=False,
         error=why,
+        reason_right=False,
         measures=_unmeasured(truth) if truth["usable"] else {},
         cause=truth.get("cause"),
     )
@@ -119,6 +134,8 @@ def compare(name: str, result: Result, truth: dict[str, Any]) -> PhotoScore:
     """A result against the truth of its photo. A photo that is marked unusable is only asked whether it was refused."""
     accepted = result.photo.usable and result.bead.found
     problems = tuple(p.code for p in result.photo.problems)
+    stops = {p.code for p in result.photo.problems if p.severity == "stop"}
+    reason_right = None if accepted else bool(stops & _right_reasons(truth, result.bead.looks_like))
     usable, kind = bool(truth["usable"]), str(truth.get("kind"))
     if not usable or not result.bead.found or len(result.bead.s) < 2:
         return PhotoScore(
@@ -128,6 +145,7 @@ def compare(name: str, result: Result, truth: dict[str, Any]) -> PhotoScore:
             accepted=accepted,
             found=result.bead.found,
             measures=_unmeasured(truth) if usable else {},
+            reason_right=reason_right,
             cause=truth.get("cause"),
             problems=problems,
         )
@@ -141,6 +159,8 @@ def compare(name: str, result: Result, truth: dict[str, Any]) -> PhotoScore:
         accepted=accepted,
         found=True,
         ends_right=seam.ends_right,
+        reason_right=reason_right,
+        ripples_invented=_ripples_invented(result, truth),
         toe_mm=tuple(float(x) for x in seam.toe_distances()),
         travel="assumed" if result.bead.travel == "assumed" else "wrong" if seam.reversed else "right",
         measures=_measures(seam, result, truth),
@@ -152,7 +172,34 @@ def compare(name: str, result: Result, truth: dict[str, Any]) -> PhotoScore:
         causes=causes,
         problems=problems,
         total_ms=result.timing_ms.get("total"),
+        width_mm=seam.width,
     )
+
+
+#: Stops that are true of a bead that ought to be measured: it was not made out.
+_NOT_MADE_OUT = {"no_bead", "toes_unsure", "ends_unsure"}
+
+
+def _right_reasons(truth: dict[str, Any], looks_like: str | None) -> set[str]:
+    """The stops that are true of a photo: for a bead to be measured that it was not made out; what is none may also be
+    named, by its right name where the truth has one, and two beads are to be called so."""
+    why = truth.get("why_not")
+    if truth["usable"]:
+        return _NOT_MADE_OUT
+    if why == "beside":
+        return {"several_beads"}
+    if why == "under_slag":
+        return {"not_a_bead"} if looks_like == "slag_covered" else _NOT_MADE_OUT
+    if why == "no_bead":
+        return _NOT_MADE_OUT | ({"not_a_bead"} if looks_like != "slag_covered" else set())
+    return {code for code, kind in REGISTRY.items() if kind.severity == "stop"}
+
+
+def _ripples_invented(result: Result, truth: dict[str, Any]) -> bool | None:
+    if truth["bead"]["ripples"]["pitch_mean_mm"]:
+        return None
+    said = result.measures.get("ripple_variation")  # known without a scale, too
+    return said is not None and said.value is not None
 
 
 class _Seam:

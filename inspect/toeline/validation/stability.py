@@ -14,7 +14,7 @@ import multiprocessing
 import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -177,6 +177,13 @@ def share_kept(moved: Sequence[Moved], key: str) -> tuple[float | None, int]:
     """The share of pairs in which ``key`` of :data:`KEPT` stayed, and of how many."""
     told = [m.kept[key] for m in moved if m.kept.get(key) is not None]
     return (sum(map(bool, told)) / len(told) if told else None), len(told)
+
+
+def stability_json(moved: Sequence[Moved]) -> str:
+    """The pairs, and the share that stayed over all of them, as JSON text."""
+    shares = {key: dict(zip(("share", "pairs"), share_kept(moved, key), strict=True)) for key in KEPT}
+    faults = sum(m.fault is not None for m in moved)
+    return json.dumps({"kept": shares, "faults": faults, "changes": [asdict(m) for m in moved]}, indent=2)
 
 
 def _said(moved: Sequence[Moved], key: str) -> str:
