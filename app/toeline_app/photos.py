@@ -169,7 +169,7 @@ def measure_all(jobs: Sequence[tuple[Photo, Settings]], *, batch: bool = False, 
                 done += 1
     finally:
         for job in running:
-            job.cancel()
+            service.abandon(job)
     place.empty()
     return [_shown()[_key(photo, settings)] for photo, settings in jobs]
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import logging
+import os
 from collections.abc import Sequence
 from concurrent.futures import Future
 from functools import cache
@@ -21,9 +22,10 @@ from toeline.coupons.rubric import Rubric, load_rubric, shipped_rubrics
 from toeline.coupons.rubric import read_rubric as rubric_of
 from toeline.coupons.rubric import rubric_text as shipped_text
 from toeline.criteria import list_criteria, load_criteria
-from toeline.errors import ToelineError
+from toeline.errors import ToelineError, told
 from toeline.evidence.gauge import check_reading, gauges
 from toeline.evidence.needs import spoken
+from toeline.processes.workers import Workers
 from toeline.record import (
     CheckReport,
     Decision,
@@ -46,14 +48,14 @@ from toeline.units import MM_PER_INCH, Unit, length, say
 from toeline.validation.repeatability import Spread
 from toeline.validation.repeatability import spreads as spreads_of
 from toeline_app import work
-from toeline_app.measuring import Measuring
 from toeline_app.uploads import Uploads, is_alive, start_sweeping, waiting_by_session
 
 _LOG = logging.getLogger(__name__)
 THUMBNAIL_PX = 240
 FURTHER_PX = 900
 ROWS_A_PAGE = 20
-_WORKERS = Measuring(work.warm_up)
+#: As many photos at once as there are cores; everyone else waits in line.
+_WORKERS = Workers(min(4, os.cpu_count() or 1), work.warm_up)
 
 
 def start_measuring() -> None:
@@ -87,10 +89,15 @@ def remember(result: Result) -> None:
     store().remember(result.photo.sha256, settings_digest(result.settings, __version__), result)
 
 
+def abandon(job: Future[work.Examined]) -> None:
+    """End a photo's job that nobody waits for any more."""
+    _WORKERS.abandon(job)
+
+
 def sentence(error: BaseException) -> str:
     """What to tell the user about an error: toeline's own sentence, or that something unforeseen happened."""
     if isinstance(error, ToelineError):
-        return str(error)
+        return told(error, "This photo")
     frames = [line for line in str(error.__cause__).splitlines() if line.startswith("  File")]
     _LOG.error("measuring failed with %s\n%s", type(error).__name__, "\n".join(frames))  # its words may name a person
     return "Measuring stopped unexpectedly. Try again; if it happens again, try another photo."

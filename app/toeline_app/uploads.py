@@ -10,11 +10,17 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
-from time import monotonic, sleep
+from time import monotonic, sleep, time
+from typing import IO
 
 from streamlit.runtime import exists, get_instance
 from streamlit.runtime.memory_uploaded_file_manager import MemoryUploadedFileManager
 from streamlit.runtime.scriptrunner import get_script_run_ctx
+
+try:
+    import fcntl
+except ModuleNotFoundError:  # Windows
+    fcntl = None  # type: ignore[assignment]
 
 #: One photo.
 LARGEST_UPLOAD_MB = 60
@@ -43,6 +49,38 @@ FULL = (
 ALL_FULL = "The app holds as many photos as it may. Try again in a few minutes."
 
 
+_PREFIX = "toeline-app-"
+#: A folder without a lock may be one that is being made.
+_MADE_BY_NOW_S = 60.0
+
+
+def _locked(folder: Path) -> IO[bytes] | None:
+    """The folder's lock file, held for as long as this process lives; None where another holds it, or on Windows."""
+    if fcntl is None:
+        return None
+    file = (folder / "lock").open("wb")
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        file.close()
+        return None
+    return file
+
+
+def _sweep_left_behind() -> None:
+    """Remove the photos of an app that was killed: its folder is there, but nobody holds its lock."""
+    for folder in Path(tempfile.gettempdir()).glob(f"{_PREFIX}*"):
+        try:
+            if folder.is_symlink() or time() - folder.stat().st_mtime < _MADE_BY_NOW_S:
+                continue
+            lock = _locked(folder)
+        except OSError:  # another user's
+            continue
+        if lock is not None:
+            shutil.rmtree(folder, ignore_errors=True)
+            lock.close()
+
+
 class Uploads:
     """The sessions' photos in one private folder, removed with the process.
 
@@ -56,7 +94,9 @@ class Uploads:
         clock: Callable[[], float] = monotonic,
         waiting: Callable[[], Mapping[str, int]] = dict,
     ) -> None:
-        self._folder = tempfile.TemporaryDirectory(prefix="toeline-app-")
+        _sweep_left_behind()
+        self._folder = tempfile.TemporaryDirectory(prefix=_PREFIX)
+        self._lock_file = _locked(Path(self._folder.name))
         self._alive = alive
         self._clock = clock
         self._waiting = waiting
@@ -137,6 +177,8 @@ class Uploads:
 
     def close(self) -> None:
         """Let go of everything."""
+        if self._lock_file is not None:
+            self._lock_file.close()
         self._folder.cleanup()
 
     def sweep(self) -> int:

@@ -13,6 +13,7 @@ from PIL import Image
 
 from toeline.coupons.roster import coupon_code
 from toeline.photo import read_photo
+from toeline.processes.workers import allow_time_for
 from toeline.record import Inspection
 from toeline.result import Result, Settings
 from toeline.units import Unit
@@ -51,6 +52,7 @@ def examine(path: Path, name: str, settings: Settings, known: Result | None, wit
     from toeline.report.picture import draw_overview, draw_picture, encode
 
     photo = read_photo(path, name)
+    allow_time_for(photo.width * photo.height / 1e6)
     result = known or measure_with(photo, settings)
     picture = encode(draw_picture(photo, result, unit=settings.unit))
     overview = encode(draw_overview(photo, result, width=OVERVIEW_PX))

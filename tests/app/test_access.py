@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import os
 import time
-from concurrent.futures.process import BrokenProcessPool
 from contextlib import nullcontext
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -16,7 +17,6 @@ from starlette.routing import Route
 
 from toeline_app.access import ALPHABET, FREE_TRIES, LONGEST_WAIT_S, TRIES_OF_ALL, Gate, new_code
 from toeline_app.door import COOKIE, Door
-from toeline_app.measuring import Measuring
 from toeline_app.prefs import Preferences, read_cookie, write_cookie
 from toeline_app.uploads import (
     ALL_FULL,
@@ -291,19 +291,20 @@ def test_a_session_may_hold_so_many_photos_and_no_more(monkeypatch):
     uploads.close()
 
 
-def nothing() -> None:
-    """A warm-up that loads nothing."""
-
-
-def die() -> None:
-    """A worker that is killed in the middle of its work."""
-    import os
-
-    os._exit(9)
-
-
-def test_measuring_goes_on_after_a_worker_died():
-    measuring = Measuring(nothing, workers=1)
-    assert isinstance(measuring.submit(die).exception(60), BrokenProcessPool)
-    assert measuring.submit(time.strftime, "ok").result(60) == "ok"
-    measuring.stop()
+def test_photos_left_behind_by_a_killed_app_are_swept_at_start(tmp_path, monkeypatch):
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    living = Uploads(lambda session: True)
+    kept = living.keep("one", b"1")
+    for name, age in (("toeline-app-dead", 3600), ("toeline-app-new", 0), ("other-app", 3600)):
+        folder = tmp_path / name
+        folder.mkdir()
+        (folder / "a.photo").write_bytes(b"x")
+        os.utime(folder, (time.time() - age,) * 2)
+    os.utime(Path(living._folder.name), (time.time() - 3600,) * 2)
+    another = Uploads(lambda session: True)
+    assert {path.name for path in tmp_path.iterdir()} == {
+        "toeline-app-new", "other-app", Path(living._folder.name).name, Path(another._folder.name).name,
+    }  # fmt: skip
+    assert kept.exists()
+    for one in (living, another):
+        one.close()
