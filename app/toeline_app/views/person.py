@@ -52,10 +52,8 @@ def page() -> None:
         except ToelineError as error:
             ui.error(error)
             return
-        went = (
-            f"Erased {erased.fields} fields and the data of {erased.photos} photos, "
-            f"in {erased.inspections} inspections."
-        )
+        of = f"{erased.inspections} inspection" + ("" if erased.inspections == 1 else "s")
+        went = f"Erased {erased.fields} texts and the data of {erased.photos} photos, of {of}."
         kept = [ui.plain(f"Still there: entry {one.number}, {one.field}: {one.kept_because}.") for one in erased.kept]
         st.session_state["erased"] = [
             (st.success, went),

@@ -22,6 +22,9 @@ GENESIS = "0" * 64
 #: Fields of an inspection that say in words which weld it is.
 WORDS = ("job", "part", "weld", "procedure", "position")
 
+#: The form in which inspections are recorded now, see ``tables.inspection``.
+FORM = 2
+
 EntryKind = Literal["inspection", "decision", "erasure"]
 
 

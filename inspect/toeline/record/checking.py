@@ -13,6 +13,7 @@ from sqlalchemy import Connection, RowMapping, select
 from toeline.errors import RecordError
 from toeline.record import tables as t
 from toeline.record.chain import (
+    FORM,
     GENESIS,
     WORDS,
     commitment,
@@ -77,7 +78,7 @@ def check_record(
     """
     entries = connection.execute(select(t.ledger).order_by(t.ledger.c.seq)).mappings().all()
     digests = {entry["seq"]: entry["digest"] for entry in entries}
-    signatures = {row.seq: (row.key, row.value) for row in connection.execute(select(t.signature))}
+    signatures = {row.seq: (row.key, row.since, row.value) for row in connection.execute(select(t.signature))}
     lies = where_photos_lie(connection)
     erased = connection.execute(select(t.personal.c.field).where(t.personal.c.erasure.is_not(None))).all()
     store_id = connection.execute(select(t.store_info.c.id)).scalars().all()
@@ -106,7 +107,7 @@ def check_record(
         erasures=kinds["erasure"],
         photos=len(lies),
         erased=len(erased),
-        signed=sum(key in keys for key, _ in signatures.values()),
+        signed=sum(key in keys for key, *_ in signatures.values()),
         strays=len(folder.strays(frozenset(lies.values()))),
         head=entries[-1]["digest"] if entries else GENESIS,
         findings=tuple(findings),
@@ -185,6 +186,8 @@ def check_contents(connection: Connection, entries: Iterable[RowMapping]) -> Ite
         found.add(row["id"])
         yield from _compare(entered, f"inspection {row['id']}", row["id"], content, "inspection")
         said = words.get(row["id"], {})
+        if row["form"] not in (1, FORM):
+            yield Finding(kind="record", where=f"inspection {row['id']}", text="It is of a form that there is not.")
         if row["form"] != 1 and any(row[field] != said.get(field) for field in WORDS):
             text = "The words kept for searching are not those that were recorded."
             yield Finding(kind="record", where=f"inspection {row['id']}", text=text)

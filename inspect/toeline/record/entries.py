@@ -29,9 +29,6 @@ from toeline.record.signing import Signer, append
 from toeline.record.texts import part_texts, whole_result
 from toeline.result import Outcome, Result
 
-#: The form in which inspections are recorded now, see ``tables.inspection``.
-FORM = 2
-
 
 @dataclass(frozen=True, slots=True)
 class Draft:
@@ -76,7 +73,7 @@ def record_inspection(
         "criteria_id": judgement.criteria if judgement else None,
         "criteria_digest": criteria_digest,
         "supersedes": draft.supersedes,
-        "form": FORM,
+        "form": chain.FORM,
     }
     personal = {
         **{field: row[field] for field in chain.WORDS},

@@ -69,7 +69,7 @@ class Receipt(Model):
         said = {
             name: found[1]
             for name, label in _LINES.items()
-            if (found := re.search(rf"^[> ]*{label}:[ \t]*(\S+)[ \t]*$", text, re.MULTILINE))
+            if (found := re.search(rf"^[> ]*{label}:[ \t]*(\S+)\s*?$", text, re.MULTILINE))
         }
         try:
             return cls.model_validate_json(canonical(said | {"entries": int(said.get("entries", ""))}))

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sqlalchemy import Connection
+from sqlalchemy import Connection, func, select
 
 from toeline.errors import RecordError
 from toeline.record import chain
@@ -20,6 +20,9 @@ from toeline.record.chain import EntryKind, canonical
 
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
+
+#: The public key, the first entry that it signed, and the signature.
+Signature = tuple[str, int, str]
 
 #: The name of the key's file in the configuration folder.
 FILE = "record-key.pem"
@@ -90,8 +93,10 @@ def append(connection: Connection, signer: Signer | None, at: str, kind: EntryKi
     """Add an entry at the chain's end, signed where there is a key."""
     seq, digest = chain.append(connection, at, kind, subject, content)
     if signer is not None:
-        value = signer.sign(entry_message(seq, digest))
-        connection.execute(t.signature.insert().values(seq=seq, key=signer.name, value=value))
+        first = connection.execute(select(func.min(t.signature.c.seq)).where(t.signature.c.key == signer.name)).scalar()
+        since = first or seq
+        value = signer.sign(entry_message(seq, digest, since))
+        connection.execute(t.signature.insert().values(seq=seq, key=signer.name, since=since, value=value))
 
 
 def key_name(path: Path) -> str:
@@ -114,27 +119,29 @@ def verifies(key: str, signature: str, message: bytes) -> bool:
     return True
 
 
-def entry_message(seq: int, digest: str) -> bytes:
-    """What the signature of an entry is made of."""
-    return canonical({"what": "toeline.entry/1", "seq": seq, "digest": digest})
+def entry_message(seq: int, digest: str, since: int) -> bytes:
+    """What the signature of an entry is made of; ``since`` is the first entry that its key signed."""
+    return canonical({"what": "toeline.entry/1", "seq": seq, "digest": digest, "since": since})
 
 
 def check_signatures(
-    digests: Mapping[int, str], signatures: Mapping[int, tuple[str, str]], keys: Sequence[str]
+    digests: Mapping[int, str], signatures: Mapping[int, Signature], keys: Sequence[str]
 ) -> Iterator[tuple[str, str]]:
     """What is wrong with the signatures, as (where, what): ``digests`` and ``signatures`` by entry.
 
     From the first entry on that one of ``keys`` signed, every entry must be signed by one of them. Without keys the
     signatures are held against the keys that stand beside them, which shows damage and no forgery.
     """
-    for seq, (key, value) in sorted(signatures.items()):
+    for seq, (key, since, value) in sorted(signatures.items()):
         if seq not in digests:
             yield f"signature {seq}", "It signs an entry that is not there."
-        elif not verifies(key, value, entry_message(seq, digests[seq])):
+        elif not verifies(key, value, entry_message(seq, digests[seq], since)):
             yield f"entry {seq}", "Its signature is not of this entry: the entry or the signature was changed."
         elif keys and key not in keys:
             yield f"entry {seq}", f"It is signed by another key ({key[:16]})."
-    own = {seq for seq, (key, _) in signatures.items() if not keys or key in keys}
+        elif since not in signatures:
+            yield f"entry {since}", "It is not signed any more: entries after it say that it was."
+    own = {seq for seq, (key, *_) in signatures.items() if not keys or key in keys}
     if keys and digests and not own:
         yield "signatures", "No entry is signed by this key: the signatures were taken away, or it is another record's."
     for seq in sorted(digests):

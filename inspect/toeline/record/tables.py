@@ -101,12 +101,14 @@ ledger = Table(
     Column("digest", String(64), nullable=False, unique=True),
 )
 
-#: Signatures of entries, where there was a key: the public key and the signature, in hex.
+#: Signatures of entries, where there was a key: the public key and the signature, in hex. ``since`` is the first entry
+#: that this key signed, and is signed along, so that no signature can be taken away from the beginning either.
 signature = Table(
     "signature",
     metadata,
     Column("seq", Integer, ForeignKey("ledger.seq"), primary_key=True, autoincrement=False),
     Column("key", String(64), nullable=False),
+    Column("since", Integer, nullable=False),
     Column("value", String(128), nullable=False),
 )
 

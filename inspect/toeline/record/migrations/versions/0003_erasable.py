@@ -20,5 +20,6 @@ def upgrade() -> None:
         "signature",
         sa.Column("seq", sa.Integer, sa.ForeignKey("ledger.seq"), primary_key=True, autoincrement=False),
         sa.Column("key", sa.String(64), nullable=False),
+        sa.Column("since", sa.Integer, nullable=False),
         sa.Column("value", sa.String(128), nullable=False),
     )
