@@ -145,6 +145,7 @@ def test_the_shipped_sets() -> None:
         "iso5817-2023-b",
         "iso5817-2023-c",
         "iso5817-2023-d",
+        "iso9606-1",
         "welder-test-plate",
         "workmanship",
     ]

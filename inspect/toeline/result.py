@@ -194,7 +194,11 @@ class JudgedLine(Model):
 
 
 class Judgement(Model):
-    """The whole weld against one criteria set."""
+    """The whole weld against one criteria set.
+
+    ``beside``: what has to stand beside the outcome wherever it is shown; ``unused``: what a person gauged or stated
+    and no line went by.
+    """
 
     criteria: str
     title: str
@@ -207,6 +211,8 @@ class Judgement(Model):
     lines: tuple[JudgedLine, ...]
     needs: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
+    beside: tuple[str, ...] = ()
+    unused: tuple[str, ...] = ()
 
 
 class Cause(Model):
@@ -251,13 +257,14 @@ class Coaching(Model):
 
 
 class GaugeReading(Model):
-    """A reading the user took with a gauge: name, value and where along the seam, mm."""
+    """What a person gauged or stated: name, value, where along the seam, mm (none: the whole weld), and who it was."""
 
     name: str
     value: float
     at: float | None = None
     U: float | None = None
     unit: str = "mm"
+    by: str | None = None
 
 
 class Welding(Model):
@@ -284,6 +291,8 @@ class Settings(Model):
 
     joint: Joint = "bead"
     thickness_mm: float | None = None
+    second_thickness_mm: float | None = None
+    weld_thickness_mm: float | None = None
     check_line_mm: float | None = None
     criteria: str | None = None
     rule: Literal["guarded", "simple"] = "guarded"
@@ -320,6 +329,16 @@ class Result(Model):
     timing_ms: dict[str, float] = {}
     versions: dict[str, str] = {}
     cautions: tuple[str, ...] = ()
+
+    @property
+    def stopped(self) -> str | None:
+        """Why nothing on the photo is believed, or None: then there are no measures, no causes, no advice."""
+        stops = [problem.text for problem in self.photo.problems if problem.severity == "stop"]
+        if stops:
+            return stops[0]
+        if not self.photo.usable:
+            return "The photo cannot be used."
+        return None if self.bead.found else "No bead was found."
 
     def to_json(self, indent: int | None = 2) -> str:
         """The document as JSON text, keys as in the contract."""

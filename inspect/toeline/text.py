@@ -32,6 +32,11 @@ def capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+def clause(text: str) -> str:
+    """A sentence as it stands inside another: a small letter at its start, no full stop."""
+    return text[:1].lower() + text[1:].rstrip(".")
+
+
 def sentence(text: str) -> str:
     """``text`` with a capital at its start and a full stop at its end; nothing stays nothing."""
     text = capital(text.strip())

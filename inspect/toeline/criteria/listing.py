@@ -77,7 +77,7 @@ def _in(line: Line, unit: Unit) -> str:
 
 def limit_text(line: Line, unit: Unit, values: Mapping[str, float]) -> str:
     """The limit in words for a line already in its ``unit`` column, worked out with ``values`` (mm) where it can be."""
-    if line.evidence == "root":
+    if line.of == "face" and line.evidence == "root":
         return "not visible from the face"
     parts = []
     limit = line.parsed()

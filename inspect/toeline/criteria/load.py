@@ -23,7 +23,7 @@ from toeline.datafile import line_of
 from toeline.errors import CriteriaError
 
 _LARGEST = 1_000_000
-_HEAD = ("title", "edition", "about", "base", "scope", "conditions", "cautions")
+_HEAD = ("title", "edition", "about", "base", "scope", "girth", "no_row", "conditions", "cautions")
 _FILE_KEYS = {"id", "standard", "columns", "short", "inherited_confidence", "line", *_HEAD}
 _LINE_KEYS = {*Line.model_fields, "columns", "short", "remove"}
 
@@ -167,7 +167,7 @@ def _resolved(file: _File, column: str | None) -> tuple[dict[str, Any], str]:
         base_file, base_column = _base(file, base_id)
         base, base_digest = _resolved(base_file, base_column)
         digest = hashlib.sha256(f"{digest}{base_digest}".encode()).hexdigest()
-        for key in ("scope", "conditions", "cautions"):
+        for key in ("scope", "girth", "no_row", "conditions", "cautions"):
             if key in base:
                 head.setdefault(key, base[key])
         head["base"] = base_id

@@ -18,7 +18,7 @@ VARIABLES: Mapping[str, str] = {
     "aA": "actual throat of a fillet",
     "z": "nominal leg of a fillet",
     "b": "width of the weld face",
-    "l": "length of the weld",
+    "l": "length of the weld; of a pipe's seam its girth",
 }
 
 
@@ -26,8 +26,10 @@ class Kind(Model):
     """A quantity that a line can limit, the words for it, and what can tell it.
 
     ``form`` says how it is told: ``presence`` (there or not), ``located`` (the photo finds where, a gauge says how
-    deep), ``sized`` (the photo finds and sizes each), ``window`` (added up along the weld), ``scalar`` (one number).
-    ``piece`` and ``pieces`` are said where the number counts and not the places.
+    much), ``sized`` (the photo finds, a person sizes each), ``window`` (added up along the weld), ``scalar`` (one
+    number). ``depth``: a depth, which a look cannot tell. ``relief`` names the measures of a relief that together tell
+    it; ``takes`` further readings that it goes by. ``piece`` and ``pieces`` are said where the number counts and not
+    the places.
     """
 
     form: Literal["presence", "located", "sized", "window", "scalar"]
@@ -41,14 +43,25 @@ class Kind(Model):
     gauge: str | None = None
     statement: str | None = None
     extent: str | None = None
+    depth: bool = False
+    relief: tuple[str, ...] = ()
+    takes: tuple[str, ...] = ()
+
+    @property
+    def readings(self) -> frozenset[str]:
+        """Every reading and statement that a line on it goes by."""
+        return frozenset(filter(None, (self.gauge, self.statement, self.extent, *self.takes)))
 
 
 def _presence(words: str, statement: str | None, *seen: IndicationKind) -> Kind:
     return Kind(form="presence", symbol="n", unit="1", words=words, noun=words, statement=statement, seen=seen)
 
 
-def _scalar(words: str, symbol: str, unit: Literal["mm", "deg", "1"], gauge: str | None = None, **more: str) -> Kind:
+def _scalar(words: str, symbol: str, unit: Literal["mm", "deg", "1"], gauge: str | None = None, **more: object) -> Kind:
     return Kind(form="scalar", symbol=symbol, unit=unit, words=words, gauge=gauge, **more)  # type: ignore[arg-type]
+
+
+_LEGS = ("leg_base", "leg_upright")
 
 
 #: What a line's ``of`` may be.
@@ -84,7 +97,8 @@ QUANTITIES: Mapping[str, Kind] = {
         noun="a hollow crater",
         seen=("crater_unfilled",),
         gauge="crater_depth",
-        statement="craters",
+        depth=True,
+        relief=("crater_depth",),
     ),
     "undercut_depth": Kind(
         form="located",
@@ -96,6 +110,8 @@ QUANTITIES: Mapping[str, Kind] = {
         gauge="undercut_depth",
         statement="undercut",
         extent="undercut_deep_length",
+        depth=True,
+        relief=("undercut_depth_left", "undercut_depth_right"),
     ),
     "overlap_width": Kind(
         form="located",
@@ -124,6 +140,7 @@ QUANTITIES: Mapping[str, Kind] = {
         words="sum of pore diameters",
         noun="surface pores",
         seen=("pore",),
+        gauge="pore_diameter",
         statement="pores",
     ),
     "pore_count": Kind(
@@ -133,17 +150,28 @@ QUANTITIES: Mapping[str, Kind] = {
         words="number of surface pores",
         noun="surface pores",
         seen=("pore",),
+        gauge="pore_diameter",
         statement="pores",
     ),
-    "reinforcement_height": _scalar("reinforcement height", "h", "mm", "reinforcement_height"),
+    "reinforcement_height": _scalar("reinforcement height", "h", "mm", "reinforcement_height", relief=("height_max",)),
     "underfill_depth": _scalar("depth of incomplete filling", "h", "mm", "underfill_depth", extent="underfill_length"),
-    "convexity": _scalar("convexity", "h", "mm", "convexity"),
-    "toe_angle": _scalar("toe angle", "alpha", "deg", "toe_angle"),
+    "convexity": _scalar("convexity", "h", "mm", "convexity", relief=("convexity_max",)),
+    "toe_angle": _scalar(
+        "toe angle", "alpha", "deg", "toe_angle", relief=("toe_angle_left_min", "toe_angle_right_min")
+    ),
     "misalignment": _scalar("misalignment", "h", "mm", "misalignment"),
-    "leg_difference": _scalar("difference of the legs", "h", "mm"),
-    "leg_shortfall": _scalar("leg undersize", "h", "mm", extent="leg_undersize_length"),
-    "throat_shortfall": _scalar("throat undersize", "h", "mm", extent="throat_undersize_length"),
-    "throat_excess": _scalar("throat oversize", "h", "mm"),
+    "root_gap": _scalar("root gap", "h", "mm", "root_gap"),
+    "leg_difference": _scalar("difference of the legs", "h", "mm", "leg_difference", takes=_LEGS),
+    "leg_shortfall": _scalar("leg undersize", "h", "mm", extent="leg_undersize_length", takes=_LEGS),
+    "throat_shortfall": _scalar(
+        "throat undersize",
+        "h",
+        "mm",
+        extent="throat_undersize_length",
+        relief=("throat_actual_min",),
+        takes=("throat", "concavity", *_LEGS),
+    ),
+    "throat_excess": _scalar("throat oversize", "h", "mm", takes=("throat", "throat_largest")),
     "spatter_per_100mm": _scalar("spatter per 100 mm", "n", "1"),
     "width_range": _scalar("widest less narrowest", "w", "mm"),
     "width_variation": _scalar("spread of the width over its mean", "v", "1"),
@@ -326,7 +354,11 @@ class Line(Model):
 
 
 class Criteria(Model):
-    """A whole set, ready to judge by. ``digest`` is the SHA-256 over its file and the files it rests on."""
+    """A whole set, ready to judge by. ``digest`` is the SHA-256 over its file and the files it rests on.
+
+    ``girth``: it is for seams round a pipe, of which a photo shows a part only. ``no_row``: what the standard has no
+    row for, and at which thickness.
+    """
 
     id: Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9.-]*$", max_length=60)]
     title: Annotated[str, Field(min_length=1, max_length=120)]
@@ -335,11 +367,20 @@ class Criteria(Model):
     base: str | None = None
     digest: str
     scope: str | None = None
+    girth: bool = False
+    no_row: Mapping[str, str] = Field(default_factory=dict)
     conditions: Mapping[str, str] = Field(default_factory=dict)
     cautions: tuple[str, ...] = ()
     lines: Annotated[tuple[Line, ...], Field(min_length=1)]
 
     _comparison = field_validator("scope")(_checked_condition)
+
+    @field_validator("no_row")
+    @classmethod
+    def _by_thickness(cls, rows: Mapping[str, str]) -> Mapping[str, str]:
+        for when in rows.values():
+            condition(when, {"t"})
+        return rows
 
     @model_validator(mode="after")
     def _consistent(self) -> Criteria:

@@ -15,10 +15,11 @@ from toeline.evidence.gauge import check_reading, gauges
 from toeline.evidence.needs import Need, Step
 from toeline.evidence.windows import worst_length
 from toeline.result import GaugeReading, Indication, IndicationKind, Quantity, Result, unknown
+from toeline.text import clause
 from toeline.units import MM_PER_INCH, Unit, figure
 
 _STEPS = 8  # how finely a condition is tried over the spread of what it names
-#: Problems of a photo after which "nothing seen" says nothing.
+#: Problems of a photo after which what is measured in it does not stand for the whole weld.
 _HIDING = frozenset({"bead_covered", "toe_covered", "bead_unsure", "bead_cut", "blur", "glare", "dark"})
 #: What to ask for where a limit names a quantity that is not known.
 ASK = {
@@ -27,7 +28,7 @@ ASK = {
     "a": "Give the fillet's size on the drawing.",
     "z": "Give the fillet's size on the drawing.",
     "b": "Photograph the weld with the card beside it, a fillet with a card on each plate, so that its width is known.",
-    "l": "Photograph the whole bead with both ends and the card, so that its length is known.",
+    "l": "Photograph the whole bead with both ends and the card, or tape its length and give weld_length.",
 }
 
 
@@ -36,21 +37,17 @@ class Evidence:
     """One result as judgement sees it; never a pixel."""
 
     result: Result
+    girth: bool = False
 
     @cached_property
     def detection(self) -> Mapping[str, Any]:
         """How far the photo's reading is trusted, by kind."""
         return load("detection.toml")
 
-    @cached_property
+    @property
     def stopped(self) -> str | None:
         """Why the photo cannot be judged by at all, or None."""
-        stops = [problem.text for problem in self.result.photo.problems if problem.severity == "stop"]
-        if stops:
-            return stops[0]
-        if not self.result.photo.usable:
-            return "The photo cannot be used."
-        return None if self.result.bead.found else "No bead was found."
+        return self.result.stopped
 
     @cached_property
     def retake(self) -> tuple[Need, ...]:
@@ -77,20 +74,17 @@ class Evidence:
         found = (indication for indication in self.result.indications if indication.kind in wanted)
         return tuple(sorted(found, key=lambda indication: -indication.confidence))
 
-    def sure(self, indication: Indication) -> bool:
-        """Whether the indication is taken as there."""
-        least = self.detection["sure"].get(indication.kind)
-        return least is not None and indication.confidence >= least
-
     @cached_property
     def view(self) -> str | None:
         """Why the photo does not show both toes surely over the whole length, or None where it does."""
         result = self.result
         if self.stopped:
-            return _lower(self.stopped)
+            return clause(self.stopped)
         for problem in result.photo.problems:
             if problem.code in _HIDING:
-                return _lower(problem.text)
+                return clause(problem.text)
+        if self.girth:
+            return "a photo shows a part of a pipe's seam only"
         if result.scale.state != "card":
             return "there is no scale in the photo"
         if result.bead.joint == "fillet" and len(result.scale.cards) < 2:
@@ -103,26 +97,14 @@ class Evidence:
         share = sum(value >= self.detection["toe"] for value in stations) / len(stations)
         return None if share >= self.detection["toe_share"] else f"only {share:.0%} of the toes were seen surely"
 
-    def absent(self, kind: str, bound: float) -> tuple[str, bool]:
-        """Whether the photo shows that nothing of this kind is above ``bound`` mm, and why or why not."""
-        if kind not in self.detection:
-            return "a photo cannot show that there is none", False
-        why, shown = self.sight(kind, bound)
-        return (f"none is seen; {why}" if shown else f"none is seen, but {why}"), shown
-
-    def sight(self, kind: str, bound: float) -> tuple[str, bool]:
-        """Whether the photo would show all of a trusted kind that is above ``bound`` mm, and why or why not."""
-        trusted, scale = self.detection[kind], self.result.scale.px_per_mm
-        if self.view:
-            return self.view, False
+    @cached_property
+    def coarse(self) -> str | None:
+        """Why the photo is too coarse to count spatter in, or None where it is not."""
+        scale = self.result.scale.px_per_mm
         if scale is None or scale.value is None:
-            return "the photo's fineness is not known", False
-        fineness = scale.value - (scale.U or 0)
-        if fineness < trusted["px_per_mm"]:
-            return f"the photo has only {scale.value:.1f} pixels per mm", False
-        smallest = max(trusted["mm"], trusted["px"] / fineness)
-        what = f"such a photo is trusted from {figure(smallest, self.unit)} on"
-        return (what, True) if bound >= smallest else (f"{what}, which is more than the limit", False)
+            return "the photo's fineness is not known"
+        fine = scale.value - (scale.U or 0) >= self.detection["px_per_mm"]
+        return None if fine else f"the photo has only {scale.value:.1f} pixels per mm"
 
     @cached_property
     def smallest_crack(self) -> str:
@@ -151,6 +133,14 @@ class Evidence:
             reading for reading in self._readings if reading.name == name or name in known[reading.name].covers
         )
 
+    def whole(self, name: str | None) -> tuple[GaugeReading, ...]:
+        """Readings of this name that speak for the whole weld: those without a place."""
+        return tuple(reading for reading in self.readings(name) if reading.at is None)
+
+    def placed(self, name: str | None) -> tuple[GaugeReading, ...]:
+        """Readings of this name that speak for one place only."""
+        return tuple(reading for reading in self.readings(name) if reading.at is not None)
+
     def near(self, reading: GaugeReading, indication: Indication) -> bool:
         """Whether a reading was taken at this indication."""
         start, end = span(indication)
@@ -165,27 +155,36 @@ class Evidence:
     def values(self) -> Mapping[str, Quantity]:
         """The quantities a limit may name, mm."""
         settings = self.result.settings
-        thickness = _given(settings.thickness_mm, "the plate thickness is not given")
+        thinner = min(filter(None, (settings.thickness_mm, settings.second_thickness_mm)), default=None)
+        thickness = _given(thinner, "the plate thickness is not given")
         half = math.radians((settings.joint_angle_deg or 90) / 2)
         size = settings.drawing_size_mm
         leg = size if size is None or settings.drawing_size_is == "leg" else size / math.cos(half)
         throat = size if size is None or settings.drawing_size_is == "throat" else size * math.cos(half)
         no_size = "the fillet's size on the drawing is not given"
-        actual = min(self.readings("throat"), key=lambda reading: reading.value - (reading.U or 0), default=None)
-        length = self.measure("length")
-        if not (self.result.bead.start_seen and self.result.bead.end_seen):
-            length = unknown("the bead runs out of the picture")
+        actual = min(self.whole("throat"), key=lambda reading: reading.value - (reading.U or 0), default=None)
         return {
             "t": thickness,
-            "s": thickness,
+            "s": thickness if settings.weld_thickness_mm is None else Quantity(value=settings.weld_thickness_mm, U=0),
             "z": _given(leg, no_size),
             "a": _given(throat, no_size),
             "aA": unknown("the actual throat is not gauged")
             if actual is None
             else Quantity(value=actual.value, U=actual.U),
             "b": self._face_width(),
-            "l": length,
+            "l": self._length(),
         }
+
+    def _length(self) -> Quantity:
+        """The whole weld's length, taped or, on a plate, as the photo shows it from end to end."""
+        taped = next(iter(self.whole("weld_length")), None)
+        if taped is not None:
+            return Quantity(value=taped.value, U=taped.U)
+        if self.girth:
+            return unknown("the length of the whole seam, its girth, is not given")
+        if not (self.result.bead.start_seen and self.result.bead.end_seen):
+            return unknown("the bead runs out of the picture")
+        return self.measure("length")
 
     def _face_width(self) -> Quantity:
         """Mean width of the weld face, on a fillet from toe to toe straight across.
@@ -316,7 +315,3 @@ def _ask(name: str) -> Need:
 
 def _given(value: float | None, why: str) -> Quantity:
     return unknown(why) if value is None else Quantity(value=value, U=0)
-
-
-def _lower(text: str) -> str:
-    return text[:1].lower() + text[1:].rstrip(".")

@@ -26,8 +26,8 @@ _TO_MM = {"mm": 1.0, "in": MM_PER_INCH, '"': MM_PER_INCH}
 class Gauge(Model):
     """Something a person can gauge or state; ``U`` (k = 2) holds where the reading brings none of its own.
 
-    A ``statement`` is a count by eye, exact; a ``permission`` is 1 or 0; ``covers`` names the statements that a 0
-    stands for.
+    A ``statement`` answers its ``question`` by eye, exactly: how many where ``counted``, else 1 for yes and 0 for no. A
+    ``permission`` is 1 or 0; ``covers`` names the statements that a 0 stands for.
     """
 
     name: str
@@ -36,6 +36,8 @@ class Gauge(Model):
     U: float = 0.0
     statement: bool = False
     permission: bool = False
+    question: str = ""
+    counted: bool = False
     covers: tuple[str, ...] = ()
 
 

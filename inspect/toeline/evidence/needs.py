@@ -53,7 +53,8 @@ def told(needs: Sequence[Need], unit: Unit) -> tuple[str, ...]:
         if known[name].permission:
             texts.append(f"State {name}: {known[name].meaning}.")
         elif not known[name].statement:
-            texts.append(f"Gauge {name}{_at(spots, unit)}: {known[name].meaning}.")
+            where = f"{_at(spots, unit)}, and give the worst along the weld without a place" if spots else ""
+            texts.append(f"Gauge {name}{where}: {known[name].meaning}.")
     return tuple(dict.fromkeys(texts))
 
 

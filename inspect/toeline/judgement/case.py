@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
+from typing import Literal
 
 from toeline.criteria.model import Line
 from toeline.criteria.model import limit as read_limit
@@ -31,6 +33,31 @@ class Verdict:
 
 
 @dataclass(frozen=True, slots=True)
+class Told:
+    """A depth, height or size that a gauge read (``by``) or a relief measured.
+
+    One with a place (``at``, mm) or of a face not seen whole speaks for that place only: it can fail a line and pass
+    none.
+    """
+
+    quantity: Quantity
+    how: Literal["gauge", "relief"]
+    at: float | None = None
+    whole: bool = True
+    by: GaugeReading | None = None
+
+    @property
+    def speaks_for_all(self) -> bool:
+        """Whether it is the worst along the whole weld."""
+        return self.whole and self.at is None
+
+    @property
+    def none(self) -> bool:
+        """Whether a person felt for it and found none."""
+        return self.by is not None and self.quantity.value == 0
+
+
+@dataclass(frozen=True)
 class Case:
     """One line, in its unit's column, and all there is to judge it by."""
 
@@ -44,9 +71,23 @@ class Case:
         assert bound.value is not None
         return decide(measured.value, math.hypot(measured.U or 0, bound.U or 0), bound.value, sense, self.rule)
 
-    def read(self, reading: GaugeReading, bound: Quantity) -> Decision:
-        """A gauge reading against a limit; a reading of zero says that there is none of it."""
-        return Decision("pass", 1.0) if reading.value == 0 else self.decide(as_quantity(reading), bound)
+    def read(self, told: Told, bound: Quantity) -> Decision:
+        """A reading against a limit; a gauge's zero says that there is none of it."""
+        return Decision("pass", 1.0) if told.none else self.decide(told.quantity, bound)
+
+    @cached_property
+    def told(self) -> tuple[Told, ...]:
+        """What gauges read and a relief measured of the line's quantity, gauges first."""
+        kind = self.line.kind
+        relief = [self.evidence.measure(name) for name in kind.relief if name in self.evidence.result.measures]
+        seen_whole = len(relief) == len(kind.relief) and all(quantity.known for quantity in relief)
+        return (
+            *(
+                Told(as_quantity(reading), "gauge", reading.at, by=reading)
+                for reading in self.evidence.readings(kind.gauge)
+            ),
+            *(Told(quantity, "relief", whole=seen_whole) for quantity in relief if quantity.known),
+        )
 
     def bound(self, text: str) -> tuple[Quantity, tuple[Need, ...]]:
         """What a limit such as ``h <= 0.2*t`` comes to."""
@@ -69,11 +110,6 @@ class Case:
         name = name or self.line.kind.gauge
         return (Need(Step.GAUGE, name=name, places=_known(places)),) if name else ()
 
-    @property
-    def detection_kind(self) -> str:
-        """What the photo's reading calls the line's imperfection."""
-        return self.line.kind.seen[0] if self.line.kind.seen else ""
-
     # Words
 
     def figure(self, mm: float) -> str:
@@ -83,6 +119,15 @@ class Case:
     def value(self, quantity: Quantity) -> str:
         """A value with its uncertainty in the user's unit."""
         return say(quantity, self.evidence.unit)
+
+    def in_words(self, told: Told) -> str:
+        """What was read, where and by what."""
+        return f"the relief gives {self.value(told.quantity)}" if told.by is None else self.said(told.by)
+
+    def looked(self, statements: Iterable[GaugeReading]) -> str:
+        """``A. Boon looked and stated none``, or ``a person``, where the name is not given."""
+        named = next((reading.by for reading in statements if reading.by and reading.value == 0), None)
+        return f"{named or 'a person'} looked and stated none"
 
     def said(self, reading: GaugeReading) -> str:
         """``undercut_depth read as 0.40 ± 0.20 mm at 37 mm``."""

@@ -2,12 +2,15 @@
 
 How an inspector thinks, and so this package:
 
-- A line passes only on evidence: a value inside the limit by the decision rule, a person's statement, or a photo that
-  shows both toes surely over the whole length and whose trusted size (``data/detection.toml``) is not above the limit.
-- Cracks, lack of fusion, overlap and the like never pass on a photo: it finds some, it cannot show that there are
-  none. A person looks and states it (``cracks=0``, or ``visible_faults=0`` for all of them).
-- What the photo surely shows where none may be fails the line. What it shows less surely sends a person to look.
-- A gauge reading settles a depth. One with a place speaks for that place, one without for the worst anywhere.
+- A line passes only on evidence: a value inside the limit by the decision rule, or a person's statement. The photo
+  decides what it measures, where it shows both toes surely over the whole length: widths, toes, legs, spatter's count.
+- A depth or height is decided by a gauge or a relief and by nothing else.
+- Cracks, pores, lack of fusion, overlap and the like never pass on a photo: it finds some, it cannot show that there
+  are none. A person looks and states it (``cracks=0``, or ``visible_faults=0`` for all of them).
+- What the photo seems to show sends a person to look, and fails nothing; what a person states or reads does.
+- A reading with a place speaks for that place: it can fail a line and pass none. One without speaks for the worst
+  anywhere.
+- What was gauged or stated and no line goes by is named.
 - A line that holds only under a condition nobody stated must pass too; its failing only asks for the condition.
 - Root-side rows are no part of a judgement of the face; they are named as cautions.
 - What a standard leaves to the application passes where there is nothing of it, and waits for a person otherwise.
@@ -16,17 +19,19 @@ How an inspector thinks, and so this package:
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Sequence, Set
 from dataclasses import replace
 
-from toeline.criteria.expression import condition
+from toeline.criteria.expression import condition, expression
 from toeline.criteria.listing import limit_text
 from toeline.criteria.load import differences, is_shipped, load_criteria
 from toeline.criteria.model import VARIABLES, Criteria, Line
+from toeline.criteria.model import limit as read_limit
 from toeline.errors import SettingsError
 from toeline.evidence.evidence import Evidence
+from toeline.evidence.gauge import gauges
 from toeline.evidence.needs import Need, Step, told
-from toeline.judgement.case import Case, Verdict
+from toeline.judgement.case import Case, Verdict, as_quantity
 from toeline.judgement.decision import RULE_NAMES
 from toeline.judgement.located import judge_located
 from toeline.judgement.pores import judge_sized, judge_window
@@ -34,8 +39,10 @@ from toeline.judgement.presence import judge_application, judge_presence
 from toeline.judgement.scalar import judge_scalar
 from toeline.names import PLATES_ASSUMED
 from toeline.result import JudgedLine, Judgement, Outcome, Result, Settings
-from toeline.units import length
+from toeline.units import length, say
 
+#: The readings that give a limit's own quantities.
+_READ_FOR = {"aA": "throat", "l": "weld_length"}
 _CLOSE = (0.01, 0.99)  # between these conformance probabilities a call is told as close
 _FORMS: dict[str, Callable[[Case], Verdict]] = {
     "presence": judge_presence,
@@ -55,20 +62,23 @@ def judge(result: Result, criteria: Criteria) -> Judgement:
     """
     settings = result.settings
     _check(settings)
-    evidence = Evidence(result)
+    evidence = Evidence(result, girth=criteria.girth)
     lines: list[JudgedLine] = []
     needs: list[Need] = list(evidence.retake)
     hidden: list[str] = []
+    used: set[str] = set()
     for line in criteria.lines:
         if settings.joint not in line.joints or line.limit == "allowed":
             continue
-        if line.evidence == "root" or (line.limit == "application" and line.eye is None):
+        hides = line.evidence == "root" and not evidence.readings(line.kind.gauge)
+        if hides or (line.limit == "application" and line.eye is None):
             hidden.append(line.imperfection)
             continue
         case = Case(line.column(settings.unit), evidence, settings.rule)
         verdict = _judge(case, criteria)
         if verdict is not None:
             lines.append(_judged(case, verdict))
+            used |= _goes_by(case.line)
             needs.extend(verdict.needs)
     outside = _outside(criteria, evidence)
     needs.extend(outside)
@@ -91,6 +101,8 @@ def judge(result: Result, criteria: Criteria) -> Judgement:
         lines=tuple(lines),
         needs=told(needs, settings.unit),
         cautions=_cautions(criteria, evidence, lines, hidden),
+        beside=_beside(criteria, evidence, lines),
+        unused=_unused(evidence, used),
     )
 
 
@@ -189,6 +201,56 @@ def _judged(case: Case, verdict: Verdict) -> JudgedLine:
     )
 
 
+def _goes_by(line: Line) -> set[str]:
+    """The readings and statements that a line goes by, its limit's own among them."""
+    texts = [line.limit, *([line.per_length.limit] if line.per_length and line.per_length.limit else [])]
+    names = frozenset[str]().union(*(read_limit(text, line.kind.symbol).expression.names for text in texts))
+    if line.per_length:
+        lengths = (line.per_length.length, line.per_length.window)
+        names = names.union(*(expression(text, VARIABLES.keys()).names for text in lengths))
+    more = {reading for name, reading in _READ_FOR.items() if name in names}
+    return {*line.kind.readings, *([line.eye] if line.eye else []), *more}
+
+
+def _unused(evidence: Evidence, used: Set[str]) -> tuple[str, ...]:
+    """What a person gauged or stated that no line of the set goes by, each with its value."""
+    known = gauges()
+    return tuple(
+        dict.fromkeys(
+            f"{reading.name} {say(as_quantity(reading), evidence.unit)}"
+            for reading in evidence.result.settings.gauge
+            if not used & {reading.name, *known[reading.name].covers}
+        )
+    )
+
+
+def _beside(criteria: Criteria, evidence: Evidence, lines: Sequence[JudgedLine]) -> tuple[str, ...]:
+    """What has to be read with the outcome wherever it stands."""
+    settings = evidence.result.settings
+    notes = []
+    if settings.joint == "butt":
+        notes.append("root not judged")
+    memory = sum(line.confidence == "C" for line in lines)
+    if memory:
+        notes.append("1 limit from memory" if memory == 1 else f"{memory} limits from memory")
+    if criteria.girth:
+        notes.append("from one photo of a part of the seam, as if it were flat")
+    stated = [reading for reading in settings.gauge if gauges()[reading.name].statement]
+    if any(reading.by is None for reading in stated):
+        notes.append("who looked is not named")
+    return (*notes, *_without_row(criteria, evidence))
+
+
+def _without_row(criteria: Criteria, evidence: Evidence) -> list[str]:
+    """What the set has no row for at this thickness, where a reader would look for one."""
+    thickness = evidence.values["t"].value
+    texts = []
+    for text, when in criteria.no_row.items():
+        if thickness is not None and condition(when, {"t"}).holds({"t": thickness}):
+            texts.append(text)
+    return texts
+
+
 def _cautions(
     criteria: Criteria, evidence: Evidence, lines: Sequence[JudgedLine], hidden: Sequence[str]
 ) -> tuple[str, ...]:
@@ -207,7 +269,20 @@ def _cautions(
     memory = [line.id for line in lines if line.confidence == "C"]
     if memory:
         notes.append(f"Limits from memory, to be checked against the governing edition: {', '.join(memory)}.")
-    notes.append(f"Cracks: {evidence.smallest_crack}.")
+    notes.append(
+        f"Cracks: only those in the crater are looked for in the photo, and {evidence.smallest_crack}; "
+        "a line on cracks is decided by a person's statement alone."
+    )
+    covering = [reading for reading in settings.gauge if gauges()[reading.name].covers]
+    for reading in covering:
+        covered = ", ".join(name.replace("_", " ") for name in gauges()[reading.name].covers)
+        notes.append(
+            f"{reading.name.replace('_', ' ').capitalize()}: none was taken for {covered}, and for nothing else."
+        )
+    if settings.joint == "butt" and settings.weld_thickness_mm is None:
+        notes.append("Full penetration was taken: the weld is as thick as the plate.")
+    if settings.second_thickness_mm is not None:
+        notes.append("Limits that go by the thickness were taken from the thinner plate.")
     placed = [reading for reading in settings.gauge if reading.at is not None]
     if placed and evidence.result.bead.travel == "assumed":
         notes.append("Places of readings count from the end marked as the start; the direction of travel was assumed.")

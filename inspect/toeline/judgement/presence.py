@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import math
-
 from toeline.evidence.evidence import middle
 from toeline.evidence.needs import Need, Step
 from toeline.judgement.case import Case, Verdict, as_quantity, none_stated
 
 
 def judge_presence(case: Case) -> Verdict:
-    """None may be there: what the photo surely shows or a person states fails; only a person's look passes.
+    """None may be there: what a person states or reads fails, a person's look along the whole weld passes.
 
-    Where a person looked at the very place of an indication and found nothing, the person is right. A blanket
-    statement against something the photo surely shows sends the person back to that place.
+    What the photo seems to show sends a person to look there, also one who stated none; where a person looked at the
+    very place and found nothing, the person is right.
     """
     kind, evidence = case.line.kind, case.evidence
     stated = (*evidence.readings(kind.statement), *evidence.readings(kind.gauge))
@@ -22,24 +20,20 @@ def judge_presence(case: Case) -> Verdict:
         worst = max(over, key=lambda reading: reading.value)
         why = f"{case.said(worst)}; none may be there"
         return Verdict("fail", why, "gauge or eye", as_quantity(worst), worst.at)
-    found = [i for i in evidence.seen(kind.seen) if not any(r.value == 0 and evidence.near(r, i) for r in stated)]
-    places = [middle(item) for item in found]
-    blanket = none_stated(stated)
-    sure = [item for item in found if evidence.sure(item)]
-    if sure and not blanket:
-        return Verdict("fail", f"the photo shows {case.where(sure)}; none may be there", "photo", at=middle(sure[0]))
-    if found:
-        against = ", but none was stated" if blanket else ""
-        why = f"the photo shows what looks like {case.where(found)}{against}; look again there"
-        return Verdict("undecided", why, "photo", at=places[0], needs=case.look(*places) or case.gauge(*places))
     unclear = next((reading for reading in stated if reading.value > 0), None)
     if unclear is not None:
         why = f"{case.said(unclear)}, not surely more than none"
         return Verdict("undecided", why, "gauge", as_quantity(unclear), unclear.at, needs=case.look(unclear.at))
-    if blanket:
-        return Verdict("pass", "a person looked and stated none", "eye")
-    why, shown = evidence.absent(case.detection_kind, 0.0)
-    return Verdict("pass" if shown else "undecided", why, "photo", needs=() if shown else case.look())
+    found = [i for i in evidence.seen(kind.seen) if not any(r.value == 0 and evidence.near(r, i) for r in stated)]
+    nothing = none_stated(stated)
+    if found:
+        places = [middle(item) for item in found]
+        against = ", but none was stated" if nothing else ""
+        why = f"the photo shows what may be {case.where(found)}{against}; look there"
+        return Verdict("undecided", why, "photo", at=places[0], needs=case.look(*places) or case.gauge(*places))
+    if nothing:
+        return Verdict("pass", case.looked(stated), "eye")
+    return Verdict("undecided", "a photo cannot show that there is none", needs=case.look() or case.gauge())
 
 
 def judge_application(case: Case) -> Verdict:
@@ -47,18 +41,16 @@ def judge_application(case: Case) -> Verdict:
     evidence, kind, eye = case.evidence, case.line.kind, case.line.eye
     answers = evidence.readings(eye)
     if any(reading.value == 0 for reading in answers):
-        return Verdict("fail", "a person stated that it may not stay in this application", "eye")
+        return Verdict("fail", f"{case.said(answers[0])}: it may not stay in this application", "eye")
     if answers:
-        return Verdict("pass", "a person stated that it may stay in this application", "eye")
-    found = evidence.seen(kind.seen)
-    if found:
-        why = f"the photo shows {case.where(found)}; the standard leaves it to the application"
-        return Verdict("undecided", why, "photo", at=middle(found[0]), needs=(Need(Step.EYE, name=eye),))
-    stated = evidence.readings(kind.statement)
+        return Verdict("pass", f"{case.said(answers[0])}: it may stay in this application", "eye")
+    ask = (Need(Step.EYE, name=eye),)
+    stated, found = evidence.readings(kind.statement), evidence.seen(kind.seen)
     if any(reading.value > 0 for reading in stated):
-        return Verdict("undecided", "some was stated; the standard leaves it to the application", "eye",
-                       needs=(Need(Step.EYE, name=eye),))  # fmt: skip
+        return Verdict("undecided", "some was stated; the standard leaves it to the application", "eye", needs=ask)
+    if found:
+        why = f"the photo shows what may be {case.where(found)}; the standard leaves it to the application"
+        return Verdict("undecided", why, "photo", at=middle(found[0]), needs=ask)
     if none_stated(stated):
-        return Verdict("pass", "a person looked and stated none", "eye")
-    why, shown = evidence.absent(case.detection_kind, math.inf)
-    return Verdict("pass" if shown else "undecided", why, "photo", needs=() if shown else case.look())
+        return Verdict("pass", case.looked(stated), "eye")
+    return Verdict("undecided", "a photo cannot show that there is none", needs=case.look())

@@ -8,10 +8,10 @@ from dataclasses import dataclass, replace
 
 from toeline.evidence.evidence import ASK
 from toeline.evidence.needs import Need, Step
-from toeline.judgement.case import Case, Verdict, as_quantity, no_bound
+from toeline.judgement.case import Case, Told, Verdict, as_quantity, no_bound
 from toeline.judgement.decision import Decision, Sense
 from toeline.judgement.located import stretch
-from toeline.result import GaugeReading, Outcome, Quantity, unknown
+from toeline.result import GaugeReading, Outcome, Quantity, Settings, unknown
 
 _WORST_FIRST: tuple[Outcome, ...] = ("fail", "undecided", "pass")
 _LEGS = ("leg_base", "leg_upright")
@@ -29,76 +29,84 @@ class Sample:
     how: str
     at: float | None = None
     proves: tuple[Outcome, ...] = ("pass", "fail")
+    none: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Samples:
-    """What the photo says, what gauges say, and what to ask for where that does not settle it."""
+    """What speaks for the whole weld together, what else can show a failure, and what to ask for otherwise."""
 
-    photo: Sequence[Sample]
-    gauged: Sequence[Sample]
+    decisive: Sequence[Sample]
+    others: Sequence[Sample]
     ask: tuple[Need, ...]
 
 
 def judge_scalar(case: Case) -> Verdict:
-    """The worst value decides. Gauge readings go before the photo's; where the photo fails what a gauge passes, a
-    person has to look."""
+    """The worst value of what speaks for the whole weld decides; a gauge goes before a relief, that before the photo.
+
+    A gauge that reads too much at one place fails the line; where a relief or the photo fails what a gauge passes, a
+    person has to look.
+    """
     limit = case.line.parsed()
     bound, needs = case.bound("none" if limit.word == "none" else case.line.limit)
     if bound.value is None:
         return no_bound(bound, needs)
     samples = _samples(case)
-    chosen = samples.gauged or samples.photo
-    verdicts = [
-        _held(case, sample, bound, limit.sense, samples.ask) for sample in chosen if sample.quantity.value is not None
-    ]
-    unknown_why = next((sample.quantity.why for sample in chosen if sample.quantity.value is None), None)
-    if not verdicts:
-        return Verdict(
-            "undecided",
-            unknown_why or f"{case.line.kind.words} takes a gauge",
-            needs=samples.ask,
-            bound=bound.value,
-        )
     way = 1.0 if limit.sense == "least" else -1.0
 
-    def worst(verdict: Verdict) -> tuple[int, float]:
+    def held(some: Sequence[Sample]) -> list[Verdict]:
+        known = [sample for sample in some if sample.quantity.value is not None]
+        verdicts = [_held(case, sample, bound, limit.sense, samples.ask) for sample in known]
+        return sorted(verdicts, key=worst_first)
+
+    def worst_first(verdict: Verdict) -> tuple[int, float]:
         value = verdict.measured.value if verdict.measured else None
         return _WORST_FIRST.index(verdict.outcome), way * (value or 0.0)
 
-    verdict = min(verdicts, key=worst)
+    others = held(samples.others)
+    gauged = next((verdict for verdict in others if verdict.outcome == "fail" and verdict.evidence == "gauge"), None)
+    verdict = next(iter(held(samples.decisive)), None)
+    if gauged is not None and (verdict is None or verdict.outcome != "fail"):
+        return gauged
+    against = next((one for one in others if one.outcome == "fail"), None)
+    if verdict is None:
+        if others:
+            return others[0]
+        unknown_why = next((sample.quantity.why for sample in samples.decisive), None)
+        why = unknown_why or f"{case.line.kind.words} takes a gauge"
+        return Verdict("undecided", why, needs=samples.ask, bound=bound.value)
     if verdict.outcome != "pass":
         return verdict
+    unknown_why = next((sample.quantity.why for sample in samples.decisive if sample.quantity.value is None), None)
     if unknown_why is not None:
         return replace(verdict, outcome="undecided", why=unknown_why, needs=samples.ask)
-    if samples.gauged:
-        known = [sample for sample in samples.photo if sample.quantity.value is not None]
-        if any(_held(case, sample, bound, limit.sense, ()).outcome == "fail" for sample in known):
-            why = f"{verdict.why}, but the photo shows worse"
-            return replace(verdict, outcome="undecided", why=why, needs=samples.ask)
+    if against is not None:
+        why = f"{verdict.why}, but the {against.evidence} shows worse"
+        return replace(verdict, outcome="undecided", why=why, needs=samples.ask)
     return verdict
 
 
 def _held(case: Case, sample: Sample, bound: Quantity, sense: Sense, ask: tuple[Need, ...]) -> Verdict:
     """One value against the limit, and the length rule where there is one."""
-    kind, quantity = case.line.kind, sample.quantity
+    quantity = sample.quantity
     decision = case.decide(quantity, bound, sense)
-    if sample.how == "gauge" and kind.gauge and sense == "most" and quantity.value == 0:
-        decision = Decision("pass", 1.0)  # a person read zero: there is none of it
+    if sample.none and sense == "most":
+        decision = Decision("pass", 1.0)  # a person felt for it and found none
     why = _in_words(case, quantity)
     told = Verdict(decision.outcome, why, sample.how, quantity, sample.at, decision.p_conform, bound=bound.value)
     if case.line.per_length is not None and told.outcome != "pass":
         told = _tolerated(case, told, ask)
     elif told.outcome == "undecided":
         told = replace(told, why=f"{why}, too near the limit to say", needs=ask)
-    if told.outcome == "pass" and sample.how == "photo":
+    if told.outcome == "pass" and sample.how.startswith("photo"):
         unseen = _unseen(case)
         if unseen is not None:
             return replace(
                 told, outcome="undecided", why=f"{told.why}, but {unseen}", needs=_RETAKE if ask is _CLOSER else ask
             )
     if told.outcome != "undecided" and told.outcome not in sample.proves:
-        told = replace(told, outcome="undecided", why=f"{told.why}, which alone does not prove it", needs=ask)
+        alone = "which speaks for that place only" if sample.at is not None else "which alone does not prove it"
+        told = replace(told, outcome="undecided", why=f"{told.why}, {alone}", needs=ask)
     return told
 
 
@@ -114,8 +122,7 @@ def _in_words(case: Case, quantity: Quantity) -> str:
 def _unseen(case: Case) -> str | None:
     """Why a value measured in the photo may not stand for the whole weld, or None where it does."""
     if case.line.of == "spatter_per_100mm":
-        why, shown = case.evidence.sight("spatter", math.inf)
-        return None if shown else why
+        return case.evidence.view or case.evidence.coarse
     return case.evidence.view
 
 
@@ -133,7 +140,7 @@ def _tolerated(case: Case, told: Verdict, ask: tuple[Need, ...]) -> Verdict:
         return replace(told, outcome="fail", why=f"{told.why}, beyond {case.figure(top.value)}")
     # a face that is hollow has less throat than its legs tell, so it may be too small over more
     by_throat = case.line.of == "throat_shortfall" or case.evidence.result.settings.drawing_size_is == "throat"
-    long = stretch(case, None, _undersize(case), least=by_throat)
+    long = stretch(case, _undersize(case), least=by_throat)
     if long.p_conform is not None:  # it has to be within both
         told = replace(told, p_conform=min(over.p_conform, long.p_conform))
     if over.outcome == long.outcome == "pass":
@@ -177,63 +184,127 @@ def _samples(case: Case) -> Samples:
             return _leg_difference(case)
         case "leg_shortfall":
             return _leg_shortfall(case)
-        case "throat_shortfall" | "throat_excess":
-            return _throat(case)
-    gauged = [Sample(as_quantity(r), "gauge", r.at) for r in evidence.readings(case.line.kind.gauge)]
-    return Samples((), gauged, case.gauge(evidence.narrowest))
+        case "throat_shortfall":
+            return _throat_shortfall(case)
+        case "throat_excess":
+            return _throat_excess(case)
+    return _surest([_sample(one) for one in case.told], case.gauge(evidence.narrowest))
+
+
+def _sample(told: Told) -> Sample:
+    proves: tuple[Outcome, ...] = ("pass", "fail") if told.speaks_for_all else ("fail",)
+    return Sample(told.quantity, told.how, told.at, proves, none=told.none)
+
+
+def _surest(samples: Sequence[Sample], ask: tuple[Need, ...]) -> Samples:
+    """The samples with those that speak for the whole weld put first: a gauge's, else what else there is."""
+    speaking = [sample for sample in samples if "pass" in sample.proves and sample.quantity.known]
+    decisive = [sample for sample in speaking if sample.how.endswith("gauge")] or speaking
+    return Samples(decisive, [sample for sample in samples if sample not in decisive], ask)
 
 
 def _leg_difference(case: Case) -> Samples:
-    """How far the legs differ: both gauged, or the most the photo shows in any one section."""
+    """How far the legs differ: gauged in one section, or the most the photo shows in any.
+
+    The smallest of each leg lie in sections of their own: where they differ, some section's legs differ as much.
+    """
     evidence = case.evidence
-    photo = [Sample(evidence.measure("leg_inequality_max"), "photo")]
-    base, upright = (_smallest(evidence.readings(name)) for name in _LEGS)
-    gauged = []
+    samples = [_sample(one) for one in case.told]
+    samples.append(Sample(evidence.measure("leg_inequality_max"), "photo"))
+    base, upright = (_smallest(evidence.whole(name)) for name in _LEGS)
     if base is not None and upright is not None:
-        gauged = [Sample(_apart(as_quantity(base), as_quantity(upright)), "gauge")]
-    return Samples(photo, gauged, tuple(need for name in _LEGS for need in case.gauge(name=name)))
+        apart = _apart(as_quantity(base), as_quantity(upright))
+        samples.append(Sample(apart, "gauge", proves=("fail",)))
+    return _surest(samples, case.gauge(name="leg_difference"))
 
 
 def _leg_shortfall(case: Case) -> Samples:
     """What each leg lacks to the drawing's at its smallest; a mean leg can only show that there is too little."""
     evidence, nominal = case.evidence, case.evidence.values["z"]
-    photo, gauged, missing = [], [], []
+    decisive, others = [], []
     for name in _LEGS:
-        least = evidence.measure(f"{name}_min")
-        mean = difference(nominal, evidence.measure(name))
-        seen = Sample(mean, "photo", proves=("fail",))
-        if least.value is not None:
-            seen = Sample(difference(nominal, least), "photo", evidence.measure(f"{name}_min_at").value)
-        photo.append(seen)
-        readings = evidence.readings(name)
-        gauged += [Sample(difference(nominal, as_quantity(r)), "gauge", r.at) for r in readings]
-        missing += [] if readings else [seen]
-    if gauged:
-        gauged += missing
+        least, at = evidence.measure(f"{name}_min"), evidence.measure(f"{name}_min_at").value
+        photo = Sample(difference(nominal, least), "photo", at)
+        if least.value is None:
+            photo = Sample(difference(nominal, evidence.measure(name)), "photo", proves=("fail",))
+        whole = [Sample(difference(nominal, as_quantity(r)), "gauge") for r in evidence.whole(name)]
+        placed = [Sample(difference(nominal, as_quantity(r)), "gauge", r.at, ("fail",)) for r in evidence.placed(name)]
+        decisive += whole or [photo]
+        others += [*placed, photo] if whole else placed
     if nominal.value is None:
-        return Samples(photo, gauged, (Need(Step.SETTING, ASK["z"]),))
+        return Samples(decisive, others, (Need(Step.SETTING, ASK["z"]),))
     places = {name: evidence.measure(f"{name}_min_at").value for name in _LEGS}
-    return Samples(photo, gauged, tuple(need for name in _LEGS for need in case.gauge(places[name], name=name)))
+    return Samples(decisive, others, tuple(need for name in _LEGS for need in case.gauge(places[name], name=name)))
 
 
-def _throat(case: Case) -> Samples:
-    """Throat against the drawing's. The legs give the most that can be there, as a hollow face has less: they can
-    prove a throat too small and nothing else."""
+def _throat_shortfall(case: Case) -> Samples:
+    """What the throat lacks to the drawing's, at its smallest.
+
+    The legs give the most that can be there: alone they can prove a throat too small and nothing else. Less the
+    deepest hollow of the face, they give the least that can be there.
+    """
     evidence, nominal = case.evidence, case.evidence.values["a"]
-    small = case.line.of == "throat_shortfall"
-    theoretical = evidence.measure("throat_min")
-    if theoretical.value is None or not small:
-        theoretical = evidence.measure("throat")
+    at = evidence.measure("throat_min_at").value
+    by_legs = evidence.measure("throat_min")
+    if by_legs.value is None:
+        by_legs = evidence.measure("throat")
 
-    def against(throat: Quantity) -> Quantity:
-        return difference(nominal, throat) if small else difference(throat, nominal)
+    def lacks(throat: Quantity, how: str, at: float | None = None, *, whole: bool = True) -> Sample:
+        return Sample(difference(nominal, throat), how, at, ("pass", "fail") if whole else ("fail",))
 
-    at = evidence.measure("throat_min_at").value if small else None
-    photo = [Sample(against(theoretical), "photo", at, proves=("fail",) if small else ())]
-    gauged = [Sample(against(as_quantity(r)), "gauge", r.at) for r in evidence.readings("throat")]
+    samples = [
+        *(lacks(as_quantity(r), "gauge", r.at, whole=r.at is None) for r in evidence.readings("throat")),
+        *(lacks(one.quantity, one.how, one.at, whole=one.speaks_for_all) for one in case.told),
+        lacks(by_legs, "photo", at, whole=False),
+    ]
+    base, upright = (_smallest(evidence.whole(name)) for name in _LEGS)
+    gauged = _throat_of(base, upright, evidence.result.settings)
+    hollow = max(evidence.whole("concavity"), key=lambda reading: reading.value, default=None)
+    if hollow is not None and not evidence.whole("throat"):
+        deep = as_quantity(hollow)
+        legs = [(by_legs, "photo and gauge")] if evidence.measure("throat_min").known else []
+        legs += [(gauged, "gauge")] if gauged is not None else []
+        least = [Sample(difference(nominal, difference(each, deep)), how, proves=("pass",)) for each, how in legs]
+        samples += least[-1:]
     if nominal.value is None:
-        return Samples(photo, gauged, (Need(Step.SETTING, ASK["a"]),))
-    return Samples(photo, gauged, case.gauge(evidence.narrowest if at is None else at, name="throat"))
+        return _surest(samples, (Need(Step.SETTING, ASK["a"]),))
+    place = evidence.narrowest if at is None else at
+    return _surest(samples, case.gauge(place, name="throat"))
+
+
+def _throat_of(base: GaugeReading | None, upright: GaugeReading | None, settings: Settings) -> Quantity | None:
+    """The throat of the triangle that the two smallest legs span; None without both."""
+    if base is None or upright is None:
+        return None
+    angle = math.radians(settings.joint_angle_deg or 90.0)
+
+    def throat(a: float, b: float) -> float:
+        return a * b * math.sin(angle) / math.sqrt(a * a + b * b - 2 * a * b * math.cos(angle)) if a and b else 0.0
+
+    value = throat(base.value, upright.value)
+    steps = (
+        throat(max(0.0, base.value - (base.U or 0)), upright.value) - value,
+        throat(base.value, max(0.0, upright.value - (upright.U or 0))) - value,
+    )
+    return Quantity(value=value, U=math.hypot(*steps))
+
+
+def _throat_excess(case: Case) -> Samples:
+    """What the throat has over the drawing's, at its largest; at its smallest it can only show too much."""
+    evidence, nominal = case.evidence, case.evidence.values["a"]
+    samples = [
+        Sample(
+            difference(as_quantity(r), nominal),
+            "gauge",
+            r.at,
+            ("pass", "fail") if r.at is None and name == "throat_largest" else ("fail",),
+        )
+        for name in ("throat_largest", "throat")
+        for r in evidence.readings(name)
+    ]
+    if nominal.value is None:
+        return _surest(samples, (Need(Step.SETTING, ASK["a"]),))
+    return _surest(samples, case.gauge(name="throat_largest"))
 
 
 def difference(more: Quantity, less: Quantity) -> Quantity:
