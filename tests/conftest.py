@@ -3,11 +3,18 @@
 from __future__ import annotations
 
 import json
+import os
 from pathlib import Path
 
 import pytest
 
 from photos_with_truth import PHOTOS, truth_files
+
+
+@pytest.fixture(autouse=True, scope="session")
+def own_cache(tmp_path_factory) -> None:
+    """What a batch keeps goes to a folder of this run's own."""
+    os.environ["XDG_CACHE_HOME"] = str(tmp_path_factory.mktemp("cache"))
 
 
 @pytest.fixture(scope="session")

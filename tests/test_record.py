@@ -18,7 +18,6 @@ from pydantic import ValidationError
 from sqlalchemy import create_engine, event, select, text
 
 import invented
-from toeline.criteria import load_criteria, own_copy
 from toeline.errors import RecordError
 from toeline.record import (
     Filters,
@@ -28,11 +27,9 @@ from toeline.record import (
     chain,
     default_store,
     migrations,
-    settings_digest,
     tables,
     verify_backup,
 )
-from toeline.result import Settings
 
 
 @pytest.fixture
@@ -262,29 +259,6 @@ def test_text_is_cleaned_not_trusted(store):
     assert saved.identity.weld is None
 
 
-def test_kept_measurements_resume_a_batch(store):
-    key = settings_digest(Settings(), "0.1.0")
-    sha = invented.result().photo.sha256
-    assert store.measured(sha, key) is None
-    store.remember(sha, key, invented.result())
-    store.remember(sha, key, invented.result())
-    kept = store.measured(sha, key)
-    assert kept.photo.name == ""
-    assert kept.measures == invented.result().measures
-    assert store.measured(sha, settings_digest(Settings(thickness_mm=6), "0.1.0")) is None
-    assert store.measured(sha, settings_digest(Settings(), "0.2.0")) is None
-
-
-def test_a_kept_measurement_knows_what_a_criteria_file_says_not_where_it_lies(tmp_path):
-    own, moved = tmp_path / "own.toml", tmp_path / "moved.toml"
-    own.write_text(own_copy(load_criteria("workmanship")), "utf-8")
-    before = settings_digest(Settings(criteria=str(own)), "0.1.0")
-    moved.write_bytes(own.read_bytes())
-    assert settings_digest(Settings(criteria=str(moved)), "0.1.0") == before
-    own.write_text(own.read_text("utf-8") + '\n[[line]]\nid = "spatter"\nremove = true\n', "utf-8")
-    assert settings_digest(Settings(criteria=str(own)), "0.1.0") != before
-
-
 def test_tidying_sets_aside_only_what_nothing_refers_to(store):
     save(store)
     stray = store._photos
@@ -432,16 +406,6 @@ def test_a_backup_made_while_others_save_is_whole(tmp_path):
             assert (found.inspections, found.photos, found.head) == (report.inspections, report.photos, report.head)
 
 
-def test_what_a_batch_measured_is_kept_for_a_month(store):
-    for key in ("old", "new"):
-        store.remember("a" * 64, key, invented.result())
-    with store._writing() as connection:
-        connection.execute(text("update measured set at = '2020-01-01T00:00:00.000000Z' where settings_digest = 'old'"))
-    store.remember("b" * 64, "new", invented.result())
-    assert store.measured("a" * 64, "old") is None
-    assert store.measured("a" * 64, "new") is not None
-
-
 # -- places that are no store ----------------------------------------------------------------------------------
 
 
@@ -497,7 +461,7 @@ def write_older(path):
             content = chain.inspection_content(row, [(0, saved.photos[0].sha256)], committed, None)
             connection.execute(tables.ledger.delete())
             chain.append(connection, row["created_at"], "inspection", row["id"], content)
-            for table in ("signature", "replaced_photo", "measured"):
+            for table in ("signature", "replaced_photo"):
                 connection.execute(text(f"drop table {table}"))
             connection.execute(text("alter table inspection drop column form"))
             connection.execute(text("update alembic_version set version_num = '0001'"))

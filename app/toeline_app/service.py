@@ -15,7 +15,7 @@ import streamlit as st
 from PIL import Image, ImageDraw
 
 from toeline import __version__
-from toeline.batch import Measured
+from toeline.batch import KeptMeasurements, Measured, settings_digest
 from toeline.coupons.coupons import ClassScores, score_class, to_csv, to_xlsx
 from toeline.coupons.roster import Roster, coupon_of, name_from_file, read_roster
 from toeline.coupons.rubric import Rubric, load_rubric, shipped_rubrics
@@ -39,7 +39,6 @@ from toeline.record import (
     Receipt,
     Store,
     TrendPoint,
-    settings_digest,
 )
 from toeline.report.fillet_sketch import draw_cross_section
 from toeline.result import GaugeReading, Point, Quantity, Result, Settings
@@ -78,15 +77,19 @@ def submit(
     return _WORKERS.submit(work.examine, path, name, settings, known, with_code)
 
 
+#: What batches measured, kept beside the record.
+_KEPT = KeptMeasurements()
+
+
 def remembered(sha256: str, name: str, settings: Settings) -> Result | None:
     """A measurement of a batch that was made before with these settings."""
-    found = store().measured(sha256, settings_digest(settings, __version__))
+    found = _KEPT.measured(sha256, settings_digest(settings, __version__))
     return found and found.model_copy(update={"photo": found.photo.model_copy(update={"name": name})})
 
 
 def remember(result: Result) -> None:
     """Keep a batch's measurement."""
-    store().remember(result.photo.sha256, settings_digest(result.settings, __version__), result)
+    _KEPT.remember(result.photo.sha256, settings_digest(result.settings, __version__), result)
 
 
 def abandon(job: Future[work.Examined]) -> None:

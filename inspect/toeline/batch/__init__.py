@@ -1,10 +1,12 @@
 """Many photos measured, on one machine or on a cluster, and what was measured kept as it comes."""
 
 from toeline.batch.many import Measured, Memory, measure_many, measure_one, outcome, remembered
+from toeline.batch.memory import KeptMeasurements, settings_digest
 from toeline.batch.table import Journal, measured_frame, write_parquet
 
 __all__ = [
     "Journal",
+    "KeptMeasurements",
     "Measured",
     "Memory",
     "measure_many",
@@ -12,5 +14,6 @@ __all__ = [
     "measured_frame",
     "outcome",
     "remembered",
+    "settings_digest",
     "write_parquet",
 ]

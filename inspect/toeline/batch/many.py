@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 from toeline import __version__
+from toeline.batch.memory import settings_digest
 from toeline.errors import ToelineError, told
 from toeline.processes.anywhere import as_done
 from toeline.processes.workers import allow_time_for
@@ -25,7 +26,7 @@ CodeOf = Callable[["U8"], int | None]
 
 
 class Memory(Protocol):
-    """Keeps measurements, so that an interrupted batch need not measure a photo twice. The record's store is one."""
+    """Keeps measurements, so that an interrupted batch need not measure a photo twice. See ``batch/memory.py``."""
 
     def measured(self, photo_sha256: str, settings: str) -> Result | None:
         """The result for these photo bytes and this settings digest, if it was measured before; without its name."""
@@ -80,7 +81,6 @@ def measure_many(
     cut short goes on where it stopped. ``code_of`` is asked for the number that lies in each photo.
     """
     from toeline.photo import read_photo
-    from toeline.record import settings_digest
 
     settings = settings or Settings()
     key = settings_digest(settings, __version__) if memory is not None else ""

@@ -269,15 +269,13 @@ def _in_order(
     scheduler: str | None,
 ) -> Iterator[Measured]:
     """Each photo's outcome in the order of the words, so that the same words say the same; the table last."""
-    from toeline.batch import Journal, remembered, write_parquet
+    from toeline.batch import Journal, remembered, settings_digest, write_parquet
     from toeline.cli.jobs import Job, cluster, do_all
 
     with ExitStack() as stack:
         executor = stack.enter_context(cluster(scheduler)) if scheduler else None
         kept, key = None, ""
         if outputs.table is not None:
-            from toeline.record import settings_digest
-
             kept = stack.enter_context(Journal(outputs.table.with_name(outputs.table.name + ".part")))
             key = settings_digest(settings, __version__)
 

@@ -189,13 +189,10 @@ def score(
     forget: Annotated[bool, typer.Option("--forget", help="Measure every photo anew.")] = False,
 ) -> None:
     """Score a folder of coupons against a rubric; an interrupted batch goes on where it stopped."""
-    from contextlib import ExitStack
-
-    from toeline.batch import Memory
+    from toeline.batch import KeptMeasurements
     from toeline.coupons.coupons import score_folder, to_csv, to_frame, to_xlsx
     from toeline.coupons.roster import read_roster
     from toeline.coupons.rubric import load_rubric, shipped_rubrics
-    from toeline.record import Store
     from toeline.result import Settings, Welding
 
     chosen = load_rubric(rubric or shipped_rubrics()[0])
@@ -206,17 +203,15 @@ def score(
         criteria=criteria,
         welding=Welding(electrode_mm=electrode),
     )
-    with ExitStack() as stack:
-        memory: Memory | None = None if forget else stack.enter_context(Store.open())
-        scores = score_folder(
-            folder,
-            chosen,
-            settings=settings,
-            reference=reference,
-            roster=read_roster(roster.read_bytes()) if roster else None,
-            memory=memory,
-            on_progress=lambda done, of, one: typer.echo(f"{done}/{of} {one.photo}", err=True),
-        )
+    scores = score_folder(
+        folder,
+        chosen,
+        settings=settings,
+        reference=reference,
+        roster=read_roster(roster.read_bytes()) if roster else None,
+        memory=None if forget else KeptMeasurements(),
+        on_progress=lambda done, of, one: typer.echo(f"{done}/{of} {one.photo}", err=True),
+    )
     frame = to_frame(scores)
     typer.echo(frame.to_string(index=False))
     if csv is not None:

@@ -20,7 +20,7 @@ from toeline.record.models import (
 )
 from toeline.record.receipt import Receipt
 from toeline.record.search import Filters
-from toeline.record.store import Store, settings_digest
+from toeline.record.store import Store
 
 __all__ = [
     "BackupReport",
@@ -43,6 +43,5 @@ __all__ = [
     "Tidied",
     "TrendPoint",
     "default_store",
-    "settings_digest",
     "verify_backup",
 ]

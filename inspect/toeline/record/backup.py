@@ -35,7 +35,7 @@ from toeline.result import Model
 FORMAT = "toeline.backup/1"
 
 #: Kept measurements are no part of the record, and a restored record is a store of its own.
-_LEFT_OUT = ("measured", "store_info")
+_LEFT_OUT = ("store_info",)
 
 
 class BackupReport(Model):

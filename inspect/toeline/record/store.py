@@ -10,7 +10,7 @@ import os
 import uuid
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -18,7 +18,6 @@ from typing import Any, Self
 from sqlalchemy import Connection, Engine, select
 from sqlalchemy.exc import SQLAlchemyError
 
-from toeline.criteria import load_criteria
 from toeline.errors import RecordError
 from toeline.record import chain, search
 from toeline.record import tables as t
@@ -32,13 +31,10 @@ from toeline.record.models import Decision, Erasure, Hit, Identity, Inspection, 
 from toeline.record.photos import PhotoFolder
 from toeline.record.receipt import Receipt
 from toeline.record.signing import Signer, append, own_key
-from toeline.result import Result, Settings
+from toeline.result import Result
 
 #: Names the advisory lock that writers on PostgreSQL take; any fixed number of our own.
 _PG_LOCK = 0x746F656C696E65
-
-#: How long a batch's measurements are kept.
-_KEPT_FOR = timedelta(days=30)
 
 
 _STILL_THERE = "What was erased is erased, but the database's own files could not be cleared of it"
@@ -54,21 +50,6 @@ _AFTER_ERASING = {
         "statement log if it keeps one (log_statement): whoever runs the server clears those.",
     ),
 }
-
-
-def settings_digest(settings: Settings, version: str) -> str:
-    """The key under which a measurement is kept: same settings, same toeline version, same answer.
-
-    Files that the settings name count by their content. Raises ToelineError where one cannot be read.
-    """
-    said = settings.model_dump(mode="json")
-    if settings.criteria is not None:
-        said["criteria"] = load_criteria(settings.criteria).digest
-    if settings.camera_profile is not None:
-        from toeline.geometry.camera import load_profile  # loads what only measuring needs
-
-        said["camera_profile"] = load_profile(settings.camera_profile).model_dump_json()
-    return chain.digest(chain.canonical([version, said]))
 
 
 def _now() -> str:
@@ -236,22 +217,6 @@ class Store:
             notes=_AFTER_ERASING[self._engine.dialect.name],
         )
 
-    def remember(self, photo_sha256: str, settings: str, result: Result) -> None:
-        """Keep a measurement so that an interrupted batch need not repeat it; ``settings``: :func:`settings_digest`.
-
-        What was kept a month ago goes.
-        """
-        anonymous = _without_name(result)
-        key = (t.measured.c.photo_sha256 == photo_sha256) & (t.measured.c.settings_digest == settings)
-        with self._writing() as connection:
-            long_ago = (datetime.now(UTC) - _KEPT_FOR).strftime("%Y-%m-%d")
-            connection.execute(t.measured.delete().where(key | (t.measured.c.at < long_ago)))
-            connection.execute(
-                t.measured.insert().values(
-                    photo_sha256=photo_sha256, settings_digest=settings, at=_now(), result=anonymous.to_json(None)
-                )
-            )
-
     def tidy(self, *, keep_days: float) -> Tidied:
         """Set files aside that no inspection names, and let go of what has been aside for longer than ``keep_days``.
 
@@ -302,15 +267,6 @@ class Store:
         """One measure over time for a welder or a procedure, oldest first; see :func:`search.trend`."""
         with self._reading() as connection:
             return search.trend(connection, measure, welder=welder, procedure=procedure)
-
-    def measured(self, photo_sha256: str, settings: str) -> Result | None:
-        """A kept measurement. Its ``photo.name`` is blank, as file names carry people's names: put it back."""
-        query = select(t.measured.c.result).where(
-            t.measured.c.photo_sha256 == photo_sha256, t.measured.c.settings_digest == settings
-        )
-        with self._reading() as connection:
-            found = connection.execute(query).scalar()
-        return Result.model_validate_json(found) if found else None
 
     def find_person(self, name: str) -> tuple[Hit, ...]:
         """Every place that names a person: text, file names, and the photos' own data (EXIF, XMP, comments).
@@ -437,8 +393,3 @@ class Store:
             raise RecordError(f"{_STILL_THERE} ({cause(error)}): {_TIDY}") from None
         if not done:
             raise RecordError(f"{_STILL_THERE}, as another program has been reading them all the while: {_TIDY}")
-
-
-def _without_name(result: Result) -> Result:
-    """The result without its photo's file name, which often is a person's name."""
-    return result.model_copy(update={"photo": result.photo.model_copy(update={"name": ""})})

@@ -123,13 +123,3 @@ measure = Table(
     Column("unit", String(10), nullable=False),
     Index("measure_by_name", "name", "value"),
 )
-
-#: Measurements kept so that an interrupted batch need not measure a photo twice. Not part of the record.
-measured = Table(
-    "measured",
-    metadata,
-    Column("photo_sha256", String(64), primary_key=True),
-    Column("settings_digest", String(64), primary_key=True),
-    Column("at", String(27), nullable=False),
-    Column("result", Text, nullable=False),
-)
