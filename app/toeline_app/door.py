@@ -15,12 +15,11 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from toeline_app.access import Gate
+from toeline_app.access import PASS_LASTS_S, Gate
 from toeline_app.uploads import LARGEST_UPLOAD_MB, Refusal
 
 COOKIE = "toeline_pass"
 PATH = "/access"
-HALF_A_DAY_S = 43_200
 #: Where Streamlit takes uploads: behind it stand the session and the file.
 UPLOADS = "/_stcore/upload_file/"
 LOOPBACK = frozenset({"localhost", "127.0.0.1", "::1"})
@@ -34,19 +33,19 @@ LONGEST_FORM = 1000
 
 
 class Door:
-    """ASGI middleware. ``gate`` asks for the access code; ``loopback_only`` answers only this machine's own names;
-    ``coming`` makes room for an upload of a session, of so many bytes, or refuses it."""
+    """ASGI middleware. ``gate`` asks for the access code; ``names`` are the host names that are answered, or None for
+    any; ``coming`` makes room for an upload of a session, of so many bytes, or refuses it."""
 
     def __init__(
         self,
         app: ASGIApp,
         gate: Gate | None,
-        loopback_only: bool,
+        names: frozenset[str] | None,
         coming: Callable[[str, int], AbstractContextManager[Refusal | None]],
     ) -> None:
         self._app = app
         self._gate = gate
-        self._loopback_only = loopback_only
+        self._names = names
         self._coming = coming
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -55,13 +54,15 @@ class Door:
             await self._app(scope, receive, send)
             return
         headers = Headers(scope=scope)
-        if self._loopback_only and _host(headers) not in LOOPBACK:
-            await _refuse(scope, receive, send, 421, "Open the app under http://localhost.")
+        if self._names is not None and _host(headers) not in self._names:
+            await _refuse(
+                scope, receive, send, 421, f"Open the app under {min(self._names - LOOPBACK, default='localhost')}."
+            )
         elif scope["path"] != PATH and _from_elsewhere(headers):
             await _refuse(scope, receive, send, 403, "Another site may not use this app.")
         elif self._gate is not None and scope["type"] == "http" and scope["path"] == PATH:
             await (await _ask(Request(scope, receive), self._gate))(scope, receive, _with_policy(send))
-        elif self._gate is None or self._gate.knows(_cookie(headers)):
+        elif self._gate is None or self._gate.role_of(_cookie(headers)) is not None:
             sending = scope.get("method") == "PUT" and scope["path"].startswith(UPLOADS)
             with self._coming(*_upload(scope, headers)) if sending else nullcontext() as refusal:
                 if refusal is not None:
@@ -131,12 +132,13 @@ async def _ask(request: Request, gate: Gate) -> Response:
     if given is None:
         return _page("")
     answer = gate.try_code(given, request.client.host if request.client else "")
-    if not answer.accepted:
+    if answer.role is None:
         wait = f" Wait {answer.wait_s:.0f} seconds before the next try." if answer.wait_s > 0 else ""
         return _page(f"This is not the code.{wait}", 429 if answer.wait_s > 0 else 403)
     response = RedirectResponse("/", 303)
     secure = request.url.scheme == "https"
-    response.set_cookie(COOKIE, gate.token, HALF_A_DAY_S, httponly=True, samesite="strict", secure=secure)
+    lasts = int(PASS_LASTS_S)
+    response.set_cookie(COOKIE, gate.new_pass(answer.role), lasts, httponly=True, samesite="strict", secure=secure)
     return response
 
 

@@ -12,7 +12,7 @@ from streamlit.runtime.uploaded_file_manager import UploadedFile
 from toeline.errors import ToelineError
 from toeline.record import DecisionKind, Identity, Inspection, NewDecision
 from toeline.result import Result, Settings
-from toeline_app import parts, photos, service, ui
+from toeline_app import parts, photos, service, serving, ui
 from toeline_app.photos import Shown
 
 DECISIONS: dict[str, str] = {
@@ -79,11 +79,12 @@ def save_form(shown: Shown) -> None:
         return
     key = f"save_{shown.photo.sha256}"
     done: tuple[str, Settings] | None = st.session_state.get(_saved(shown.photo.sha256))
-    old = done[0] if done else st.session_state.get(_INSTEAD)
+    decides = serving.role() == "inspector"
+    old = (done[0] if done else st.session_state.get(_INSTEAD)) if decides else None
     with ui.fold("save", "Save to the record", "inventory_2", expanded=old is not None):
         if done and done[1] == result.settings:
             st.success("Saved to the record.")
-            if st.button("Open the inspection", width="stretch"):
+            if decides and st.button("Open the inspection", width="stretch"):
                 st.session_state["inspection"] = done[0]
                 st.switch_page(parts.page("record"))
             return
@@ -121,7 +122,7 @@ def inspection_form(key: str, old: Inspection | None) -> Filled | None:
         further = st.file_uploader(
             "Further photos, of a gauge or the other side", type="image", accept_multiple_files=True, key=f"{key}_more"
         )
-        decision, reason = decision_fields(key)
+        decision, reason = decision_fields(key) if serving.role() == "inspector" else ("none", "")
         if not st.form_submit_button("Save the inspection", type="primary", width="stretch"):
             return None
     return Filled(identity, tuple(further), remarks, decision, reason, why or "")

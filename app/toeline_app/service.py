@@ -46,7 +46,7 @@ from toeline.text import capital
 from toeline.units import MM_PER_INCH, Unit, length, say
 from toeline.validation.repeatability import Spread
 from toeline.validation.repeatability import spreads as spreads_of
-from toeline_app import work
+from toeline_app import serving, work
 from toeline_app.uploads import Uploads, is_alive, start_sweeping, waiting_by_session
 
 _LOG = logging.getLogger(__name__)
@@ -298,6 +298,8 @@ def save(
     decision: NewDecision | None,
 ) -> Inspection:
     """Put an inspection on record. Raises RecordError."""
+    if decision is not None:
+        serving.for_inspectors()
     return store().save_inspection(
         result,
         photo,
@@ -324,6 +326,7 @@ def supersede(
 
     Where the result is the earlier one's, the criteria stay those that it was judged by.
     """
+    serving.for_inspectors()
     same = result == old.result
     return store().supersede(
         old.id,
@@ -363,26 +366,31 @@ def _criteria_text(result: Result) -> str | None:
 
 def decide(inspection: str, decision: NewDecision) -> Decision:
     """Record a decision on an inspection. Raises RecordError."""
+    serving.for_inspectors()
     return store().decide(inspection, decision)
 
 
 def inspection(wanted: str) -> Inspection:
     """An inspection on record. Raises RecordError where there is none."""
+    serving.for_inspectors()
     return store().get(wanted)
 
 
 def search(text: str, filters: Filters, *, sort: str, descending: bool, page: int) -> Page:
     """One page of the inspections that match."""
+    serving.for_inspectors()
     return store().search(text, filters, sort=sort, descending=descending, page=page, size=ROWS_A_PAGE)
 
 
 def people_and_procedures(field: str) -> tuple[str, ...]:
     """The values in use of an identity's field."""
+    serving.for_inspectors()
     return store().values(field)
 
 
 def trend(measure: str, welder: str | None, procedure: str | None) -> tuple[TrendPoint, ...]:
     """One measure over time."""
+    serving.for_inspectors()
     return store().trend(measure, welder=welder, procedure=procedure)
 
 
@@ -391,6 +399,7 @@ def check_record(kept: str) -> CheckReport:
 
     Raises RecordError where it is neither.
     """
+    serving.for_inspectors()
     one = kept.strip()
     if not one:
         return store().check()
@@ -399,6 +408,7 @@ def check_record(kept: str) -> CheckReport:
 
 def find_person(name: str) -> tuple[Hit, ...]:
     """Every place on record that names a person. Raises RecordError where nothing does."""
+    serving.for_inspectors()
     return store().find_person(name)
 
 
@@ -409,11 +419,13 @@ def receipt() -> str:
 
 def export_person(name: str) -> dict[str, Any]:
     """Everything on record that names a person."""
+    serving.for_inspectors()
     return store().export_person(name)
 
 
 def erase_person(name: str) -> Erasure:
     """Erase a person's name wherever it stands."""
+    serving.for_inspectors()
     return store().erase_person(name)
 
 

@@ -10,6 +10,7 @@ from streamlit import runtime
 
 from toeline.errors import ToelineError
 from toeline_app import parts, prefs, service, serving, ui
+from toeline_app.door import PATH
 from toeline_app.uploads import session_id
 from toeline_app.views import about, bench, cards, coupons, person, phone, record, repeat, trends
 
@@ -40,6 +41,8 @@ def run() -> None:
             st.Page(about.page, title="What a photo cannot show", icon=":material/info:", url_path="about"),
         ],
     }
+    if serving.role() != "inspector":
+        del sections["Record"]
     current = st.navigation(sections, position="top")
     parts.set_pages({page.url_path: page for section in sections.values() for page in section})
     shown(current.run)
@@ -68,4 +71,13 @@ def _may_come_in() -> bool:
         st.write("Sign in with your organisation's account.")
         st.button("Sign in", on_click=st.login, type="primary", width="stretch")
         return False
-    return True
+    if serving.role() is not None:
+        return True
+    st.title("toeline")
+    if serving.signs_in_elsewhere():
+        st.error("Your account is not among those that may use this app. Ask whoever runs it to let you in.")
+        st.button("Sign out", on_click=st.logout, width="stretch")
+    else:
+        st.warning("Your pass has ended.")
+        st.link_button("Give the access code again", PATH, width="stretch")
+    return False

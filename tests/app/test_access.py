@@ -3,21 +3,37 @@
 from __future__ import annotations
 
 import asyncio
+import datetime
 import os
 import time
 from contextlib import nullcontext
 from pathlib import Path
 
 import pytest
+from cryptography import x509
+from cryptography.hazmat.primitives import hashes
+from cryptography.hazmat.primitives.asymmetric import ec
+from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
+from cryptography.x509.oid import NameOID
 from hypothesis import given
 from hypothesis import strategies as st
 from starlette.applications import Starlette
 from starlette.responses import PlainTextResponse
 from starlette.routing import Route
 
-from toeline_app.access import ALPHABET, FREE_TRIES, LONGEST_WAIT_S, TRIES_OF_ALL, Gate, new_code
-from toeline_app.door import COOKIE, Door
+from toeline_app.access import (
+    ALPHABET,
+    FREE_TRIES,
+    LONGEST_WAIT_S,
+    PASS_LASTS_S,
+    TRIES_OF_ALL,
+    AllowList,
+    Gate,
+    new_code,
+)
+from toeline_app.door import COOKIE, LOOPBACK, Door
 from toeline_app.prefs import Preferences, read_cookie, write_cookie
+from toeline_app.server import ServingError, launch
 from toeline_app.uploads import (
     ALL_FULL,
     AWAY_S,
@@ -70,7 +86,7 @@ def test_the_code_is_taken_in_any_case_and_spacing():
 
 def test_guessing_is_slowed_down_and_waiting_helps():
     clock = Clock()
-    gate = Gate("K7MR-2XPD", clock)
+    gate = Gate("K7MR-2XPD", clock=clock)
     answers = [gate.try_code("wrong", "a") for _ in range(FREE_TRIES)]
     assert [one.wait_s > 0 for one in answers] == [False] * (FREE_TRIES - 1) + [True]
     assert not gate.try_code("K7MR-2XPD", "a").accepted  # even the right code must wait
@@ -83,7 +99,7 @@ def test_guessing_is_slowed_down_and_waiting_helps():
 
 
 def test_guessing_from_many_addresses_is_slowed_down_too():
-    gate = Gate("K7MR-2XPD", Clock())
+    gate = Gate("K7MR-2XPD", clock=Clock())
     for number in range(TRIES_OF_ALL):
         gate.try_code("wrong", f"address {number}")
     assert not gate.try_code("K7MR-2XPD", "new").accepted
@@ -91,17 +107,128 @@ def test_guessing_from_many_addresses_is_slowed_down_too():
 
 def test_a_pass_is_good_for_its_own_gate_only():
     one, two = Gate("K7MR-2XPD"), Gate("K7MR-2XPD")
-    assert one.knows(one.token)
-    assert not one.knows(two.token)
-    assert not one.knows("")
+    assert one.role_of(one.new_pass("inspector")) == "inspector"
+    assert two.role_of(one.new_pass("inspector")) is None
+    assert one.role_of("") is None
+
+
+def test_each_code_gives_its_own_role_and_a_pass_of_one_is_none_of_the_other():
+    gate = Gate("K7MR-2XPD", "LEAR-N3RS")
+    assert gate.try_code("k7mr2xpd", "a").role == "inspector"
+    assert gate.try_code("learn3rs", "a").role == "learner"
+    learner = gate.new_pass("learner")
+    assert gate.role_of(learner) == "learner"
+    assert gate.role_of(learner.replace("learner", "inspector")) is None
+    assert Gate("K7MR-2XPD").try_code("", "a").role is None
+
+
+def test_a_pass_ends():
+    clock = Clock()
+    gate = Gate("K7MR-2XPD", clock=clock)
+    given = gate.new_pass("learner")
+    clock.now = PASS_LASTS_S - 1
+    assert gate.role_of(given) == "learner"
+    clock.now = PASS_LASTS_S + 1
+    assert gate.role_of(given) is None
+    name, until, mark = given.split(".")
+    assert gate.role_of(f"{name}.{int(until) + 10_000}.{mark}") is None
+
+
+@given(st.text(max_size=80))
+def test_no_other_text_is_a_pass(text):
+    gate = Gate("K7MR-2XPD", "LEAR-N3RS")
+    assert gate.role_of(text) is None
+    assert gate.role_of(f"inspector.{text}") is None
+
+
+@pytest.mark.parametrize(
+    ("user", "role"),
+    [
+        ({"email": "noor@school.example"}, "inspector"),
+        ({"email": "NOOR@School.Example ", "email_verified": True}, "inspector"),
+        ({"email": "ada@school.example"}, "learner"),
+        ({"email": "finn@workshop.example"}, "inspector"),
+        ({"email": "ada@school.example", "email_verified": False}, None),
+        ({"email": "ada@notschool.example"}, None),
+        ({"email": "ada@school.example.evil.example"}, None),
+        ({"email": "school.example"}, None),
+        ({"email": None}, None),
+        ({"name": "noor@school.example"}, None),
+        ({}, None),
+    ],
+)
+def test_an_organisations_sign_in_lets_in_whom_the_list_names(user, role):
+    settings = {"allow": ["school.example"], "inspectors": ["noor@school.example", "@workshop.example"]}
+    assert AllowList.of(settings).role_of(user) == role
+
+
+@pytest.mark.parametrize(
+    "settings", [{}, {"allow": []}, {"allow": "school.example"}, {"inspectors": [""]}, {"allow": [1]}, {"allow": ["@"]}]
+)
+def test_a_list_that_lets_nobody_in_or_is_none_is_refused_at_the_start(settings):
+    with pytest.raises(ValueError, match="toeline"):
+        AllowList.of(settings)
+
+
+def certificate(folder, names=("localhost",)):
+    """A certificate for this machine and its key, made as a workshop would for its own network."""
+    key = ec.generate_private_key(ec.SECP256R1())
+    name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "An invented workshop")])
+    now = datetime.datetime.now(datetime.UTC)
+    made = (
+        x509.CertificateBuilder()
+        .subject_name(name)
+        .issuer_name(name)
+        .public_key(key.public_key())
+        .serial_number(1)
+        .not_valid_before(now - datetime.timedelta(days=1))
+        .not_valid_after(now + datetime.timedelta(days=1))
+        .add_extension(x509.SubjectAlternativeName([x509.DNSName(one) for one in names]), critical=False)
+        .sign(key, hashes.SHA256())
+    )
+    paths = folder / "certificate.pem", folder / "key.pem"
+    paths[0].write_bytes(made.public_bytes(Encoding.PEM))
+    paths[1].write_bytes(key.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption()))
+    return paths
+
+
+def test_a_certificate_that_cannot_be_used_is_one_sentence(tmp_path):
+    made, key = certificate(tmp_path)
+    (tmp_path / "other").mkdir()
+    other = certificate(tmp_path / "other")[1]
+    (tmp_path / "text.pem").write_text("no certificate")
+    for files in (
+        (made, None),
+        (None, key),
+        (made, tmp_path / "none.pem"),
+        (made, other),
+        (tmp_path / "text.pem", key),
+    ):
+        with pytest.raises(ServingError, match="PEM"):
+            launch(certificate=files[0], key=files[1])
+
+
+@pytest.mark.parametrize(
+    "behind",
+    ["weld.example", "http://weld.example", "https://", "https://weld.example/app", "https://a:b@weld.example"],
+)
+def test_a_proxys_address_that_is_none_is_one_sentence(behind):
+    with pytest.raises(ServingError, match="proxy's address"):
+        launch(behind=behind)
+
+
+def test_a_place_to_listen_on_that_is_none_is_one_sentence():
+    with pytest.raises(ServingError, match="no address to listen on"):
+        launch(host="everywhere")
 
 
 class Visitor:
     """Speaks ASGI with the door; keeps the cookie it is given."""
 
-    def __init__(self, gate: Gate | None, *, loopback_only: bool = False, host: str = "testserver", uploads=None):
+    def __init__(self, gate: Gate | None, *, names=None, host: str = "testserver", uploads=None, scheme: str = "http"):
+        self._scheme = scheme
         inside = Starlette(routes=[Route("/{rest:path}", lambda request: PlainTextResponse("inside"), methods=METHODS)])
-        self._app = Door(inside, gate, loopback_only, uploads.coming if uploads else lambda *_: nullcontext())
+        self._app = Door(inside, gate, names, uploads.coming if uploads else lambda *_: nullcontext())
         self._host = host
         self.cookie = ""
 
@@ -117,7 +244,7 @@ class Visitor:
             "headers": [(name.encode(), value.encode()) for name, value in headers.items()],
             "client": ("192.0.2.7", 5),
             "server": ("testserver", 80),
-            "scheme": "http",
+            "scheme": self._scheme,
         }
         sent = []
 
@@ -240,7 +367,15 @@ def test_pages_may_load_nothing_from_elsewhere():
     ("host", "status"), [("localhost", 200), ("127.0.0.1:8501", 200), ("evil.example", 421), ("localhost.evil", 421)]
 )
 def test_on_this_machine_only_its_own_names_are_answered(host, status):
-    assert Visitor(None, loopback_only=True, host=host).ask("GET", "/")[0] == status
+    assert Visitor(None, names=LOOPBACK, host=host).ask("GET", "/")[0] == status
+
+
+def test_behind_a_proxy_its_own_name_alone_is_answered_and_the_code_is_asked_for():
+    names = frozenset({"weld.example"})
+    for host, status in (("weld.example", 401), ("localhost", 421), ("127.0.0.1:8501", 421), ("evil.example", 421)):
+        assert Visitor(Gate("K7MR-2XPD"), names=names, host=host).ask("GET", "/")[0] == status
+    visitor = Visitor(Gate("K7MR-2XPD"), names=names, host="weld.example", scheme="https")
+    assert "secure" in visitor.ask("POST", "/access", b"code=k7mr2xpd")[1]["set-cookie"].lower()
 
 
 @given(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 import socket
+import ssl
 import subprocess
 import sys
 import time
@@ -64,7 +65,10 @@ def serve(folder: Path, **options: object) -> Server:
     """Start the app in its own process, with its own record."""
     port = options.pop("port", None) or free_port()
     words = ", ".join(f"{name}={value!r}" for name, value in {"port": port, **options}.items())
-    running = Server(f"http://localhost:{port}", folder, None, folder / "said.txt")
+    scheme, trusting = "http", None
+    if certificate := options.get("certificate"):
+        scheme, trusting = "https", ssl.create_default_context(cafile=certificate)
+    running = Server(f"{scheme}://localhost:{port}", folder, None, folder / "said.txt")
     env = os.environ | {"TOELINE_STORE": str(running.record), "HOME": str(folder)}
     with running.said.open("w") as out:
         running.process = subprocess.Popen(
@@ -77,7 +81,7 @@ def serve(folder: Path, **options: object) -> Server:
     until = time.monotonic() + 180
     while time.monotonic() < until:
         try:
-            urlopen(running.url, timeout=2).close()
+            urlopen(running.url, timeout=2, context=trusting).close()
             return running
         except HTTPError as asked:  # it answers, and asks for the code
             asked.close()

@@ -19,29 +19,37 @@ if find_spec("oidc_provider_mock") is None:
     pytest.skip("oidc-provider-mock is not installed", allow_module_level=True)
 
 
+PEOPLE = (
+    ("noor", "Noor Holm", "noor@workshop.example"),
+    ("ada", "Ada Brandt", "ada@workshop.example"),
+    ("finn", "Finn Aas", "finn@elsewhere.example"),
+)
+
+
 @pytest.fixture(scope="module")
 def provider(tmp_path_factory):
-    """The provider's address; it knows Noor Holm."""
+    """The provider's address; it knows an inspector, a learner and someone who is neither."""
     port = free_port()
     with (tmp_path_factory.mktemp("provider") / "said.txt").open("w") as out:
         process = subprocess.Popen(
             [sys.executable, "-m", "oidc_provider_mock", "--port", str(port)], stdout=out, stderr=out
         )
     url = f"http://localhost:{port}"
-    user = Request(
-        f"{url}/users/noor",
-        json.dumps({"name": "Noor Holm", "email": "noor@workshop.example"}).encode(),
-        {"Content-Type": "application/json"},
-        method="PUT",
-    )
     until = time.monotonic() + 60
-    while True:
-        try:
-            urlopen(user, timeout=5).close()
-            break
-        except URLError:
-            assert time.monotonic() < until, "the provider does not answer"
-            time.sleep(0.2)
+    for sub, name, email in PEOPLE:
+        user = Request(
+            f"{url}/users/{sub}",
+            json.dumps({"name": name, "email": email}).encode(),
+            {"Content-Type": "application/json"},
+            method="PUT",
+        )
+        while True:
+            try:
+                urlopen(user, timeout=5).close()
+                break
+            except URLError:
+                assert time.monotonic() < until, "the provider does not answer"
+                time.sleep(0.2)
     yield url
     process.terminate()
     process.wait(20)
@@ -56,6 +64,7 @@ def app(provider, tmp_path_factory):
         f'[auth]\nredirect_uri = "http://localhost:{port}/oauth2callback"\ncookie_secret = "of the test alone"\n'
         f'client_id = "toeline"\nclient_secret = "kept"\n'
         f'server_metadata_url = "{provider}/.well-known/openid-configuration"\n'
+        f'[toeline]\nallow = ["workshop.example"]\ninspectors = ["noor@workshop.example"]\n'
     )
     running = serve(folder, port=port, host="0.0.0.0")
     yield running
@@ -123,6 +132,28 @@ def test_without_signing_in_no_photo_is_taken(page, app):
     )
     assert answer.status == 403
     assert "may see the pages" in answer.text()
+
+
+def sign_in(page, who):
+    page.get_by_role("button", name="Sign in").tap()
+    page.locator("input[name=sub]").fill(who)
+    page.get_by_role("button", name="Authorize", exact=True).click()
+
+
+def test_a_learner_measures_and_does_not_see_what_others_saved(page, app):
+    sign_in(page, "ada")
+    page.get_by_role("heading", name="Measure a weld bead").wait_for()
+    page.goto(f"{app.url}/record")
+    settled(page)
+    assert page.get_by_role("heading", name="Inspections").count() == 0
+
+
+def test_whom_the_list_does_not_name_is_not_let_in(page):
+    sign_in(page, "finn")
+    page.get_by_text("not among those that may use this app").wait_for()
+    settled(page)
+    look(page, "not-allowed")
+    assert page.get_by_role("heading").all_inner_texts() == ["toeline"]
 
 
 def test_who_is_denied_by_the_provider_stays_outside(page):

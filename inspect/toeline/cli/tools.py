@@ -234,6 +234,14 @@ def run_app(
     host: Annotated[
         str, typer.Option(help="Address to listen on; anything but this machine asks for an access code.")
     ] = "127.0.0.1",
+    certificate: Annotated[
+        Path | None, typer.Option(help="Certificate to serve HTTPS with, PEM, its chain in one file.")
+    ] = None,
+    key: Annotated[Path | None, typer.Option(help="The certificate's private key, PEM, without a pass phrase.")] = None,
+    behind: Annotated[
+        str | None,
+        typer.Option(help="Address of the HTTPS proxy in front, as it is opened: the code is then asked for here too."),
+    ] = None,
 ) -> None:
     """Start the web app (needs the app extra)."""
     try:
@@ -241,4 +249,4 @@ def run_app(
     except ModuleNotFoundError as error:
         typer.echo(f"toeline: {error.name} is not installed; install toeline[app].", err=True)
         raise typer.Exit(2) from None
-    launch(port, host)
+    launch(port, host, certificate=certificate, key=key, behind=behind)

@@ -1,0 +1,96 @@
+"""Over HTTPS with a certificate of one's own: what a learner may see and do, and what an inspector may."""
+
+from __future__ import annotations
+
+import re
+import sys
+from pathlib import Path
+
+import pytest
+from driving import SIZES, choose, look, measured, open_fold, serve, settled
+
+import invented
+from conftest import PATIENCE_MS
+from toeline.record import Store
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "app"))
+from test_access import certificate
+
+
+@pytest.fixture(scope="module")
+def app(tmp_path_factory):
+    """The app open to the network over HTTPS, with one inspection on record."""
+    folder = tmp_path_factory.mktemp("https")
+    made, key = map(str, certificate(folder))
+    with Store.open(folder / "record.sqlite") as store:
+        store.save_inspection(invented.result(), invented.photo_bytes(), invented.IDENTITY)
+    running = serve(folder, host="0.0.0.0", certificate=made, key=key, code="K7MR-2XPD", learner_code="LEAR-N3RS")
+    yield running
+    running.stop()
+
+
+@pytest.fixture
+def come(browser, app):
+    """A phone that comes in with a code."""
+    contexts = []
+
+    def coming(code):
+        width, height = SIZES["phone"]
+        context = browser.new_context(
+            viewport={"width": width, "height": height}, is_mobile=True, has_touch=True, ignore_https_errors=True
+        )
+        contexts.append(context)
+        page = context.new_page()
+        page.set_default_timeout(PATIENCE_MS)
+        page.goto(f"{app.url}/access?code={code}")
+        page.get_by_role("heading", name="Measure a weld bead").wait_for()
+        settled(page)
+        return page
+
+    yield coming
+    for context in contexts:
+        context.close()
+
+
+def test_codes_are_shown_where_it_was_started_without_a_warning_over_https(app):
+    said = app.said.read_text()
+    assert "K7MR-2XPD" in said
+    assert "LEAR-N3RS" in said
+    assert "not encrypted" not in said
+
+
+def test_a_learner_measures_and_saves_and_sees_nothing_of_others(come, app, pictures):
+    page = come("LEAR-N3RS")
+    (cookie,) = (one for one in page.context.cookies() if one["name"] == "toeline_pass")
+    assert cookie["secure"]
+    for path, heading in (("record", "Inspections"), ("trends", "Trends"), ("person", "Personal data")):
+        page.goto(f"{app.url}/{path}")
+        settled(page)
+        assert page.get_by_role("heading", name=heading).count() == 0, path
+        assert page.get_by_text("Ada Brandt").count() == 0, path
+    page.goto(f"{app.url}/phone")
+    page.get_by_text("LEAR-N3RS").wait_for()
+    settled(page)
+    assert page.get_by_text("K7MR-2XPD").count() == 0
+    look(page, "phone-learner")
+    page.goto(app.url)
+    choose(page, pictures[0].path)
+    measured(page)
+    open_fold(page, "Save to the record")
+    assert page.get_by_text("Your decision").count() == 0
+    page.get_by_label("Weld number").fill("L-1")
+    look(page, "save-learner")
+    page.get_by_role("button", name="Save the inspection").click()
+    page.get_by_text("Saved to the record.").wait_for()
+    assert page.get_by_role("button", name="Open the inspection").count() == 0
+
+
+def test_an_inspector_sees_the_record_and_both_codes(come, app):
+    page = come("K7MR-2XPD")
+    page.goto(f"{app.url}/record")
+    page.get_by_role("heading", name="Inspections").wait_for()
+    page.get_by_text(re.compile("Ada Brandt")).first.wait_for()
+    page.goto(f"{app.url}/phone")
+    open_fold(page, "For the inspector")
+    page.get_by_text("K7MR-2XPD").wait_for()
+    look(page, "phone-inspector")
