@@ -194,6 +194,8 @@ def draw(d, spoil=None, frame=None, start=(10.0, 90.0), direction=(1.0, 0.0), en
 
 def spoiled(m, spoil, rng):
     """One map made less than ideal: patches rubbed out, blurred, squeezed into soft probabilities, speckled."""
+    if not (m.any() or spoil.ragged or spoil.noise):
+        return np.full(m.shape, spoil.low, np.float32)
     if spoil.ragged:
         coarse = rng.random((m.shape[0] // 12 + 1, m.shape[1] // 12 + 1)).astype(np.float32)
         patches = cv2.resize(coarse, m.shape[::-1], interpolation=cv2.INTER_CUBIC)
@@ -225,7 +227,7 @@ def from_truth(path, spoil=None, frame=None):
             undercut.append((run["side"], float(deep[0]), float(deep[-1]), run["width_mm"]))
     ripples = b["ripples"]
     pitch = ripples["pitch_mean_mm"]
-    zig = truth["generator"]["parameters"]["bead"]["weave_zig"]
+    zig = truth["generator"].get("parameters", {}).get("bead", {}).get("weave_zig", 0.0)
     drawing = Drawing(
         length=float(s[-1]),
         left=lambda at: np.interp(at, s, left),
