@@ -203,7 +203,7 @@ def test_without_a_card_only_ratios_stay():
     edges = (4.0 + correlated(N, 0.2, 6.0, rng), -4.0 + correlated(N, 0.2, 6.0, rng))
     m = measure(bead_of(*edges, frame=FlatFrame(has_scale=False)))
     known = {name for name, q in m.items() if q.known}
-    assert known == {"width_variation", "length_to_width", "ripple_variation", "ripple_sharpness"}
+    assert known == {"width_variation", "length_to_width", "start_to_width", "ripple_variation", "ripple_sharpness"}
     assert all("card" in q.why for name, q in m.items() if name not in known)
 
 
@@ -265,3 +265,30 @@ def test_the_whole_way_from_maps():
     assert m["ripple_pitch"].value == pytest.approx(1.9, abs=0.01)
     assert m["undercut_length_right"].value == pytest.approx(20.0, abs=1.0)
     assert m["undercut_length_left"].value == 0.0
+
+
+def _started(first: float, frame=None, **more):
+    """A bead 8 mm wide whose first 8 mm are ``first`` times as wide."""
+    half = np.where(S < 8.0, 4.0 * first, 4.0)
+    return measure(bead_of(half, -half, frame=frame, **more))
+
+
+@pytest.mark.parametrize("first", [1.0, 0.6, 1.5])
+def test_the_start_is_measured_by_itself(first):
+    m = _started(first)
+    assert m["start_width"].value == pytest.approx(8.0 * first, rel=0.03)
+    assert m["start_to_width"].value == pytest.approx(first, rel=0.03)
+    assert m["width_mean"].value == pytest.approx(8.0, rel=0.01), "the body leaves the start out"
+    assert abs(m["start_to_width"].value - first) <= m["start_to_width"].U
+
+
+def test_a_start_out_of_the_picture_says_so():
+    m = _started(1.0, start_seen=False)
+    assert "out of the picture" in m["start_width"].why
+    assert m["start_to_width"].value is None
+
+
+def test_a_scale_error_moves_the_starts_width_and_not_its_share():
+    wide, plain = _started(0.7, frame=FlatFrame(u_scale=0.05)), _started(0.7)
+    assert wide["start_width"].U > 1.5 * plain["start_width"].U
+    assert pytest.approx(plain["start_to_width"].U, rel=0.1) == wide["start_to_width"].U

@@ -30,7 +30,7 @@ def test_titles_tell_measures_apart():
 
 def test_a_measured_photo_holds_the_registry_and_nothing_else():
     plain = measure(ROOT / "demo_images" / "good_stringer.jpg").measures
-    assert set(plain) == set(ids(["length", "body", "ripples", "counts"]))
+    assert set(plain) == set(ids(["length", "body", "start", "ripples", "counts"]))
     fillet = measure(ROOT / "demo_images" / "good_fillet.jpg", joint="fillet", size=6).measures
     assert set(fillet) == set(MEASURES)
     for name, quantity in (plain | fillet).items():

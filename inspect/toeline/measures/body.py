@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from toeline.trace.band import TracedBead
+from toeline.trace.band import F64, TracedBead
 
 
 def typical_width(bead: TracedBead) -> float:
@@ -21,3 +21,12 @@ def body_of(bead: TracedBead) -> tuple[float, float] | None:
     lo = float(bead.s[0]) + (width if bead.start_seen else 0.0)
     hi = float(bead.s[-1]) - (width if bead.end_seen else 0.0)
     return (lo, hi) if hi - lo >= 2.0 * width else None
+
+
+def across_seam(bead: TracedBead, s: F64, toes: F64) -> dict[str, F64]:
+    """How the frame's errors move toes (2, N) at stations ``s`` (N,) square to the seam: label -> (M, 2, N)."""
+    zero = np.zeros(len(s))
+    to_left = bead.band.to_surface(s, zero + 1.0) - bead.band.to_surface(s, zero)
+    places = np.concatenate([bead.band.to_surface(s, t) for t in toes])
+    modes = bead.frame.error_modes(bead.frame.to_px(places))
+    return {k: np.einsum("mtni,ni->mtn", m.reshape(len(m), 2, -1, 2), to_left) for k, m in modes.items()}

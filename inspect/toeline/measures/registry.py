@@ -13,7 +13,7 @@ from typing import Literal
 from toeline.result import Joint, Quantity, unknown
 
 #: What is computed together, and unknown together.
-Group = Literal["length", "body", "ripples", "counts", "legs", "undersize"]
+Group = Literal["length", "body", "start", "ripples", "counts", "legs", "undersize"]
 #: Where a measure is shown: in a line of its own where no criteria judge, in the short table, or in the full one only.
 Table = Literal["headline", "short", "full"]
 _ALL: frozenset[Joint] = frozenset({"bead", "butt", "fillet"})
@@ -60,6 +60,7 @@ def _along(name: str, title: str, source: str, *, sized: bool) -> tuple[Measure,
 
 
 _UNDERCUT = "Length of the toe along which undercut is seen; its depth is not in one photo."
+_START = "Mean width over the first bead width from the start, its round nose left out."
 _EDGE = "Root mean square over the body of the toe's distance from its own centred 25 mm moving mean."
 _STRAIGHT = "Root mean square over the body of the toe's distance from its own least-squares straight line."
 _BASE, _UPRIGHT = "Leg on the base plate (card A)", "Leg on the upright plate (card B)"
@@ -185,6 +186,17 @@ _MEASURES: tuple[Measure, ...] = (
         "full",
         ratio=True,
         scorable=False,
+        validated=False,
+    ),
+    Measure("start_width", "Start, width", "mm", "start", _START, _OURS, _FLAT, validated=False),
+    Measure(
+        "start_to_width",
+        "Start, width over that of the body",
+        "1",
+        "start",
+        "Width at the start over the body's mean width.",
+        ratio=True,
+        trend=True,
         validated=False,
     ),
     Measure("left_edge_deviation", "Left edge, unevenness", "mm", "body", _EDGE, _OURS, _ALL, "short", trend=True),

@@ -17,9 +17,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from toeline.datafile import load
-from toeline.measures.body import body_of, typical_width
+from toeline.measures.body import across_seam, body_of, typical_width
 from toeline.measures.indications import NO_SCALE, toe_score
 from toeline.measures.registry import MEASURES, ids, unknown_of
+from toeline.measures.start import start_of
 from toeline.measures.toe_errors import Estimate, Statistics, estimate, reader_bias, toe_noise
 from toeline.result import Indication, Quantity, Side, unknown
 from toeline.trace.band import F64, TracedBead
@@ -48,7 +49,7 @@ def measure_bead(
 def measure_course(bead: TracedBead, ripples: Ripples) -> dict[str, Quantity]:
     """What the toes and the crests tell: length, widths, edges and ripples by name."""
     length, body = _length(bead), _over_body(bead)
-    found: dict[str, Estimate | str] = {"length": length, **body}
+    found: dict[str, Estimate | str] = {"length": length, **body, **start_of(bead)}
     found["length_to_width"] = _ratio(length, body["width_mean"])
     measures = {
         name: unknown(one, MEASURES[name].unit) if isinstance(one, str) else one.quantity(MEASURES[name].unit)
@@ -66,7 +67,7 @@ def _as_scaled(bead: TracedBead, measures: dict[str, Quantity]) -> dict[str, Qua
 
 def unknown_measures(why: str) -> dict[str, Quantity]:
     """All measures as what cannot be had, with the reason."""
-    return unknown_of(("length", "body", "ripples", "counts"), why)
+    return unknown_of(("length", "body", "start", "ripples", "counts"), why)
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,7 +186,10 @@ def _over_body(bead: TracedBead) -> dict[str, Estimate | str]:
         finish,
         base.toes,
         toe_noise(base.s, base.u_left, base.u_right),
-        {"toe reader": reader_bias(base.u_left, base.u_right, outwards=(1.0, -1.0)), **_frame_moves(bead, base)},
+        {
+            "toe reader": reader_bias(base.u_left, base.u_right, outwards=(1.0, -1.0)),
+            **across_seam(bead, base.s, base.toes),
+        },
     )
     ends = [Stretch.of(bead, body[0] + a, body[1] + b) for a, b in _end_moves(bead)]
     at_ends = [finish(body_statistics(end, end.toes), taken) for end in ends]
@@ -194,15 +198,6 @@ def _over_body(bead: TracedBead) -> dict[str, Estimate | str]:
         off = math.sqrt(sum(float(moved[name] - one.value) ** 2 for moved in at_ends) / 2.0)
         told[name] = replace(one, others=(*one.others, row("bead ends", off)), n=len(base.s))
     return told
-
-
-def _frame_moves(bead: TracedBead, base: Stretch) -> dict[str, F64]:
-    """How the frame's errors move the toes square to the seam: label -> (M, 2, N)."""
-    zero = np.zeros(len(base.s))
-    to_left = bead.band.to_surface(base.s, zero + 1.0) - bead.band.to_surface(base.s, zero)
-    toes = np.concatenate([bead.band.to_surface(base.s, t) for t in base.toes])
-    modes = bead.frame.error_modes(bead.frame.to_px(toes))
-    return {k: np.einsum("mtni,ni->mtn", m.reshape(len(m), 2, -1, 2), to_left) for k, m in modes.items()}
 
 
 def _end_moves(bead: TracedBead) -> list[tuple[float, float]]:
