@@ -371,7 +371,7 @@ def test_what_may_be_there_is_told_with_what_it_would_point_to() -> None:
     sheet = finding.coaching
     assert sheet is not None
     assert sheet.first_is == "look"
-    assert sheet.first.startswith("Look first for undercut along one toe")
+    assert sheet.first.startswith("Look for undercut along one toe")
     assert sheet.why
     assert [question.input for question in sheet.asks] == ["gauge.undercut"]
 

@@ -259,7 +259,7 @@ def test_rod_box_and_position_are_said_in_the_trades_words(toeline, folder, tmp_
     )  # fmt: skip
     assert said.code == 0
     assert "90 to 130 A" in said.out
-    assert "under" not in said.out  # 95 A is inside the box's range, though under the handbook's 110 A for E7018
+    assert "is under" not in said.out  # 95 A is inside the box's range, though under the handbook's 110 A for E7018
     weld = Result.model_validate_json(document.read_text("utf-8")).settings
     assert weld.welding.electrode_mm == pytest.approx(3.175)
     assert weld.thickness_mm == pytest.approx(9.525)
@@ -291,3 +291,42 @@ def test_the_helps_example_of_a_position_is_what_it_says():
     for typed, name in re.findall(r"(-?\d+,-?\d+)(?: is)? (flat|overhead)", _POSITION_HELP):
         assert welding_position(*read_position(typed, "butt"), "butt").name == name
     assert "10,20 is flat" in _POSITION_HELP
+
+
+def test_what_was_noticed_is_taken_in_and_listed(toeline, folder, tmp_path):
+    listed = toeline("noticed", "--joint", "fillet")
+    assert listed.code == 0
+    assert "sound=weak" in listed.out
+    assert "spatter_side" not in listed.out  # the two plates of a fillet catch spatter differently
+    document = tmp_path / "r.json"
+    heard = ("--noticed", "sound=weak", "--noticed", "rod=stuck")
+    said = toeline("measure", folder / "good.jpg", "--json", document, *heard)
+    assert said.code == 0
+    result = Result.model_validate_json(document.read_text("utf-8"))
+    assert result.settings.welding.noticed == {"sound": "weak", "rod": "stuck"}
+    assert "one bead is one sample" in said.out
+    assert "glasses" in said.out
+    for words in (("--noticed", "smell=bad"), ("--noticed", "rod=bent"), ("--noticed", "rod")):
+        off = toeline("measure", folder / "good.jpg", *words)
+        assert off.code == 2
+        assert "noticed" in off.err or "can be" in off.err
+
+
+def test_a_current_out_of_range_is_the_first_thing_said(toeline, folder):
+    said = toeline(
+        "measure", folder / "good.jpg", "--electrode-class", "E7018", "--electrode", "1/8", "--current", 95,
+        "--criteria", "workmanship",
+    )  # fmt: skip
+    assert "First: Raise the current from 95 to 110 A" in said.out
+    assert "arm" not in said.out.split("First:")[1].splitlines()[0]
+    thin = toeline("measure", folder / "good.jpg", "--current", 200, "--thickness", 3)
+    assert "First: Lower the current from 200 to 150 A" in thin.out
+
+
+def test_every_question_of_the_coach_has_an_option():
+    from toeline.causes.chart import chart
+    from toeline.cli.show import _OPTIONS
+
+    for sign in chart().signs.values():
+        for takes in sign.input.values():
+            assert takes == "noticed" or takes.startswith("gauge.") or takes in _OPTIONS

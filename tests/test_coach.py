@@ -170,7 +170,7 @@ def test_a_fillets_convexity_is_its_height() -> None:
 @pytest.mark.parametrize("joint", get_args(Joint))
 def test_everything_that_is_asked_can_be_taken_in_and_is_what_the_joint_has(joint: Joint) -> None:
     for sign in chart().signs.values():
-        takes = sign.input.get(joint)
+        takes = sign.takes(joint)
         if takes is None:
             continue
         kind, _, name = takes.partition(".")

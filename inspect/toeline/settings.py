@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Literal, TypedDict, Unpack
 
 from toeline.causes.position import read_position
+from toeline.causes.signs import check_noticed
 from toeline.errors import SettingsError
 from toeline.evidence.gauge import read_gauge
 from toeline.result import GaugeReading, Joint, Point, Settings, Welding
@@ -33,6 +34,7 @@ class Said(TypedDict, total=False):
     arc_time: float | None
     intended_width: float | str | None
     technique: Literal["stringer", "weave"] | None
+    noticed: Mapping[str, str] | Sequence[str]
     position: str | None
     size: float | str | None
     size_is: Literal["leg", "throat"]
@@ -94,6 +96,7 @@ def settings_from(**said: Unpack[Said]) -> Settings:
             technique=said.get("technique"),
             slope_deg=slope,
             rotation_deg=rotation,
+            noticed=_noticed(said.get("noticed", ()), joint),
         ),
     )
 
@@ -102,6 +105,17 @@ def _positive(name: str, value: float | None) -> float | None:
     if value is not None and not 0 < value < GREATEST:
         raise SettingsError(f"A {name.replace('_', ' ')} of {value:g} cannot be; give a figure above 0.")
     return value
+
+
+def _noticed(said: Mapping[str, str] | Sequence[str], joint: Joint) -> dict[str, str]:
+    pairs = (
+        said.items()
+        if isinstance(said, Mapping)
+        else ((name, state) for name, _, state in (t.partition("=") for t in said))
+    )
+    noticed = {name.strip(): state.strip() for name, state in pairs}
+    check_noticed(noticed, joint)
+    return noticed
 
 
 def _box_range(said: tuple[float, float] | str | None) -> tuple[float, float] | None:

@@ -42,6 +42,10 @@ class Sign(Model):
             raise ValueError("what is asked needs an input, and an input needs to be asked for")
         return self
 
+    def takes(self, joint: Joint) -> str | None:
+        """What takes in the answer to it on this joint, or None where it is not asked."""
+        return self.input.get(joint) if joint in self.joints else None
+
     @property
     def states(self) -> tuple[str, ...]:
         """Its states, in the chart's order."""
@@ -214,7 +218,7 @@ class Chart(Model):
 
     def noticed(self, joint: Joint) -> dict[str, Sign]:
         """The signs that a person can have noticed while welding this joint."""
-        return {sign.id: sign for sign in self.signs.values() if sign.input.get(joint) == "noticed"}
+        return {sign.id: sign for sign in self.signs.values() if sign.takes(joint) == "noticed"}
 
     def usual(self, sign: str) -> dict[str, float]:
         """Probability of each state of ``sign`` on a good bead."""

@@ -247,16 +247,14 @@ class Coach:
         known = {reading.sign for reading in self.ranking.readings if not reading.open}
         least = datafile.load("ranking.toml")["worth_asking"]
         asked = [
-            (_told(sign, among), sign)
-            for sign in rules.signs.values()
-            if joint in sign.joints and joint in sign.input and sign.id not in known
+            (_told(sign, among), sign) for sign in rules.signs.values() if sign.takes(joint) and sign.id not in known
         ]
         telling = sorted((one for one in asked if one[0] >= least), key=lambda one: -one[0])
         return [self.question(sign) for _, sign in telling[:MOST_QUESTIONS]]
 
     def question(self, sign: Sign) -> Question:
         """A sign as a question, with what takes its answer in."""
-        takes = sign.input[self.result.settings.joint]
+        takes = sign.takes(self.result.settings.joint) or ""
         if takes == "current_a" and self.result.settings.welding.current_a is not None:
             takes = "box_range_a"  # the current is known: what is missing is the range it belongs to
         answers = {state: capital(says) for state, says in sign.says.items()} if takes == "noticed" else {}
@@ -299,9 +297,9 @@ def write_coaching(coach: Coach) -> Coaching:
             first, first_is = data["unsure"], "look"
     elif coach.ranking.doubtful is not None:
         doubtful = coach.ranking.doubtful
-        first, first_is = f"Look first for {doubtful.says} ({doubtful.figure}), and change nothing before that.", "look"
+        first, first_is = f"Look for {doubtful.says} ({doubtful.figure}), and change nothing before that.", "look"
         sign = coach.ranking.rules.signs[doubtful.sign]
-        asks = [coach.question(sign)] if result.settings.joint in sign.input else []
+        asks = [coach.question(sign)] if sign.takes(result.settings.joint) else []
     elif not coach.ranking.all_well:
         first, first_is = data["unsure"], "look"
     failed = _failing(coach, given)
@@ -346,23 +344,21 @@ def _find_out(coach: Coach, tied: Sequence[Ranked], asks: Sequence[Question]) ->
     sign = coach.ranking.rules.signs[asks[0].sign]
     by_state: dict[str, list[Ranked]] = {}
     for each in tied:
-        by_state.setdefault(_own_state(sign, each, tied), []).append(each)
+        by_state.setdefault(_own_state(coach, sign, each, tied), []).append(each)
     then = []
     for state, pointed in by_state.items():
         to = " or ".join(titles[each.cause] for each in pointed)
         then.append(f"{capital(sign.says[state])} points to {to}. {tries[pointed[0].cause]}".strip())
     *some, last = titles.values()
-    return f"Find out first {asks[0].ask}. That helps to tell {', '.join(some)} and {last} apart.", "look", then
+    return f"Find out {asks[0].ask}. That helps to tell {', '.join(some)} and {last} apart.", "look", then
 
 
-def _own_state(sign: Sign, one: Ranked, among: Sequence[Ranked]) -> str:
-    """The state of a sign that speaks most for one of several troubles."""
+def _own_state(coach: Coach, sign: Sign, one: Ranked, among: Sequence[Ranked]) -> str:
+    """The state of a sign that speaks most for one of several troubles; the usual one where none does."""
+    usual, mine = coach.ranking.rules.usual(sign.id), one.trouble.states[sign.id]
     others = [each for each in among if each is not one]
-
-    def ratio(state: str) -> float:
-        return one.trouble.states[sign.id][state] / max(each.trouble.states[sign.id][state] for each in others)
-
-    return max(sign.states, key=ratio)
+    own = [state for state in sign.states if mine[state] > 2 * usual[state]]
+    return max(own, key=lambda s: mine[s] / max(e.trouble.states[sign.id][s] for e in others), default=sign.usual)
 
 
 def _failing(coach: Coach, given: Sequence[Advice]) -> list[tuple[str, Advice | None]]:

@@ -29,6 +29,10 @@ _GAUGE_HELP = (
     "A gauge reading: NAME=VALUE or NAME=VALUE@PLACE along the seam, such as undercut_depth=0.4@37; with the gauge's "
     "own uncertainty (k = 2) undercut_depth=0.4±0.1@37 or 0.4+-0.1@37. Names: toeline criteria --gauges."
 )
+_NOTICED_HELP = (
+    "What was seen or heard while welding, for the coach: NAME=STATE, such as sound=weak or rod=stuck. Names and "
+    "states: toeline noticed."
+)
 _POSITION_HELP = (
     'Welding position: a word, such as "vertical up"; a name, such as 2G, "3F up" or PB; or the slope of the weld axis '
     "(uphill above 0) and how far the face is turned from looking straight up, in degrees: 10,20 is flat, "
@@ -100,6 +104,9 @@ def measure(
     technique: Annotated[
         Literal["stringer", "weave"] | None,
         typer.Option(help="Whether the bead was drawn straight or woven.", rich_help_panel=_WELD),
+    ] = None,
+    noticed: Annotated[
+        list[str] | None, typer.Option(help=_NOTICED_HELP, metavar="NAME=STATE", rich_help_panel=_WELD)
     ] = None,
     position: Annotated[str | None, typer.Option(help=_POSITION_HELP, metavar="WORDS", rich_help_panel=_WELD)] = None,
     size: Annotated[
@@ -223,6 +230,7 @@ def measure(
         arc_time=arc_time,
         intended_width=intended_width,
         technique=technique,
+        noticed=noticed or (),
         position=position,
         size=size,
         size_is=size_is,

@@ -9,11 +9,21 @@ from rich.text import Text
 from toeline.judgement import RULE_NAMES
 from toeline.measures.registry import MEASURES, title_of
 from toeline.names import CAUSES
-from toeline.report.highlights import first_change, measures_to_read, severest_first
+from toeline.report.highlights import CHANCES, measures_to_read, severest_first
 from toeline.report.key import keyed_indications
-from toeline.report.summary import summary_lines
-from toeline.result import Result
+from toeline.report.summary import first_line, summary_lines
+from toeline.result import Question, Result
 from toeline.units import say
+
+#: The options that take in what the coach asks for among the settings.
+_OPTIONS = {
+    "electrode_mm": "electrode",
+    "drawing_size_mm": "size",
+    "current_a": "current",
+    "box_range_a": "box-range",
+    "arc_time_s": "arc-time",
+    "voltage_v": "voltage",
+}
 
 
 def show_result(result: Result, *, verbose: bool = False, console: Console | None = None) -> None:
@@ -30,23 +40,54 @@ def show_result(result: Result, *, verbose: bool = False, console: Console | Non
     _indications(result, out)
     if verbose and result.judgement is not None:
         _criteria(result, out)
-    if result.judgement is None and (change := first_change(result)):
-        out.print(Text(f"Next bead: {change}"))
-    for cause in result.causes[: None if verbose else 2]:
-        out.print(Text(f"Likely cause: {CAUSES[cause.cause].lower()} ({round(100 * cause.likelihood)} %)"))
+    if result.judgement is None and (first := first_line(result)):
+        out.print(Text(first))
+    _coaching(result, out, verbose)
+    for caution in result.cautions:
+        out.print(Text(caution, style="dim"))
+
+
+def _coaching(result: Result, out: Console, verbose: bool) -> None:
+    """What comes after the first thing, the causes, what the coach would like to know, and the cautions."""
+    sheet = result.coaching
+    if sheet is not None and (verbose or sheet.first_is == "look"):
+        for line in sheet.then:
+            out.print(Text(f"  then: {line}"))
+    shown = result.causes[: None if verbose else 2]
+    for cause in shown:
+        word = "May be" if cause.told_apart_by else "Likely cause"
+        out.print(Text(f"{word}: {CAUSES[cause.cause].lower()} ({round(100 * cause.likelihood)} %)"))
         if verbose:
             for reason in cause.evidence:
                 out.print(Text(f"  for: {reason}"))
             for reason in cause.against:
                 out.print(Text(f"  against: {reason}"))
             if cause.told_apart_by:
-                out.print(Text(f"  told apart by: {cause.told_apart_by}"))
+                out.print(Text(f"  {cause.told_apart_by}"))
+    if len(shown) > 1:
+        out.print(Text(CHANCES))
     if not result.causes and result.causes_why:
         out.print(Text(f"Causes: {result.causes_why}"))
     for line in result.advice.get("settings_lines", ()):
         out.print(Text(f"Settings: {line}"))
-    for caution in result.cautions:
+    if sheet is None:
+        return
+    for question in sheet.asks:
+        out.print(Text(f"The coach asks {question.ask} ({_option(question)})."))
+    if verbose:
+        for line in sheet.also:
+            out.print(Text(f"Also: {line}"))
+    out.print(Text(sheet.repeat))
+    for caution in sheet.cautions:
         out.print(Text(caution, style="dim"))
+
+
+def _option(question: Question) -> str:
+    """How the command line takes an answer in."""
+    kind, _, name = question.input.partition(".")
+    if kind == "noticed":
+        return f"--noticed {question.sign}={'|'.join(question.answers)}"
+    return f"--gauge {name}=VALUE" if kind == "gauge" else f"--{_OPTIONS[kind]}"
 
 
 def _measures(result: Result, out: Console, verbose: bool) -> None:

@@ -116,6 +116,19 @@ def criteria(
     typer.echo(f"{len(rows)} lines, no fault found; digest {chosen.digest}.")
 
 
+def noticed(
+    joint: Annotated[Literal["bead", "butt", "fillet"], typer.Option(help="What is welded.")] = "bead",
+) -> None:
+    """List what can be noticed while welding, for the coach: NAME=STATE of toeline measure --noticed."""
+    from toeline.causes.chart import chart
+
+    out = Console(highlight=False, soft_wrap=True)
+    for sign in chart().noticed(joint).values():
+        out.print(Text(f"{sign.id}: {sign.ask}", style="bold"))
+        for state, says in sign.says.items():
+            out.print(Text(f"  {sign.id}={state}  {says}"))
+
+
 def _list_gauges(out: Console, unit: Literal["mm", "in"]) -> None:
     """Every name that measure --gauge takes."""
     from toeline.evidence.gauge import gauges

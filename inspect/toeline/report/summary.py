@@ -25,7 +25,15 @@ def summary_lines(result: Result) -> tuple[str, ...]:
     if judgement.outcome == "undecided" and judgement.needs:
         more = f" (and {len(judgement.needs) - 1} more)" if len(judgement.needs) > 1 else ""
         told.append(f"To settle it: {judgement.needs[0]}{more}")
-    change = first_change(result)
-    if change is not None:
-        told.append(f"Next bead: {change}")
+    if (first := first_line(result)) is not None:
+        told.append(first)
     return tuple(told)
+
+
+def first_line(result: Result) -> str | None:
+    """The one thing to do first as a line: a change for the next bead, or what comes before any change."""
+    change = first_change(result)
+    if change is None:
+        return None
+    is_change = result.coaching is None or result.coaching.first_is == "change"
+    return f"{'Next bead' if is_change else 'First'}: {change}"
