@@ -9,8 +9,10 @@ from __future__ import annotations
 
 import hashlib
 import json
+import lzma
 import os
 import sqlite3
+import struct
 import uuid
 import zipfile
 import zlib
@@ -36,6 +38,25 @@ FORMAT = "toeline.backup/1"
 
 #: Kept measurements are no part of the record, and a restored record is a store of its own.
 _LEFT_OUT = ("store_info",)
+
+
+#: What zipfile and its unpackers raise on bytes that are no archive, or one packed in a way that they cannot read;
+#: RuntimeError is theirs for a password, and json's for nesting without end.
+_DAMAGED = (
+    zipfile.BadZipFile,
+    zlib.error,
+    lzma.LZMAError,
+    EOFError,
+    struct.error,
+    ValueError,
+    OverflowError,
+    RuntimeError,
+)
+
+#: An archive that unpacks to more than this in one piece is none that was written here, in bytes.
+_LARGEST_MANIFEST = 200_000_000
+_LARGEST_PHOTO = 500_000_000
+_LONGEST_ROW = 100_000_000
 
 
 class BackupReport(Model):
@@ -162,7 +183,7 @@ def read_backup(connection: Connection, photos: PhotoFolder | None, archive: Pat
             raise RecordError(f"The backup {archive} is damaged: a row is not what a record holds.") from None
         for name, sha256 in manifest.files.items():
             if photos is not None and name.startswith("photos/"):
-                photos.adopt(photos.stage(packed.read(name), sha256))
+                photos.adopt(photos.stage(_read(packed, name, _LARGEST_PHOTO), sha256))
         migrate(connection)
     entries = connection.execute(select(t.ledger).order_by(t.ledger.c.seq)).mappings().all()
     for sha256 in sorted(where_photos_lie(connection).values()):
@@ -181,14 +202,16 @@ def _opened(archive: Path) -> Iterator[zipfile.ZipFile]:
             yield packed
     except FileNotFoundError:
         raise RecordError(f"There is no backup {archive}.") from None
-    # NotImplementedError is zipfile's own, for an archive packed in a way that it cannot read
-    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError) as error:
-        raise RecordError(f"The backup {archive} is damaged ({error}): use another one.") from None
+    except _DAMAGED as error:
+        said = str(error) or type(error).__name__
+        raise RecordError(f"The backup {archive} is damaged ({said}): use another one.") from None
+    except OSError as error:
+        raise RecordError(f"The backup {archive} cannot be read ({error.strerror}): use another one.") from None
 
 
 def _verified_manifest(packed: zipfile.ZipFile, archive: Path) -> _Manifest:
     try:
-        manifest = _Manifest.model_validate_json(packed.read("manifest.json"))
+        manifest = _Manifest.model_validate_json(_read(packed, "manifest.json", _LARGEST_MANIFEST))
     except (KeyError, ValidationError):
         raise RecordError(f"{archive} is no backup of a toeline record.") from None
     if manifest.format != FORMAT or manifest.schema_version not in KNOWN:
@@ -220,13 +243,27 @@ def _packed_digest(packed: zipfile.ZipFile, name: str) -> str:
 def _batches(packed: zipfile.ZipFile, table: str, size: int = 500) -> Iterator[list[dict[str, Any]]]:
     batch: list[dict[str, Any]] = []
     with packed.open(f"tables/{table}.jsonl") as file:
-        for line in file:
-            batch.append(json.loads(line))
+        while line := file.readline(_LONGEST_ROW):
+            if not line.endswith(b"\n"):
+                raise ValueError("a row without an end")
+            batch.append(json.loads(line, parse_constant=_no_number))
             if len(batch) == size:
                 yield batch
                 batch = []
     if batch:
         yield batch
+
+
+def _no_number(text: str) -> None:
+    raise ValueError(f"{text} is no number of a record")
+
+
+def _read(packed: zipfile.ZipFile, name: str, most: int) -> bytes:
+    with packed.open(name) as file:
+        data = file.read(most + 1)
+    if len(data) > most:
+        raise ValueError(f"{name} is larger than any that was written")
+    return data
 
 
 def _pack_table(packed: zipfile.ZipFile, name: str, connection: Connection, table: Table) -> tuple[str, int]:
