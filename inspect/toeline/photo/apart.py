@@ -16,7 +16,7 @@ import numpy as np
 from toeline.photo.decoder import Decoded, Exif, Kind, Limits, Refused
 
 _PROGRAM = "from toeline.photo.decoder import main; main()"
-#: What the process may hold beside the picture: Python, its libraries and the file itself.
+#: Python, its libraries and their buffers.
 _BESIDE_MB = 100.0
 
 
@@ -28,8 +28,7 @@ def decode_apart(data: bytes, kind: Kind, limits: Limits) -> Decoded:
     Raises:
         Refused: damaged, or beyond a limit.
     """
-    beside = _BESIDE_MB + len(data) / 1e6
-    words = [sys.executable, "-P", "-c", _PROGRAM, kind, json.dumps(astuple(limits)), str(beside)]
+    words = [sys.executable, "-P", "-c", _PROGRAM, kind, json.dumps(astuple(limits)), str(beside_mb(data))]
     path = os.pathsep.join(place for place in sys.path if place)
     with tempfile.TemporaryFile() as pixels:
         done = subprocess.run(
@@ -40,16 +39,26 @@ def decode_apart(data: bytes, kind: Kind, limits: Limits) -> Decoded:
             env=os.environ | {"PYTHONPATH": path, "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"},
             check=False,
         )
-        if done.returncode == -getattr(signal, "SIGXCPU", 0):
-            raise Refused("time")
-        if done.returncode != 0:
-            raise Refused("damaged")
-        pixels.seek(0)
-        return _read(pixels)
+        return answer(done.returncode, pixels)
 
 
-def _read(pixels: IO[bytes]) -> Decoded:
-    said = json.loads(pixels.readline())
+def beside_mb(data: bytes) -> float:
+    """What a decoding process may hold beside the picture."""
+    return _BESIDE_MB + len(data) / 1e6
+
+
+def answer(exit_code: int, pixels: IO[bytes]) -> Decoded:
+    """What a decoding process wrote, or why it ended without.
+
+    Raises:
+        Refused: damaged, or beyond a limit.
+    """
+    if exit_code == -getattr(signal, "SIGXCPU", 0):
+        raise Refused("time")
+    if exit_code != 0:
+        raise Refused("damaged")
+    pixels.seek(0)
+    said = json.loads(pixels.readline() or b'{"refused": ["disk"]}')
     if "refused" in said:
         raise Refused(*said["refused"])
     image = np.empty(said["shape"], np.uint8)

@@ -13,7 +13,7 @@ import warnings
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass
 from datetime import datetime
-from typing import Any, Literal, cast
+from typing import IO, Any, Literal, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -231,10 +231,13 @@ def _time(taken: str | None, offset: str | None) -> str | None:
 def main() -> None:
     """Read a file from standard input; write a line of JSON and the pixels, or why not, to standard output."""
     kind, limits, beside_mb = cast(Kind, sys.argv[1]), Limits(*json.loads(sys.argv[2])), float(sys.argv[3])
-    data = sys.stdin.buffer.read()
+    serve(sys.stdin.buffer.read(), kind, limits, beside_mb, sys.stdout.buffer)
+
+
+def serve(data: bytes, kind: Kind, limits: Limits, beside_mb: float, out: IO[bytes]) -> None:
+    """Decode in this process, which from now on holds and computes no more than it may."""
     limit_memory(limits.max_decode_mb + beside_mb)
     limit_processor_time(limits.seconds)
-    out = sys.stdout.buffer
     try:
         decoded = decode(data, kind, limits, on_size=limit_processor_time)
     except Refused as error:
