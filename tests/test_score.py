@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from archival import assert_archival
 from invented import photo_bytes
 from toeline.batch import Measured
+from toeline.causes import rank_causes
 from toeline.coupons.coupons import photos_in, score_class, to_csv, to_xlsx
 from toeline.coupons.roster import coupon_code, coupon_of, name_from_file, read_roster, tag_picture
 from toeline.coupons.rubric import load_rubric, read_rubric, rubric_text, shipped_rubrics
@@ -24,7 +25,18 @@ from toeline.coupons.score import score
 from toeline.coupons.sheets import coupon_sheets, tag_sheets
 from toeline.errors import RubricError
 from toeline.problems import problem
-from toeline.result import Bead, Indication, PhotoInfo, Quantity, Result, Scale, Settings, Welding, unknown
+from toeline.result import (
+    Bead,
+    GaugeReading,
+    Indication,
+    PhotoInfo,
+    Quantity,
+    Result,
+    Scale,
+    Settings,
+    Welding,
+    unknown,
+)
 
 GOOD = {
     "length": Quantity(value=120.0, U=0.6),
@@ -98,11 +110,69 @@ def test_missing_evidence_never_passes_and_has_no_points(bead):
     assert scored.reasons[0]
 
 
+def said(bead: Result, *gauge: GaugeReading) -> Result:
+    return bead.model_copy(update={"settings": bead.settings.model_copy(update={"gauge": gauge})})
+
+
+def coached(bead: Result) -> Result:
+    found = rank_causes(bead)
+    return bead.model_copy(update={"causes": found.causes, "causes_why": found.causes_why, "coaching": found.coaching})
+
+
 def test_an_outright_fail_beats_full_points():
     crack = Indication(kind="crater_crack", confidence=0.8)
-    scored = score(result(indications=(crack,)), FIRST)
+    scored = score(said(result(indications=(crack,)), GaugeReading(name="crater_cracks", value=1, unit="1")), FIRST)
     assert (scored.outcome, scored.points) == ("fail", pytest.approx(100.0))
     assert "Crack" in scored.reasons[0]
+
+
+def test_what_only_the_photo_seems_to_show_sends_a_person_to_look():
+    crack = Indication(kind="crater_crack", confidence=0.8)
+    scored = score(result(indications=(crack,)), FIRST)
+    assert scored.outcome == "undecided"
+    assert "look whether it is there" in scored.reasons[0]
+    looked = said(result(indications=(crack,)), GaugeReading(name="crater_cracks", value=0, unit="1"))
+    assert score(looked, FIRST).outcome == "pass"
+
+
+def test_overlap_and_restart_have_a_line_and_count_once_stated():
+    rolled = Indication(kind="overlap", side="left", confidence=0.9)
+    by_id = {item.id: item for item in score(result(indications=(rolled,)), FIRST).items}
+    # by hand: the photo's one may be none, so the points lie anywhere between none lost and 3 of 5
+    assert by_id["overlap"].points == pytest.approx(2.0)
+    assert by_id["overlap"].U == pytest.approx(3.0)  # noqa: SIM300
+    assert by_id["restart"].points == pytest.approx(5.0)
+    stated = said(result(), GaugeReading(name="restarts", value=1, unit="1", at=40.0))
+    line = next(item for item in score(coached(stated), FIRST).items if item.id == "restart")
+    assert (line.points, line.U) == (pytest.approx(1.0), 0.0)
+    assert line.coaching.startswith("Chip and brush the old crater at 40 mm")
+
+
+def test_what_to_practise_follows_the_coach():
+    """A narrow bead with long ripples is fast: slow down, whatever else lost points; nothing on the sheet speeds up."""
+    fast = coached(
+        result(
+            width_mean=Quantity(value=5.0, U=0.1),
+            ripple_pitch=Quantity(value=2.2, U=0.05),
+            ripple_sharpness=Quantity(value=1.6, U=0.1, unit="1"),
+            undercut_length_total=Quantity(value=12.0, U=2.0),
+        )
+    )
+    assert fast.causes[0].cause == "travel_too_fast"
+    items = {item.id: item.coaching for item in score(fast, FIRST).items}
+    assert items["width_for_electrode"].startswith("Slow down")
+    assert "ower the current" not in items["undercut"]
+    assert "Speed up" not in " ".join(items.values())
+
+
+def test_a_rubric_may_have_words_of_its_own_but_not_both():
+    text = rubric_text("first-beads").replace('practise = "uneven_width"', 'coaching = "Breathe."', 1)
+    wobbly = result(width_variation=Quantity(value=0.12, U=0.01, unit="1"))
+    assert score(wobbly, read_rubric(text)).to_practise[0].coaching == "Breathe."
+    with pytest.raises(RubricError, match="either practise"):
+        read_rubric(text.replace('coaching = "Breathe."', 'coaching = "Breathe."\npractise = "spatter"', 1))
+    with pytest.raises(RubricError, match="no topic 'width'"):
+        read_rubric(rubric_text("first-beads").replace('"uneven_width"', '"width"', 1))
 
 
 def test_a_doubtful_indication_does_not_fail():
@@ -256,6 +326,28 @@ def test_coupon_sheets_carry_every_coupon_and_no_markup_from_names():
     assert "#pagebreak() *Ada* $x$" in text[0]
     assert "100 ± 0" in text[1]
     assert "b.jpg is not a photo." in text[2]
+
+
+def test_a_sheet_says_what_comes_first_and_the_cautions_and_nothing_of_a_photo_that_is_stopped():
+    short = coached(
+        result(electrode=3.2).model_copy(
+            update={"settings": Settings(welding=Welding(electrode_mm=3.2, electrode_class="E7018", current_a=95))}
+        )
+    )
+    stopped = coached(
+        result().model_copy(
+            update={"photo": PhotoInfo(name="b", sha256="0" * 64, width_px=1, height_px=1, usable=False)}
+        )
+    )
+    pdf = pypdf.PdfReader(
+        io.BytesIO(coupon_sheets(score_class([Measured("a.jpg", short), Measured("b.jpg", stopped)], FIRST), {}))
+    )
+    first, second = (" ".join(page.extract_text().split()) for page in pdf.pages[1:3])
+    assert "Do this first Raise the current from 95 to 110 A" in first
+    for words in ("one bead is one sample", "safety glasses", "gloves", "Shade 10"):
+        assert words in first
+    assert "Do this first" not in second
+    assert "Then practise" not in second
 
 
 def test_names_with_control_characters_fit_a_workbook_and_letters_of_every_alphabet_fit_a_sheet():

@@ -26,7 +26,7 @@ from toeline.units import length, span
 _LEAST = 1e-300  # so that what lies beyond every state still has a ratio
 SIDES: tuple[Side, Side] = ("left", "right")
 #: What a person can gauge or state about each indication.
-_WORDS: dict[IndicationKind, tuple[str, ...]] = {
+WORDS: dict[IndicationKind, tuple[str, ...]] = {
     "undercut": ("undercut", "undercut_depth"),
     "overlap": ("overlap", "overlap_width"),
     "crater_unfilled": ("craters", "crater_depth"),
@@ -216,7 +216,7 @@ class Seen:
 
     def _words(self, kind: IndicationKind) -> list[GaugeReading]:
         """What a person gauged or stated about an indication."""
-        return [reading for name in _WORDS.get(kind, ()) for reading in self.evidence.readings(name)]
+        return [reading for name in WORDS.get(kind, ()) for reading in self.evidence.readings(name)]
 
     def share(self, runs: Iterable[Indication], *, weighted: bool = False) -> float:
         """Share of the bead's length that runs along one toe cover; all of it where no length is known.

@@ -16,6 +16,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, ValidationError, field_validator, model_validator
 
+from toeline.causes.remedies import remedies
 from toeline.datafile import line_of
 from toeline.errors import RubricError
 from toeline.measures.registry import ids
@@ -59,8 +60,19 @@ class Evidence(Model):
         return self
 
 
+class Either(Model):
+    """Topics of ``remedies.toml`` for a value under and over where a curve is at its best."""
+
+    under: str
+    over: str
+
+
 class Item(Evidence):
-    """A line that earns points: ``curve`` gives the share of ``weight`` at a value, straight between its points."""
+    """A line that earns points: ``curve`` gives the share of ``weight`` at a value, straight between its points.
+
+    What to practise where it lost points is a topic of ``remedies.toml``, so that it comes from the coach's own list,
+    or ``coaching``, a text of the rubric's own.
+    """
 
     id: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$")]
     title: Annotated[str, Field(min_length=1, max_length=80)]
@@ -69,8 +81,31 @@ class Item(Evidence):
     against: Literal["reference"] | None = None
     unit: str = "mm"
     why: str
-    coaching: str
+    practise: str | Either | None = None
+    coaching: str | None = None
     source: Annotated[str, Field(min_length=1)]
+
+    @field_validator("practise")
+    @classmethod
+    def _known_topic(cls, given: str | Either | None) -> str | Either | None:
+        named = (given.under, given.over) if isinstance(given, Either) else (given,) if given else ()
+        for topic in named:
+            if topic not in remedies().topics:
+                raise ValueError(f"there is no topic {topic!r} to practise; known are {', '.join(remedies().topics)}")
+        return given
+
+    @model_validator(mode="after")
+    def _one_advice(self) -> Item:
+        if (self.practise is None) == (self.coaching is None):
+            raise ValueError("give either practise, a topic, or coaching, a text of your own")
+        return self
+
+    def topic(self, value: float) -> str | None:
+        """What to practise at this value; None where the rubric has words of its own."""
+        if not isinstance(self.practise, Either):
+            return self.practise
+        best = [at for at, share in self.curve if share == max(s for _, s in self.curve)]
+        return self.practise.under if value < sum(best) / len(best) else self.practise.over
 
     @field_validator("curve")
     @classmethod

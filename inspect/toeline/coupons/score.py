@@ -3,14 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import hypot
 
 import numpy as np
 
+from toeline.causes import practise
+from toeline.causes.signs import WORDS
 from toeline.coupons.rubric import ELECTRODE, Evidence, Item, OutrightFail, Rubric
 from toeline.errors import RubricError
-from toeline.result import Outcome, Quantity, Result, unknown
+from toeline.evidence.evidence import Evidence as Said
+from toeline.result import IndicationKind, Outcome, Quantity, Result, unknown
+
+#: Said of a line whose own advice would go against what comes first.
+LATER = "Do what comes first on this sheet, then look at this again."
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +33,7 @@ class ItemScore:
     U: float
     weight: float
     why: str
-    coaching: str
+    coaching: str = ""
 
     @property
     def lost(self) -> float:
@@ -68,7 +74,7 @@ def score(result: Result, rubric: Rubric, reference: Result | None = None) -> Sc
 
     Raises RubricError when the rubric needs a reference bead and none, or an unmeasured one, is given.
     """
-    items = tuple(_score_item(item, result, rubric, reference) for item in rubric.item)
+    items = _with_coaching(tuple(_score_item(item, result, rubric, reference) for item in rubric.item), result, rubric)
     stops = [problem.text for problem in result.photo.problems if problem.severity == "stop"]
     if not result.photo.usable or not result.bead.found or stops:
         reasons = tuple(stops) or (result.bead.why or "The photo cannot be used.",)
@@ -81,6 +87,8 @@ def score(result: Result, rubric: Rubric, reference: Result | None = None) -> Sc
             open_questions.append(f"{rule.title}: {value.why}")
         elif value.value - (value.U or 0.0) > rule.over:
             failed.append(_say_failed(rule, value))
+        elif rule.indication is not None and value.value > rule.over:
+            open_questions.append(f"{rule.title}: {value.value:.0f} seen in the photo; look whether it is there.")
     missing = [f"{item.title}: {item.value.why}" for item in items if item.points is None]
     points = None if missing else sum(item.points or 0.0 for item in items)
     spread = hypot(*(item.U for item in items)) if points is not None else 0.0
@@ -107,9 +115,22 @@ def _score(
     return Score(rubric.title, rubric.digest, outcome, points, spread, rubric.points, items, tuple(reasons))
 
 
+def _with_coaching(items: tuple[ItemScore, ...], result: Result, rubric: Rubric) -> tuple[ItemScore, ...]:
+    """The items with what to practise, of which none goes against the coach or an item that lost more points."""
+    rules = {item.id: item for item in rubric.item}
+    topics: dict[str, str] = {}
+    for one in sorted(items, key=lambda item: -item.lost):
+        topic = rules[one.id].topic(one.value.value) if one.value.value is not None and one.lost > 0 else None
+        if topic is not None:
+            topics[one.id] = topic
+    said = dict(zip(topics, practise(result, list(topics.values())), strict=True))
+    own = {one.id: rules[one.id].coaching or said.get(one.id) or LATER for one in items if one.lost > 0}
+    return tuple(replace(one, coaching=own.get(one.id, "")) for one in items)
+
+
 def _say_failed(rule: OutrightFail, value: Quantity) -> str:
     if rule.indication is not None:
-        return f"{rule.title}: {value.value:.0f} seen."
+        return f"{rule.title}: {value.value:.0f} stated."
     return f"{rule.title}: {value.value:.2f} {value.unit} is beyond {rule.over:g} {rule.unit}."
 
 
@@ -118,7 +139,7 @@ def _score_item(item: Item, result: Result, rubric: Rubric, reference: Result | 
     if item.against == "reference":
         value = _difference(value, _reference_value(item, rubric, reference))
     if value.value is None:
-        return ItemScore(item.id, item.title, value, None, 0.0, item.weight, value.why or "", item.coaching)
+        return ItemScore(item.id, item.title, value, None, 0.0, item.weight, value.why or "")
     at, shares = zip(*item.curve, strict=True)
     reach = value.U or 0.0
     low, high = value.value - reach, value.value + reach
@@ -126,9 +147,7 @@ def _score_item(item: Item, result: Result, rubric: Rubric, reference: Result | 
     share = float(np.interp(value.value, at, shares))
     around = np.interp([low, *inside, high], at, shares)
     swing = max(float(around.max()) - share, share - float(around.min()))
-    return ItemScore(
-        item.id, item.title, value, share * item.weight, swing * item.weight, item.weight, item.why, item.coaching
-    )
+    return ItemScore(item.id, item.title, value, share * item.weight, swing * item.weight, item.weight, item.why)
 
 
 def _reference_value(item: Item, rubric: Rubric, reference: Result | None) -> Quantity:
@@ -153,10 +172,7 @@ def _value(evidence: Evidence, result: Result, rubric: Rubric) -> Quantity:
     if evidence.indication is not None:
         if not result.bead.found:
             return unknown(result.bead.why or "no bead was found", "1")
-        seen = [
-            one for one in result.indications if one.kind == evidence.indication and one.confidence >= rubric.seen_from
-        ]
-        return Quantity(value=float(len(seen)), unit="1")
+        return _count(evidence.indication, result, rubric)
     name = str(evidence.measure)
     value = result.measures.get(name, unknown(f"{name} was not measured on this photo"))
     if evidence.per is None or value.value is None:
@@ -169,6 +185,17 @@ def _value(evidence: Evidence, result: Result, rubric: Rubric) -> Quantity:
     ratio = value.value / divisor.value
     spread = hypot(value.U or 0.0, ratio * (divisor.U or 0.0)) / abs(divisor.value)
     return Quantity(value=ratio, U=spread, unit="1", n=value.n)
+
+
+def _count(kind: IndicationKind, result: Result, rubric: Rubric) -> Quantity:
+    """How many of a kind there are: what a person counted, else what the photo seems to show, which may be none."""
+    said = Said(result)
+    words = [reading for name in WORDS.get(kind, ()) for reading in said.readings(name)]
+    if words:
+        there = [reading for reading in words if reading.value > 0]
+        return Quantity(value=sum(1.0 if r.unit == "mm" else r.value for r in there), unit="1")
+    seen = sum(1.0 for one in result.indications if one.kind == kind and one.confidence >= rubric.seen_from)
+    return Quantity(value=seen, U=seen, unit="1")
 
 
 def _divisor(name: str, result: Result) -> Quantity:

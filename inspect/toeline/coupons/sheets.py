@@ -12,9 +12,8 @@ from PIL import Image
 from toeline import __version__
 from toeline.coupons.coupons import ClassScores, Coupon
 from toeline.coupons.roster import Roster, tag_picture
-from toeline.names import CAUSES
 from toeline.photo import U8
-from toeline.report.highlights import first_change
+from toeline.report.highlights import likely_causes
 from toeline.report.typeset import Paper, typeset
 from toeline.units import Unit, say
 
@@ -75,7 +74,7 @@ def _typeset(template: str, data: Mapping[str, object], sources: Mapping[str, by
 def _sheet(coupon: Coupon, picture: str | None, unit: Unit) -> dict[str, object]:
     scored = coupon.score
     result = coupon.result
-    change = first_change(result) if result else None
+    coach = result.coaching if result else None
     return {
         "name": coupon.name,
         "photo": coupon.photo,
@@ -87,9 +86,14 @@ def _sheet(coupon: Coupon, picture: str | None, unit: Unit) -> dict[str, object]
             [item.title, say(item.value, unit), "–" if item.points is None else f"{item.points:.1f} of {item.weight:g}"]
             for item in (scored.items if scored else ())
         ],
-        "practise": [[item.title, item.coaching] for item in (scored.to_practise if scored else ())[:MOST_TO_PRACTISE]],
-        "cause": CAUSES[result.causes[0].cause] if result and result.causes else None,
-        "change": change,
+        "practise": [[item.title, item.coaching] for item in (scored.to_practise if scored else ())[:MOST_TO_PRACTISE]]
+        if coach
+        else [],
+        "cause": likely_causes(result) if result else None,
+        "first": coach.first if coach else None,
+        "then": list(coach.then) if coach and coach.first_is == "look" else [],
+        "repeat": coach.repeat if coach else None,
+        "cautions": list(coach.cautions) if coach else [],
     }
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from toeline.datafile import load
 from toeline.measures.registry import MEASURES
+from toeline.names import CAUSES
 from toeline.result import JudgedLine, Judgement, Problem, Quantity, Result
 
 _WORST_FIRST = {"fail": 0, "undecided": 1, "pass": 2}
@@ -47,6 +48,17 @@ def measures_to_read(result: Result) -> dict[str, Quantity]:
 def severest_first(problems: tuple[Problem, ...]) -> tuple[Problem, ...]:
     """Problems with what stops a measurement first."""
     return tuple(sorted(problems, key=lambda problem: _SEVEREST_FIRST[problem.severity]))
+
+
+def likely_causes(result: Result) -> str | None:
+    """The likeliest cause in words, or those that cannot be told apart; None where none is named."""
+    if not result.causes:
+        return None
+    first, *others = result.causes
+    if first.told_apart_by is None:
+        return f"Most likely: {CAUSES[first.cause].lower()}"
+    tied = [one for one in others if one.told_apart_by and 4 * one.likelihood > first.likelihood]
+    return "May be: " + " or ".join(CAUSES[one.cause].lower() for one in (first, *tied))
 
 
 def first_change(result: Result) -> str | None:
