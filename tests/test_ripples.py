@@ -47,6 +47,16 @@ def test_pitch_is_rsm_of_a_profile_worked_by_hand():
     assert got.gaps.mean() == pytest.approx(1.875, abs=0.005)
 
 
+def test_crests_are_found_between_the_columns():
+    # even crests fall anywhere between columns 0.1 mm apart: the highest column alone would be off by 0.029 (rms), and
+    # a parabola the wrong way by twice that
+    every = 2.0 + 1.93 * np.arange(40)
+    got = read(draw(Drawing(length=80.0, crests=every, depth=3.0), Spoil(blur_mm=0.25), reach=12.0)).within(10.0, 70.0)
+    off = got.s - every[np.abs(np.subtract.outer(got.s, every)).argmin(axis=1)]
+    assert len(got.s) == 31
+    assert float(off.std()) < 0.012
+
+
 def test_pitch_agrees_with_scipy_peaks_and_spectrum_on_the_middle_row():
     bead = drawn(1.9, 0.05, Spoil(noise=0.03))
     band = bead.band
