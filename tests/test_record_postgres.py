@@ -13,7 +13,7 @@ import pytest
 from sqlalchemy import create_engine, text
 
 import test_record
-import test_record_crash
+import test_record_faults
 import test_record_tampering
 from toeline.errors import RecordError
 from toeline.record import Store, signing
@@ -150,7 +150,7 @@ def test_eight_writers_at_once_make_one_chain(url):
 
 
 def test_kills_lose_nothing(url):
-    test_record_crash.kill_saves(url, 25)
+    test_record_faults.kill_saves(url, 25)
 
 
 def test_password_is_never_shown(url):

@@ -7,12 +7,15 @@ record can be moved from SQLite to PostgreSQL and back.
 
 from __future__ import annotations
 
+import glob
 import hashlib
 import json
 import lzma
 import os
+import re
 import sqlite3
 import struct
+import time
 import uuid
 import zipfile
 import zlib
@@ -31,7 +34,7 @@ from toeline.record.chain import canonical
 from toeline.record.checking import check_contents, check_links
 from toeline.record.erasing import where_photos_lie
 from toeline.record.migrations import HEAD, KNOWN, migrate, version_of
-from toeline.record.photos import PhotoFolder
+from toeline.record.photos import STALE_S, PhotoFolder
 from toeline.result import Model
 
 FORMAT = "toeline.backup/1"
@@ -87,6 +90,7 @@ def write_backup(
     where what is on record does not check, as it could not be restored.
     """
     _refuse_taken(archive, overwrite)
+    _forget_killed(archive)
     part = archive.with_name(f".{archive.name}.{uuid.uuid4().hex}")
     files: dict[str, str] = {}
     rows: dict[str, int] = {}
@@ -140,6 +144,13 @@ def verify_backup(archive: Path) -> BackupReport:
 def _refuse_taken(archive: Path, overwrite: bool) -> None:
     if archive.exists() and not overwrite:
         raise RecordError(f"There is a file {archive} already: give another name, or say that it may be overwritten.")
+
+
+def _forget_killed(archive: Path) -> None:
+    """Delete what backups of this name left that were killed: it holds names. A living one is younger than that."""
+    for left in archive.parent.glob(f".{glob.escape(archive.name)}.*"):
+        if re.fullmatch("[0-9a-f]{32}", left.suffix[1:]) and time.time() - left.stat().st_mtime > STALE_S:
+            left.unlink(missing_ok=True)
 
 
 def _rehearse(archive: Path) -> None:
