@@ -210,23 +210,31 @@ class Coach:
         out: list[Advice | None] = []
         for topic in topics:
             best = self._against_cause(topic) if topic else None
-            if topic and best is None:
+            if topic and best is None and not self._waits(topic):
                 best = next((one for one in self.advice(topic.actions) if not one.against(given)), None)
             out.append(best)
             given += [best] if best else []
         return out
 
+    def _gives(self, one: Ranked, topic: Topic) -> bool:
+        """Whether a cause gives what the topic is about."""
+        return any(
+            one.trouble.states[sign][state] > _SHOWS * self.ranking.rules.usual(sign)[state]
+            for sign, states in topic.signs.items()
+            for state in states
+        )
+
     def _against_cause(self, topic: Topic) -> Advice | None:
         """The first thing to try against the likeliest cause that gives what the topic is about."""
         for each in self.ranking.ranked:
-            shows = (
-                each.trouble.states[sign][state] > _SHOWS * self.ranking.rules.usual(sign)[state]
-                for sign, states in topic.signs.items()
-                for state in states
-            )
-            if not each.rivals and self.tries[each.cause] and any(shows):
+            if not each.rivals and self.tries[each.cause] and self._gives(each, topic):
                 return self.tries[each.cause][0]
         return None
+
+    def _waits(self, topic: Topic) -> bool:
+        """Whether it waits for the look that tells apart the causes that give it."""
+        tied = self.ranking.ranked[:1] and self.ranking.ranked[0].rivals
+        return bool(tied) and any(each.rivals and self._gives(each, topic) for each in self.ranking.ranked)
 
     @cached_property
     def failing(self) -> tuple[tuple[JudgedLine, Advice | None], ...]:

@@ -6,12 +6,14 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
+from toeline.causes.chart import chart
+from toeline.causes.position import settings_position
 from toeline.evidence.needs import spoken
 from toeline.judgement.decision import RULE_MEANINGS, RULE_NAMES
 from toeline.measures.registry import title_of
 from toeline.names import CAUSES
 from toeline.report.fillet_sketch import draw_cross_section
-from toeline.report.highlights import measures_to_read
+from toeline.report.highlights import CHANCES, measures_to_read
 from toeline.report.key import keyed_indications
 from toeline.result import BudgetRow, JudgedLine, Quantity, Result
 from toeline.text import sentence
@@ -109,6 +111,11 @@ class ReportContent:
     settings_said: tuple[str, ...]
     causes: tuple[CauseRow, ...]
     causes_why: str
+    first: str
+    then: tuple[str, ...]
+    causes_note: str
+    repeat: str
+    before_next: tuple[str, ...]
     problems: tuple[str, ...]
     cautions: tuple[str, ...]
     digests: tuple[Row, ...]
@@ -127,7 +134,7 @@ def report_content(
     """The report of a result. ``inspection``, where it is on record, brings identity, decision and chain digest."""
     if inspection is not None:
         identity, decision = inspection.identity, inspection.decision
-    judgement = result.judgement
+    judgement, sheet = result.judgement, result.coaching
     outcome, outcome_text = _outcome(result)
     budget_title, budget = _budget(result, unit)
     return ReportContent(
@@ -175,6 +182,11 @@ def report_content(
             for cause in result.causes[:3]
         ),
         causes_why=result.causes_why or "",
+        first=sheet.first if sheet else "",
+        then=(*sheet.then, *(f"Also: {line}" for line in sheet.also)) if sheet else (),
+        causes_note=CHANCES if len(result.causes) > 1 else "",
+        repeat=sheet.repeat if sheet else "",
+        before_next=sheet.cautions if sheet else (),
         problems=tuple(problem.text for problem in result.photo.problems),
         cautions=tuple(dict.fromkeys((*LIMITS, *(judgement.cautions if judgement else ()), *result.cautions))),
         digests=_digests(result, inspection),
@@ -347,6 +359,7 @@ def _settings(result: Result, unit: Unit) -> tuple[Row, ...]:
         shown, said = convert(value, "mm", unit)
         return f"{round(shown, 3):g} {said}"
 
+    place = settings_position(settings)
     electrode = " ".join(filter(None, (welding.electrode_class, length(welding.electrode_mm))))
     current = " ".join(filter(None, (f"{welding.current_a:g} A" if welding.current_a else "", welding.polarity)))
     rows = (
@@ -355,10 +368,21 @@ def _settings(result: Result, unit: Unit) -> tuple[Row, ...]:
         (f"Drawing size ({settings.drawing_size_is})", length(settings.drawing_size_mm)),
         ("Electrode", electrode),
         ("Current", current),
+        ("Box range", "{:g} to {:g} A".format(*welding.box_range_a) if welding.box_range_a else None),
+        ("Technique", welding.technique),
+        ("Position", place.name + f" ({place.aws}, {place.iso})" if place else None),
         ("Voltage", f"{welding.voltage_v:g} V" if welding.voltage_v else None),
         ("Arc time", f"{welding.arc_time_s:g} s" if welding.arc_time_s else None),
     )
-    return tuple((name, text) for name, text in rows if text)
+    noticed = [(sign.replace("_", " ").capitalize(), says) for sign, says in _noticed(result)]
+    return (*((name, text) for name, text in rows if text), *noticed)
+
+
+def _noticed(result: Result) -> list[Row]:
+    """What was seen or heard while welding, in the chart's words."""
+    signs = chart().signs
+    said = result.settings.welding.noticed
+    return [(name, signs[name].says.get(state, state) if name in signs else state) for name, state in said.items()]
 
 
 def _digests(result: Result, inspection: Inspection | None) -> tuple[Row, ...]:

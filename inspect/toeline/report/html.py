@@ -83,13 +83,17 @@ def _sections(d: ReportContent, picture: bytes | None) -> Iterable[Markup]:
     )
     yield _pairs("As stated by the user", d.settings)
     yield _list("", d.settings_said)
+    if d.first:
+        yield _heading("Do this first") + Markup("<p><strong>{}</strong></p>").format(d.first)
+    yield _list("", d.then)
     yield _table(
         "Likely causes",
         ("Cause", "Likelihood", "Evidence", "Against", "Try first", "To tell it apart"),
         [(c.name, c.likelihood, c.evidence, c.against, c.try_first, c.told_apart_by) for c in d.causes],
     )
-    if d.causes_why:
-        yield Markup("<p>{}</p>").format(d.causes_why)
+    for said in filter(None, (d.causes_note, d.causes_why)):
+        yield Markup("<p>{}</p>").format(said)
+    yield _list("Before the next bead", (d.repeat, *d.before_next) if d.repeat else ())
     yield _list("Notes on the photo", d.problems)
     yield _list("What this report does not show", d.cautions)
     yield _pairs("Digests", d.digests)
