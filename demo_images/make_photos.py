@@ -13,6 +13,7 @@ import io
 import json
 import math
 import sys
+from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
@@ -27,13 +28,13 @@ from torch import Tensor
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 from workshop.bead_shape import BeadPlan, Weld, lay
-from workshop.lens import CardLie, Lens, aim_phone, lie_of
+from workshop.lens import F64, CardLie, Lens, aim_phone, lie_of
 from workshop.light import Lights, any_lights, shade, shading_maps
 from workshop.noise import Dice
 from workshop.phone import develop
 from workshop.scene import bench, card_picture, cover_with_slag, place_card
 from workshop.surface import Surface, dress
-from workshop.truth import Laid, bead_truth, camera_truth, card_truth
+from workshop.truth import Laid, bead_truth, camera_truth, card_truth, relief_truth
 
 STEP = 0.1
 #: The relief is laid this far beside the bead's ends and its middle, mm.
@@ -132,6 +133,7 @@ class Shot:
     under_slag: bool = False
     usable: bool = True
     why_not: str | None = None
+    nth: int = 0  #: of several photos in the same light: each has its own noise
 
 
 SHOTS = (
@@ -542,6 +544,17 @@ def card_lies(shot: Shot) -> list[CardLie]:
     return lies
 
 
+def outlines(shot: Shot, lies: list[CardLie]) -> F64:
+    """World corners (N, 3) of the bead and of every card, mm."""
+    half = np.array([-1.0, 1.0])
+    # the bead wanders and rolls out by up to 2.5 mm
+    width = {**STRINGER, **shot.bead}["width"]
+    s, t = np.meshgrid(half * shot.length / 2, half * (width / 2 + 2.5))
+    bead = np.stack([s.ravel(), t.ravel(), np.abs(t.ravel()) if shot.kind == "fillet" else 0 * t.ravel()], -1)
+    corners = shot.print_scale * np.array([[0, 0, 0], [85.6, 0, 0], [85.6, 53.98, 0], [0, 53.98, 0]])
+    return np.vstack([bead, *(lie.world(corners) for lie in lies)])
+
+
 def phone_over(shot: Shot, lies: list[CardLie]) -> Lens:
     """The phone, aimed between bead and card."""
     size = shot.size[::-1] if shot.portrait else shot.size
@@ -566,10 +579,14 @@ def phone_over(shot: Shot, lies: list[CardLie]) -> Lens:
     )
 
 
-def ground(lens: Lens, drop: float, device: str) -> tuple[Tensor, Tensor]:
-    """The relief's columns and rows (mm), wide enough for all that the lens sees down to the bench."""
-    rows = torch.cat([lens.targets(0, 1), lens.targets(lens.height - 1, lens.height)], 1)[0].reshape(-1, 3).numpy()
-    rows = np.vstack([rows, rows + (rows - lens.eye) * (drop / lens.eye[2])])
+def ground(lenses: list[Lens], drop: float, device: str, within: F64 | None = None) -> tuple[Tensor, Tensor]:
+    """The relief's columns and rows (mm), wide enough for all that the lenses see down to the bench, or no wider than
+    what lies ``within`` these world points (N, 3)."""
+    seen = [] if within is None else [within]
+    for lens in lenses if within is None else ():
+        rows = torch.cat([lens.targets(0, 1), lens.targets(lens.height - 1, lens.height)], 1)[0].reshape(-1, 3).numpy()
+        seen += [rows, rows + (rows - lens.eye) * (drop / lens.eye[2])]
+    rows = np.vstack(seen)
     low, high = rows[:, :2].min(axis=0) - 2.0, rows[:, :2].max(axis=0) + 2.0
     s = torch.arange(math.floor(low[0] / STEP), math.ceil(high[0] / STEP), device=device) * STEP
     t = torch.arange(math.ceil(high[1] / STEP), math.floor(low[1] / STEP), -1, device=device) * STEP
@@ -685,12 +702,21 @@ def defocused(radiance: Tensor, radius: int) -> Tensor:
     return torch.from_numpy(spread_out).to(radiance.device).permute(2, 0, 1)[None]
 
 
-def take(shot: Shot, device: str = "cpu") -> tuple[NDArray[np.uint8], dict[str, Any]]:
-    """The photo (H, W, 3, BGR) and its truth. Another device draws other noise: the same seeds, another photo."""
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """A bead, its plates and cards on a bench, ready to be photographed from anywhere."""
+
+    surface: Surface
+    maps: Tensor
+    laid: Laid
+    lies: list[CardLie]
+
+
+def lay_out(shot: Shot, lenses: list[Lens], device: str, within: F64 | None = None) -> Bench:
+    """What the shot shows, wide enough for all of the lenses, or for what lies ``within`` these world points."""
     fillet = shot.kind == "fillet"
     plan, lies = plan_of(shot, device), card_lies(shot)
-    lens = phone_over(shot, lies)
-    s, t = ground(lens, 0.0 if fillet else shot.drop, device)
+    s, t = ground(lenses, 0.0 if fillet else shot.drop, device, within)
     strip_s = s[(s > -shot.length / 2 - BESIDE_ENDS) & (s < shot.length / 2 + BESIDE_ENDS)]
     strip_t = t[t.abs() < BESIDE]
     weld = lay(Dice(shot.seed, 1, device), plan, strip_s, strip_t)
@@ -708,24 +734,36 @@ def take(shot: Shot, device: str = "cpu") -> tuple[NDArray[np.uint8], dict[str, 
     rows = slice(round(float(t[0] - strip_t[0]) / STEP), None)
     columns = slice(round(float(strip_s[0] - s[0]) / STEP), None)
     bare = plain[0, 0, rows, columns][: len(strip_t), : len(strip_s)].cpu().numpy().astype(float)
-    del whole
-
-    maps, lights = shading_maps(surface), lights_of(shot, device)
-    eye = torch.from_numpy(lens.eye.astype(np.float32)).to(device)[None]
-    steps = 150 if fillet else 30
-    tiles = [
-        shade(surface, lens.targets(y, min(y + 150, lens.height)).to(device), eye, lights, 16, steps, maps)[0]
-        for y in range(0, lens.height, 150)
-    ]
-    radiance = defocused(torch.cat(tiles, 2).nan_to_num(0.0), shot.defocus)
-    del maps, surface
-    blur = torch.tensor([shot.blur], device=device)
-    photo = develop(radiance, Dice(shot.look, 1, device), blur, grain_px=1.8, compress=False, bright_to=shot.bright_to)
-    image = (photo[0].permute(1, 2, 0).cpu().numpy()[..., ::-1] * 255 + 0.5).astype(np.uint8)
-
     columns_mm, rows_mm = (axis.cpu().numpy().astype(float) for axis in (strip_s, strip_t))
     laid = Laid(plan, weld, columns_mm, rows_mm, bare, fillet, shot.card_side)
-    bead, spatter = bead_truth(laid, lens, lies)
+    return Bench(surface, shading_maps(surface), laid, lies)
+
+
+def photograph(
+    scene: Bench, shot: Shot, lens: Lens, device: str, within: F64 | None = None
+) -> tuple[NDArray[np.uint8], dict[str, Any]]:
+    """One photo (H, W, 3, BGR) of what was laid out, and its truth; grey where nothing lies ``within`` the points."""
+    lights = lights_of(shot, device)
+    eye = torch.from_numpy(lens.eye.astype(np.float32)).to(device)[None]
+    steps = 150 if scene.laid.fillet else 30
+    left, top, right, low = 0, 0, lens.width, lens.height
+    if within is not None:
+        px = lens.pixels(within)
+        left, top = np.clip(px.min(axis=0).astype(int), 0, [lens.width, lens.height])
+        right, low = np.clip(px.max(axis=0).astype(int), 0, [lens.width, lens.height])
+    tiles = []
+    for y in range(top, low, 150):
+        target = lens.targets(y, min(y + 150, low))[:, :, left:right].to(device)
+        tiles.append(shade(scene.surface, target, eye, lights, 16, steps, scene.maps)[0])
+    drawn = torch.cat(tiles, 2).nan_to_num(0.0)
+    whole = drawn.mean(dim=(2, 3), keepdim=True).expand(-1, -1, lens.height, lens.width).clone()
+    whole[:, :, top:low, left:right] = drawn
+    radiance = defocused(whole, shot.defocus)
+    blur = torch.tensor([shot.blur], device=device)
+    phone = Dice(shot.look + shot.nth, 1, device)
+    photo = develop(radiance, phone, blur, grain_px=1.8, compress=False, bright_to=shot.bright_to)
+    image = (photo[0].permute(1, 2, 0).cpu().numpy()[..., ::-1] * 255 + 0.5).astype(np.uint8)
+    bead, spatter = bead_truth(scene.laid, lens, scene.lies)
     truth: dict[str, Any] = {
         "photo": f"{shot.name}.jpg",
         "usable": shot.usable,
@@ -743,13 +781,39 @@ def take(shot: Shot, device: str = "cpu") -> tuple[NDArray[np.uint8], dict[str, 
             "exif_orientation": 1,
             "exif_f35": shot.focal_35mm,
         },
-        **camera_truth(lens, lies[0]),
-        "card": card_truth(lens, lies, shot.check_line),
+        **camera_truth(lens, scene.lies[0]),
+        "card": card_truth(lens, scene.lies, shot.check_line),
         "bead": bead,
         "spatter": spatter,
         "generator": {"seed": shot.seed, "steel": shot.steel, "look": shot.look, "bead": {**STRINGER, **shot.bead}},
     }
     return image, truth
+
+
+def take(shot: Shot, device: str = "cpu") -> tuple[NDArray[np.uint8], dict[str, Any]]:
+    """The photo (H, W, 3, BGR) and its truth. Another device draws other noise: the same seeds, another photo."""
+    lens = phone_over(shot, card_lies(shot))
+    return photograph(lay_out(shot, [lens], device), shot, lens, device)
+
+
+def take_round(
+    shots: Sequence[Shot], device: str = "cpu", around: float | None = None
+) -> tuple[list[tuple[NDArray[np.uint8], dict[str, Any]]], dict[str, NDArray[Any]]]:
+    """Photos of one bead from several stands, each with its truth, and the relief that they share.
+
+    The shots differ in where the phone is, in what it makes of the light, and, where the lamp is the phone's own, in
+    the lamp. With ``around``, mm, no more is drawn than what lies so near to bead and cards: many times as quick.
+    """
+    lies = card_lies(shots[0])
+    lenses = [phone_over(shot, lies) for shot in shots]
+    within = None
+    if around is not None:
+        low, high = (f(outlines(shots[0], lies), axis=0) for f in (np.min, np.max))
+        low, high = low - around, high + around
+        within = np.array([[x, y, z] for x in (low[0], high[0]) for y in (low[1], high[1]) for z in (0.0, high[2])])
+    scene = lay_out(shots[0], lenses, device, within)
+    photos = [photograph(scene, shot, lens, device, within) for shot, lens in zip(shots, lenses, strict=True)]
+    return photos, relief_truth(scene.laid, scene.lies)
 
 
 def jpeg(image: NDArray[np.uint8], shot: Shot, quality: int) -> bytes:

@@ -180,6 +180,46 @@ def bead_truth(laid: Laid, lens: Lens, cards: list[CardLie]) -> tuple[dict[str, 
     return bead, _spatter(laid, lens, card, unfold)
 
 
+def relief_truth(laid: Laid, cards: list[CardLie]) -> dict[str, NDArray[Any]]:
+    """The relief over a sheet along the seam, to be kept as an ``.npz``.
+
+    ``s_mm`` (n,) from the bead's start, ``t_mm`` (m,) positive to the left of travel, ``h_mm`` (m, n) over the plate,
+    and ``P0``, ``d``, ``nL``: plate xy = P0 + s d + t nL. ``toe_s``, ``toe_left`` and ``toe_right`` are the geometric
+    toes. On a fillet ``section_s_mm`` (k,), ``along_base_mm`` and ``up_mm`` (m, k) in place of the sheet: sections
+    by where they lie along the base plate, away from the upright, and how far up the upright.
+    """
+    start, end = float(laid.plan.start), float(laid.plan.end)
+    left, right = (curve[0, 0].cpu().numpy() for curve in (laid.weld.left, laid.weld.right))
+    columns = np.flatnonzero((laid.s > start - 12.0) & (laid.s < end + 12.0))
+    reach = max(float(left.max()), float(-right.min())) + 11.0
+    rows = np.flatnonzero(np.abs(laid.t) < reach)
+    height = laid.weld.height[0, 0].cpu().numpy()[np.ix_(rows, columns)]
+    unfold = math.sqrt(2.0) if laid.fillet else 1.0
+    out: dict[str, NDArray[Any]] = {
+        "toe_s": (laid.s - start)[columns].astype(np.float32),
+        "toe_left": (unfold * left[columns]).astype(np.float32),
+        "toe_right": (unfold * right[columns]).astype(np.float32),
+    }
+    if laid.fillet:
+        columns = np.arange(0, len(columns), 5)
+        across, z = laid.card_side * laid.t[rows][:, None], height[:, columns]
+        return out | {
+            "section_s_mm": out["toe_s"][columns],
+            "along_base_mm": ((across + z) / math.sqrt(2.0)).astype(np.float32),
+            "up_mm": ((z - across) / math.sqrt(2.0)).astype(np.float32),
+        }
+    card = cards[0]
+    base = card.plate(np.array([[start, 0.0, 0.0], [start + 1.0, 0.0, 0.0], [start, 1.0, 0.0]]))[:, :2]
+    return out | {
+        "s_mm": out["toe_s"],
+        "t_mm": laid.t[rows].astype(np.float32),
+        "h_mm": height.astype(np.float16),
+        "P0": base[0],
+        "d": base[1] - base[0],
+        "nL": base[2] - base[0],
+    }
+
+
 def _fillet(
     laid: Laid, cards: list[CardLie], world: dict[str, F64], left: F64, right: F64, body: F64
 ) -> dict[str, Any]:

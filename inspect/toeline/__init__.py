@@ -10,7 +10,7 @@ __version__ = metadata.version("toeline")
 if TYPE_CHECKING:
     from toeline.batch import measure_many
     from toeline.errors import ToelineError
-    from toeline.pipeline import measure, measure_with
+    from toeline.pipeline import measure, measure_with, relief, relief_with
     from toeline.result import Result, Settings
     from toeline.settings import settings_from
 
@@ -22,6 +22,8 @@ __all__ = [
     "measure",
     "measure_many",
     "measure_with",
+    "relief",
+    "relief_with",
     "settings_from",
 ]
 
@@ -30,6 +32,8 @@ _HOMES = {
     "measure": "pipeline",
     "measure_many": "batch",
     "measure_with": "pipeline",
+    "relief": "pipeline",
+    "relief_with": "pipeline",
     "settings_from": "settings",
     "Result": "result",
     "Settings": "result",

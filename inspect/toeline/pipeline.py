@@ -13,11 +13,11 @@ from typing import Unpack
 import numpy as np
 
 from toeline.causes import rank_causes
-from toeline.criteria import load_criteria
+from toeline.criteria import Criteria, load_criteria
 from toeline.document import write_document
 from toeline.errors import CardError
 from toeline.evidence.gauge import check_reading
-from toeline.geometry.camera import load_profile
+from toeline.geometry.camera import CameraProfile, load_profile
 from toeline.geometry.card import find_cards
 from toeline.geometry.fillet_frame import FilletFrame
 from toeline.geometry.fillet_one_card import fillet_from_one_card
@@ -36,11 +36,12 @@ from toeline.measures.legs import (
 )
 from toeline.measures.width_and_edges import count_indications, measure_course, unknown_measures
 from toeline.photo import Photo, read_photo
+from toeline.photogrammetry import check_count, check_surface_name, measure_relief, read_all, save_surface, with_relief
 from toeline.problems import problem
 from toeline.result import Indication, Problem, Quantity, Result, Settings
 from toeline.settings import Said, settings_from
 from toeline.trace.band import TracedBead
-from toeline.trace.bead_finder import detect_beads
+from toeline.trace.bead_finder import Detections, detect_beads
 from toeline.trace.belief import DISBELIEVED
 from toeline.trace.ripples import read_ripples
 from toeline.trace.search import Found, check_ends, search
@@ -79,16 +80,62 @@ class _Clock:
         return {k: round(v, 2) for k, v in (self.ms | {"total": 1000 * (time.perf_counter() - self.began)}).items()}
 
 
+def relief(
+    photos: Sequence[str | Path | bytes | Photo], *, height_map: str | Path | None = None, **said: Unpack[Said]
+) -> Result:
+    """Measure one bead in several photos, the first of them the face photo; the keywords are those of ``measure``.
+
+    ``height_map`` names a file for the surface: ``.npz`` or ``.x3p``.
+
+    Raises:
+        ToelineError: the face photo cannot be read, or a setting makes no sense; the text says what to do.
+    """
+    return relief_with(photos, settings_from(**said), height_map)
+
+
 def measure_with(photo: str | Path | bytes | Photo, settings: Settings) -> Result:
     """As :func:`measure`, with everything the user said in one :class:`Settings`."""
     clock = _Clock()
+    criteria, profile = _check(settings)
+    with clock.stage("photo"):
+        photo = photo if isinstance(photo, Photo) else read_photo(photo)
+    face = _look(photo, settings, profile, clock)
+    return _judged(face.document(settings), criteria, clock)
+
+
+def relief_with(
+    photos: Sequence[str | Path | bytes | Photo], settings: Settings, height_map: str | Path | None = None
+) -> Result:
+    """As :func:`relief`, with everything the user said in one :class:`Settings`."""
+    clock = _Clock()
+    criteria, profile = _check(settings)
+    check_count(len(photos))
+    if height_map is not None:
+        check_surface_name(height_map)
+    with clock.stage("photo"):
+        read = read_all(photos)
+    face = _look(read.photos[0], settings, profile, clock)
+    with clock.stage("relief"):
+        bead = face.measured.bead if face.believed else None
+        found = measure_relief(read.photos, bead, face.ground, settings, profile)
+        result = with_relief(face.document(settings), read, found)
+        if height_map is not None and found.relief is not None:
+            save_surface(found.relief, height_map)
+    return _judged(result, criteria, clock)
+
+
+def _check(settings: Settings) -> tuple[Criteria | None, CameraProfile | None]:
+    """Refuse what is wrong before a photo is read; the criteria and the camera profile that are named."""
     for reading in settings.gauge:
         check_reading(reading)
     print_scale(settings.check_line_mm)  # refused here also where no card will be found
     criteria = load_criteria(settings.criteria) if settings.criteria else None
     profile = load_profile(settings.camera_profile) if settings.camera_profile else None
-    with clock.stage("photo"):
-        photo = photo if isinstance(photo, Photo) else read_photo(photo)
+    return criteria, profile
+
+
+def _look(photo: Photo, settings: Settings, profile: CameraProfile | None, clock: _Clock) -> _Face:
+    """All that one photo shows."""
     check_ends(photo, settings.ends_px)
     with ThreadPoolExecutor(1) as aside:  # neither needs the other
         finding = aside.submit(detect_beads, photo.image)
@@ -100,7 +147,8 @@ def measure_with(photo: str | Path | bytes | Photo, settings: Settings) -> Resul
             detections = finding.result()
     with clock.stage("trace"):
         found = search(photo, detections, ground, settings.ends_px)
-    if found.bead is None or any(p.code in DISBELIEVED for p in found.problems):
+    believed = found.bead is not None and not any(p.code in DISBELIEVED for p in found.problems)
+    if found.bead is None or not believed:
         with clock.stage("usable"):
             usability: tuple[Problem, ...] = scene_problems(photo, ground.plate, fillet=settings.joint == "fillet")
             usability += card_problems(cards, ground.plate)
@@ -108,17 +156,11 @@ def measure_with(photo: str | Path | bytes | Photo, settings: Settings) -> Resul
     else:
         measured, usability = _measure_bead(photo, ground, found.bead, settings, clock)
     problems = _tidy([*found.problems, *ground.problems, *measured.problems, *usability])
-    result = write_document(
-        photo,
-        ground,
-        found.detections,
-        measured.bead,
-        problems,
-        measured.measures,
-        measured.sizes_along,
-        measured.indications,
-        settings,
-    )
+    return _Face(photo, ground, found.detections, measured, tuple(problems), believed)
+
+
+def _judged(result: Result, criteria: Criteria | None, clock: _Clock) -> Result:
+    """The document with verdict and advice."""
     with clock.stage("judge"):
         if criteria is not None:
             result = result.model_copy(update={"judgement": judge(result, criteria)})
@@ -143,6 +185,32 @@ class _Measured:
     indications: tuple[Indication, ...] = ()
     sizes_along: Mapping[str, tuple[float | None, ...]] = field(default_factory=dict)
     problems: tuple[Problem, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Face:
+    """All that one photo shows, before it is judged; ``believed`` where its bead was measured."""
+
+    photo: Photo
+    ground: Ground
+    detections: Detections
+    measured: _Measured
+    problems: tuple[Problem, ...]
+    believed: bool
+
+    def document(self, settings: Settings) -> Result:
+        """The result without its judgement and causes."""
+        return write_document(
+            self.photo,
+            self.ground,
+            self.detections,
+            self.measured.bead,
+            self.problems,
+            self.measured.measures,
+            self.measured.sizes_along,
+            self.measured.indications,
+            settings,
+        )
 
 
 def _nothing(settings: Settings, found: Found) -> _Measured:

@@ -169,6 +169,25 @@ class Indication(Model):
     at_px: Point | None = None
     confidence: Confidence
     why: str = ""
+    depth: Quantity | None = None
+
+
+class ReliefAlong(Model):
+    """Height and depth from several photos along the seam, at ``s_mm``; None where it was not seen.
+
+    ``crown_mm`` is the greatest height of the face over the plate, on a fillet over the straight line between its toes;
+    ``undercut_*_mm`` the greatest depth below the plate beside that toe. ``U_mm`` (k = 2) has the same three names.
+    ``seen`` is the share of the face with a height.
+    """
+
+    state: Literal["measured", "none"]
+    why: str | None = None
+    seen: float | None = None
+    s_mm: tuple[float, ...] = ()
+    crown_mm: tuple[float | None, ...] = ()
+    undercut_left_mm: tuple[float | None, ...] = ()
+    undercut_right_mm: tuple[float | None, ...] = ()
+    U_mm: dict[str, tuple[float | None, ...]] = {}
 
 
 class JudgedLine(Model):
@@ -316,10 +335,12 @@ class Result(Model):
 
     schema_: Literal["toeline.result/1"] = Field(default=SCHEMA, alias="schema")
     photo: PhotoInfo
+    photos: tuple[PhotoInfo, ...] = ()
     scale: Scale
     bead: Bead
     measures: dict[str, Quantity]
     indications: tuple[Indication, ...] = ()
+    relief: ReliefAlong | None = None
     judgement: Judgement | None = None
     causes: tuple[Cause, ...] = ()
     causes_why: str | None = None

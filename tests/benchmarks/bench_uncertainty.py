@@ -150,36 +150,25 @@ def _any_lamp(rng: np.random.Generator) -> Lamp:
     )
 
 
-def _outlines(shot: Shot) -> np.ndarray:
-    """World corners (N, 3) of the bead and of every card, mm."""
-    from make_photos import card_lies
-
-    half = np.array([-1.0, 1.0])
-    # the bead wanders and rolls out by up to 2.5 mm
-    s, t = np.meshgrid(half * shot.length / 2, half * (shot.bead["width"] / 2 + 2.5))
-    bead = np.stack([s.ravel(), t.ravel(), np.abs(t.ravel()) if shot.kind == "fillet" else 0 * t.ravel()], -1)
-    corners = shot.print_scale * np.array([[0, 0, 0], [85.6, 0, 0], [85.6, 53.98, 0], [0, 53.98, 0]])
-    return np.vstack([bead, *(lie.world(corners) for lie in card_lies(shot))])
-
-
 def _in_picture(shot: Shot) -> bool:
     """Whether bead and cards are in the picture, with a margin."""
-    from make_photos import card_lies, phone_over
+    from make_photos import card_lies, outlines, phone_over
 
-    lens = phone_over(shot, card_lies(shot))
-    px = lens.pixels(_outlines(shot))
+    lies = card_lies(shot)
+    lens = phone_over(shot, lies)
+    px = lens.pixels(outlines(shot, lies))
     return bool((px > MARGIN).all() and (px < np.array([lens.width, lens.height]) - MARGIN).all())
 
 
 def _glare_free(shot: Shot) -> bool:
     """Whether the lamp is not mirrored in the plate where bead and cards lie."""
-    from make_photos import card_lies, phone_over
+    from make_photos import card_lies, outlines, phone_over
 
     lies = card_lies(shot)
     eye = phone_over(shot, lies).eye
     el, az = math.radians(shot.lamp.elevation), math.radians(shot.lamp.azimuth)
     lamp = np.array([math.cos(el) * math.cos(az), math.cos(el) * math.sin(az), math.sin(el)])
-    view = eye - _outlines(shot)
+    view = eye - outlines(shot, lies)
     view /= np.linalg.norm(view, axis=1, keepdims=True)
     return all(
         ((2 * (view @ n)[:, None] * n - view) @ lamp < math.cos(math.radians(GLARE))).all()

@@ -11,6 +11,7 @@ import typer
 from toeline import __version__
 from toeline.cli import records, tools
 from toeline.cli.measuring import BUG, measure
+from toeline.cli.relief import relief
 from toeline.errors import ToelineError, told
 from toeline.text import one_line
 
@@ -22,6 +23,7 @@ app = typer.Typer(
     add_completion=False,
 )
 app.command()(measure)
+app.command()(relief)
 app.command()(tools.card)
 app.command()(tools.camera)
 app.command()(tools.criteria)

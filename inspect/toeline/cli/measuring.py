@@ -21,7 +21,7 @@ OK, JUDGED_FAIL, PHOTO_UNUSABLE = 0, 1, 3
 #: A bug of ours, told apart from any answer (sysexits.h, EX_SOFTWARE).
 BUG = 70
 #: The report's name of a paper.
-_PAPERS: dict[str, Literal["a4", "us-letter"]] = {"a4": "a4", "letter": "us-letter"}
+PAPERS: dict[str, Literal["a4", "us-letter"]] = {"a4": "a4", "letter": "us-letter"}
 
 
 _WELD, _PHOTO, _JUDGE, _OUT, _MANY = "The weld", "The photo", "The judgement", "What comes out", "Many photos"
@@ -256,7 +256,7 @@ def measure(
     outputs.check(photos)
     many = len(photos) > 1
     finished: list[Measured] = []
-    for done, photo in zip(_in_order(photos, settings, outputs, _PAPERS[paper], scheduler), photos, strict=True):
+    for done, photo in zip(_in_order(photos, settings, outputs, PAPERS[paper], scheduler), photos, strict=True):
         finished.append(done)
         _say(done, f"{len(finished)}/{len(photos)} " if many else "", None if json_out == "-" else verbose)
         for path in outputs.of(photo, many):

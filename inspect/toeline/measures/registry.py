@@ -13,7 +13,7 @@ from typing import Literal
 from toeline.result import Joint, Quantity, unknown
 
 #: What is computed together, and unknown together.
-Group = Literal["length", "body", "start", "ripples", "counts", "legs", "undersize"]
+Group = Literal["length", "body", "start", "ripples", "counts", "legs", "undersize", "relief"]
 #: Where a measure is shown: in a line of its own where no criteria judge, in the short table, or in the full one only.
 Table = Literal["headline", "short", "full"]
 _ALL: frozenset[Joint] = frozenset({"bead", "butt", "fillet"})
@@ -59,6 +59,13 @@ def _along(name: str, title: str, source: str, *, sized: bool) -> tuple[Measure,
     )
 
 
+def _relief(name: str, title: str, definition: str, joints: frozenset[Joint], unit: str = "mm") -> Measure:
+    """What only several photos tell."""
+    return Measure(name, title, unit, "relief", definition, _OURS, joints, "short", scorable=False)
+
+
+_DEPTH = "Greatest depth below the plate beside that toe, over the body; from several photos."
+_ANGLE = "Least angle between plate and face, on the air's side (ISO 5817 row 505, by its idea); from several photos."
 _UNDERCUT = "Length of the toe along which undercut is seen; its depth is not in one photo."
 _START = "Mean width over the first bead width from the start, its round nose left out."
 _EDGE = "Root mean square over the body of the toe's distance from its own centred 25 mm moving mean."
@@ -273,6 +280,17 @@ _MEASURES: tuple[Measure, ...] = (
         trend=True,
         validated=False,
     ),
+    _relief("height_max", "Height of the face, greatest", "Greatest height over the plate, over the body.", _FLAT),
+    _relief(
+        "height_mean", "Height of the face, mean", "Mean over the body of the crown's height over the plate.", _FLAT
+    ),
+    _relief("convexity_max", "Convexity, greatest", "Greatest height over the line between the toes.", _FILLET),
+    _relief("throat_actual_min", "Throat, actual, least", "Least distance from the root line to the face.", _FILLET),
+    _relief("undercut_depth_left", "Undercut, left toe, depth", _DEPTH, _ALL),
+    _relief("undercut_depth_right", "Undercut, right toe, depth", _DEPTH, _ALL),
+    _relief("crater_depth", "Crater, depth", "Depth of the hollow at the end below the face before it.", _ALL),
+    _relief("toe_angle_left_min", "Toe angle, left, least", _ANGLE, _ALL, "deg"),
+    _relief("toe_angle_right_min", "Toe angle, right, least", _ANGLE, _ALL, "deg"),
 )
 
 #: Every measure by its id, in the order in which a person reads them.

@@ -1,0 +1,142 @@
+"""Undercut: a groove along each toe, fitted to the photos on a strip straightened along it.
+
+A groove half a millimetre to one and a half wide is narrower than what heights are smoothed over. So its depth is asked
+for by itself: of grooves of a few widths and places, which one makes the photos agree, over some mm of seam at once?
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Any
+
+import numpy as np
+from scipy.ndimage import gaussian_filter1d, map_coordinates, uniform_filter1d
+
+from toeline.datafile import load
+from toeline.photo import U8
+from toeline.photogrammetry.chart import Chart
+from toeline.photogrammetry.features import features_of
+from toeline.photogrammetry.section import cheapest
+from toeline.photogrammetry.sight import Projection, Sightlines
+from toeline.photogrammetry.surface import Surface
+from toeline.result import Side
+from toeline.trace.band import F32, F64
+
+
+@dataclass(frozen=True, slots=True)
+class Groove:
+    """Depth below the plate (n,) mm along one toe, at chart stations ``s`` (n,); and how well the photos agree on it:
+    Fisher's z there, and how much of it they would lose without a groove."""
+
+    s: F64
+    depth: F64
+    agreement: F64
+    gain: F64
+
+
+@dataclass(frozen=True, slots=True)
+class _Shapes:
+    """What is tried: grooves over ``x`` of all depths, centres and widths, in mm."""
+
+    depths: F64
+    centres: F64
+    widths: F64
+    x: F64
+
+    def __iter__(self) -> Iterator[F64]:
+        for depth in self.depths:
+            for centre in self.centres:
+                for width in self.widths:
+                    off = np.clip((self.x - centre) / width, -0.5, 0.5)
+                    yield depth * np.cos(np.pi * off)
+
+    @property
+    def shape(self) -> tuple[int, int, int]:
+        return len(self.depths), len(self.centres), len(self.widths)
+
+
+def find_groove(
+    images: Sequence[U8],
+    frames: Sequence[Projection],
+    chart: Chart,
+    surface: Surface,
+    scale: Sequence[float],
+    side: Side,
+) -> Groove:
+    """The groove along one toe, in BGR photos of ``scale`` px a mm; depth 0 where there is none."""
+    rules = load("relief.toml")
+    rule = rules["groove"]
+    step = rule["step"]
+    on = np.flatnonzero((chart.s >= 0) & (chart.s <= chart.length))
+    toe = gaussian_filter1d((chart.left if side == "left" else chart.right)[on], rule["toe_smooth"] / chart.step)
+    x = np.arange(rule["inside"], rule["outside"] + step / 2, step)
+    lean = float(np.sin(np.arctan2(1.0, chart.slope)))  # of a mm along the plate, so much is across the chart
+    s, _ = np.meshgrid(chart.s[on], x)
+    t = toe + (1 if side == "left" else -1) * lean * x[:, None]
+    rows, cols = (chart.t[0] - t) / chart.step, (s - chart.s[0]) / chart.step
+    inner = map_coordinates(surface.domes, [rows, cols], order=1, mode="nearest")
+    base = np.where(x[:, None] < 0, inner, chart.slope * np.abs(t))
+    sight = [Sightlines.over(frame, chart, s, t, base, rule["deepest"] / lean) for frame in frames]
+    seen = features_of(images, sight, scale, rules["feature_fine"])
+    shapes = _Shapes(
+        np.arange(0.0, rule["deepest"] + 1e-9, rule["depth_step"]),
+        np.array(rule["centres"]),
+        np.array(rule["widths"]),
+        x,
+    )
+    window = max(round(rule["window"] / chart.step), 1)
+    every = max(round(rule["every"] / chart.step), 1)
+    z = _agreement(seen, sight, shapes, lean, window, every)
+    return _path(_best_pairs(z, rule), shapes, chart.s[on][::every], rule, every * chart.step)
+
+
+def _agreement(
+    seen: Sequence[Any], sight: Sequence[Sightlines], shapes: _Shapes, lean: float, window: int, every: int
+) -> F32:
+    """Fisher's z (pairs, states, stations)."""
+    pairs = list(combinations(range(len(seen)), 2))
+    out = []
+    ones = np.ones(sight[0].at[0].shape[1], np.float32)
+    for groove in shapes:
+        below = -(groove / lean).astype(np.float32)[:, None] * ones
+        values = [f.at(line.px(below)) for f, line in zip(seen, sight, strict=True)]
+
+        def along(x: F32) -> F64:
+            return uniform_filter1d(x.sum(axis=0).astype(float), window, mode="nearest")[::every]
+
+        power = [along(v * v) + 1e-3 for v in values]
+        out.append([along(values[i] * values[j]) / np.sqrt(power[i] * power[j]) for i, j in pairs])
+    return np.asarray(np.arctanh(np.clip(np.array(out).swapaxes(0, 1), -0.98, 0.98)), np.float32)
+
+
+def _best_pairs(z: F32, rule: dict[str, Any]) -> F64:
+    """The mean (states, stations) over those pairs that at each station agree best on any state."""
+    clear = gaussian_filter1d(z.max(axis=1) - np.median(z, axis=1), rule["pairs_smooth"], axis=1)
+    keep = max(round(rule["pairs_share"] * len(z)), 1)
+    chosen = np.zeros_like(clear)
+    np.put_along_axis(chosen, np.argsort(-clear, axis=0)[:keep], 1.0, axis=0)
+    return np.asarray(np.einsum("pks,ps->ks", z, chosen, optimize=True) / keep, float)
+
+
+def _path(z: F64, shapes: _Shapes, s: F64, rule: dict[str, Any], every: float) -> Groove:
+    score = z.T.reshape(len(s), *shapes.shape)
+    score[:, 0] = score[:, 0].max(axis=(1, 2))[:, None, None]  # no groove is of no shape
+    penalty = np.where(shapes.depths > 0, rule["penalty"], 0.0)[:, None, None]
+    stiff = rule["stiff"]
+    steps = (
+        stiff["depth"] * rule["depth_step"] / every,
+        stiff["centre"] * float(np.diff(shapes.centres).mean()) / every,
+        stiff["width"] * float(np.diff(shapes.widths).mean()) / every,
+    )
+    path = cheapest(-score + penalty, steps)
+    at = np.arange(len(s))
+    d, c, w = path.T
+    inner = np.clip(d, 1, len(shapes.depths) - 2)
+    lo, mid, hi = (score[at, inner + k, c, w] for k in (-1, 0, 1))
+    bend = lo - 2 * mid + hi
+    shift = np.where(bend < -1e-4, np.clip(0.5 * (lo - hi) / np.minimum(bend, -1e-4), -0.5, 0.5), 0.0)
+    depth = np.where(d > 0, shapes.depths[d] + np.where(d == inner, shift, 0.0) * rule["depth_step"], 0.0)
+    best = score[at, d, c, w]
+    return Groove(s, gaussian_filter1d(depth, rule["smooth"] / every), best, best - score[at, 0, 0, 0])

@@ -1,0 +1,80 @@
+"""How well the photos agree where a surface is supposed, place by place and pair by pair."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+import cv2
+import numpy as np
+
+from toeline.photogrammetry.chart import Chart
+from toeline.photogrammetry.features import Feature
+from toeline.photogrammetry.sight import Sightlines
+from toeline.trace.band import F32, F64
+
+_NEAR_ONE = 0.98  # correlations are kept below this, so that their Fisher z stays finite
+
+
+@dataclass(frozen=True, slots=True)
+class Cells:
+    """The coarser grid that agreement is judged on: blocks of ``along`` × ``across`` grid places, and the window, in
+    mm, that is looked through round each."""
+
+    along: int
+    across: int
+    window_s: float
+    window_t: float
+
+    def shrink(self, x: F32) -> F32:
+        """Means over blocks."""
+        h, w = x.shape[0] // self.across, x.shape[1] // self.along
+        cut = x[: h * self.across, : w * self.along]
+        return np.asarray(cv2.resize(cut, (w, h), interpolation=cv2.INTER_AREA), np.float32)
+
+    def places(self, chart: Chart) -> tuple[F64, F64]:
+        """Middles of the blocks along (w,) and across (h,)."""
+        w, h = len(chart.s) // self.along, len(chart.t) // self.across
+        return (
+            chart.s[: w * self.along].reshape(w, -1).mean(axis=1),
+            chart.t[: h * self.across].reshape(h, -1).mean(axis=1),
+        )
+
+    def window(self, x: F32, step: float) -> F32:
+        """Sums of a block picture through the window."""
+        sigma_s = self.window_s / np.sqrt(12) / (step * self.along)
+        sigma_t = self.window_t / np.sqrt(12) / (step * self.across)
+        return np.asarray(cv2.GaussianBlur(x, (0, 0), sigmaX=sigma_s, sigmaY=sigma_t, borderType=cv2.BORDER_REFLECT))
+
+
+def agreement(
+    features: Sequence[Feature],
+    sight: Sequence[Sightlines],
+    supposed: Iterable[F32],
+    cells: Cells,
+    step: float,
+) -> F32:
+    """Fisher's z (pairs, K, h, w) of the correlation between each two photos, for each of K supposed surfaces, given as
+    heights (grid) over the sightlines' base."""
+    pairs = list(combinations(range(len(features)), 2))
+    planes = []
+    for dh in supposed:
+        seen = [f.at(line.px(dh)) for f, line in zip(features, sight, strict=True)]
+        power = [cells.window(cells.shrink(x * x), step) + np.float32(1e-3) for x in seen]
+        planes.append(
+            [cells.window(cells.shrink(seen[i] * seen[j]), step) / np.sqrt(power[i] * power[j]) for i, j in pairs]
+        )
+    r = np.clip(np.array(planes, np.float32).swapaxes(0, 1), -_NEAR_ONE, _NEAR_ONE)
+    return np.asarray(np.arctanh(r), np.float32)
+
+
+def best_pairs(z: F32, share: float, smooth: tuple[float, float]) -> F32:
+    """The mean (K, h, w) over those pairs that at each place rise clearest above what they say of other heights."""
+    clear = z.max(axis=1) - np.median(z, axis=1)
+    clear = np.stack([cv2.GaussianBlur(c, (0, 0), sigmaX=smooth[0], sigmaY=smooth[1]) for c in clear])
+    keep = max(round(share * len(z)), 1)
+    order = np.argsort(-clear, axis=0)[:keep]
+    chosen = np.zeros_like(clear)
+    np.put_along_axis(chosen, order, 1.0, axis=0)
+    return np.asarray(np.einsum("pkhw,phw->khw", z, chosen, optimize=True) / keep, np.float32)

@@ -1,0 +1,88 @@
+"""The bead as cross-sections of a simple form: a dome over the toes' chord, its height and form free along the seam."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from scipy.ndimage import gaussian_filter1d
+
+from toeline.trace.band import F32, F64
+
+
+def dome(across: F64, power: F64 | float, lean: F64 | float) -> F64:
+    """Height (0..1) of a dome between the toes (-1..1): 1 - |x|^power, its crown shifted by ``lean``; 0 outside."""
+    with np.errstate(invalid="ignore"):
+        x = np.clip(np.abs(across + lean * (1.0 - across * across)), 0.0, 1.0)
+        return np.asarray(np.where(np.abs(across) < 1.0, 1.0 - x**power, 0.0))
+
+
+def fit_sections(
+    z: F32, heights: F64, first: F64, across: F64, every: float, rule: dict[str, Any]
+) -> tuple[F64, F64, F64]:
+    """Height, power and lean (w,) of the dome along the seam that the photos agree on best.
+
+    ``z`` (K, h, w) is their agreement where the surface is ``heights`` (K,) times the dome ``first`` (h, w); ``across``
+    (h, w) lies between the toes; columns are ``every`` mm apart. The shortest path along the seam.
+    """
+    powers, leans = np.array(rule["powers"]), np.array(rule["leans"])
+    on = (np.abs(across) < 0.97) & (first > 0.08)
+    weight = np.where(on, 1.0, 0.0)
+    weight /= np.maximum(weight.sum(axis=0), 1.0)
+    step = heights[1] - heights[0]
+    rows, cols = np.mgrid[: z.shape[1], : z.shape[2]]
+    score = np.empty((z.shape[2], len(heights), len(powers), len(leans)))
+    inner = rows[on], cols[on]
+    for i, power in enumerate(powers):
+        for j, lean in enumerate(leans):
+            ratio = (dome(across, power, lean) / np.maximum(first, 0.05))[on]
+            k = (heights[:, None] * ratio - heights[0]) / step
+            low = np.clip(np.floor(k).astype(int), 0, len(heights) - 2)
+            part = np.clip(k - low, 0.0, 1.0)
+            seen = (1 - part) * z[low, inner[0], inner[1]] + part * z[low + 1, inner[0], inner[1]]
+            for n, row in enumerate(seen):
+                score[:, n, i, j] = np.bincount(inner[1], weight[on] * row, z.shape[2])
+    score = gaussian_filter1d(score, rule["along"] / every, axis=0)
+    cost = -score + rule["unusual"] * (
+        np.abs(powers[:, None] - rule["usual_power"]) / rule["usual_power"] + np.abs(leans)
+    )
+    stiff = rule["stiff"]
+    steps = (
+        stiff["height"] * step / every,
+        stiff["power"] / len(powers) / every,
+        stiff["lean"] * (leans[1] - leans[0]) / every,
+    )
+    path = cheapest(cost, steps)
+    h, p, a = (of[path[:, k]].astype(float) for k, of in enumerate((heights, powers, leans)))
+    sigma = rule["smooth"] / every
+    h, p, a = (gaussian_filter1d(x, sigma, mode="nearest") for x in (h, p, a))
+    return h, p, a
+
+
+def cheapest(cost: F64, steps: tuple[float, float, float]) -> np.ndarray[Any, np.dtype[np.int64]]:
+    """The path (n, 3) through states (n, a, b, c) of least cost, a move along an axis costing ``steps`` a place."""
+    total = np.empty_like(cost)
+    total[0] = cost[0]
+    for i in range(1, len(cost)):
+        total[i] = cost[i] + _spread(total[i - 1], steps)
+    path = np.empty((len(cost), 3), np.int64)
+    shape = cost.shape[1:]
+    path[-1] = np.unravel_index(int(total[-1].argmin()), shape)
+    grid = np.indices(shape)
+    for i in range(len(cost) - 2, -1, -1):
+        move = np.sum(
+            [step * np.abs(axis - at) for step, axis, at in zip(steps, grid, path[i + 1], strict=True)], axis=0
+        )
+        path[i] = np.unravel_index(int((total[i] + move).argmin()), shape)
+    return path
+
+
+def _spread(cost: F64, steps: tuple[float, float, float]) -> F64:
+    """The least of cost plus the way there, over all states: the ways along the axes add up, so one axis at a time."""
+    out = cost
+    for axis, step in enumerate(steps):
+        n = out.shape[axis]
+        way = step * np.abs(np.arange(n)[:, None] - np.arange(n))
+        moved = np.moveaxis(out, axis, -1)
+        out = np.moveaxis((moved[..., None, :] + way).min(axis=-1), -1, axis)
+    return out

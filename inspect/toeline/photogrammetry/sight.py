@@ -1,0 +1,48 @@
+"""Where the photos show the places of a chart, at any height."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+
+from toeline.photogrammetry.chart import Chart
+from toeline.trace.band import F32, F64
+
+
+class Projection(Protocol):
+    """Where a photo shows points of the plate frame."""
+
+    def to_px_3d(self, mm: F64) -> F64:
+        """Points (N, 3) to photo pixels (N, 2)."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Sightlines:
+    """Where a photo shows the chart's grid, as a parabola of the height over ``base``: three fields (h, w, 2) px."""
+
+    at: tuple[F32, F32, F32]
+
+    @classmethod
+    def of(cls, frame: Projection, chart: Chart, base: F64, reach: float) -> Sightlines:
+        """Of the chart's whole grid, for heights from ``base - reach`` to ``base + reach`` (h, w) mm."""
+        s, t = np.meshgrid(chart.s, chart.t)
+        return cls.over(frame, chart, s, t, base, reach)
+
+    @classmethod
+    def over(cls, frame: Projection, chart: Chart, s: F64, t: F64, base: F64, reach: float) -> Sightlines:
+        """As :meth:`of`, of any places ``s``, ``t`` (h, w)."""
+
+        def px(dh: float) -> F64:
+            return frame.to_px_3d(chart.points(s, t, base + dh).reshape(-1, 3)).reshape(*s.shape, 2)
+
+        low, mid, high = px(-reach), px(0.0), px(reach)
+        fields = mid, (high - low) / (2 * reach), (high - 2 * mid + low) / (2 * reach**2)
+        return cls(tuple(f.astype(np.float32) for f in fields))  # type: ignore[arg-type]
+
+    def px(self, dh: F32) -> F32:
+        """Photo pixels (h, w, 2) at ``dh`` (h, w) mm over the base."""
+        d = dh[..., None]
+        return np.asarray(self.at[0] + d * (self.at[1] + d * self.at[2]), np.float32)
