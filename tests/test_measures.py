@@ -16,7 +16,7 @@ from toeline.result import Indication, Quantity
 from toeline.trace.band import Band
 from toeline.trace.ripples import Ripples
 
-RIPPLES = Ripples(np.arange(1.0, 99.0, 2.0), np.ones(49), 0.6, 0.02, 5.0)
+RIPPLES = Ripples(np.arange(1.0, 99.0, 2.0), np.ones(49), 0.6, 0.02, 5.0, 0.5)
 
 
 def bead_of(
@@ -209,7 +209,7 @@ def test_without_a_card_only_ratios_stay():
 
 def test_ripple_measures_are_over_the_body():
     inner = np.arange(10.0, 90.0, 2.0)
-    wild = Ripples(np.concatenate([[1, 1.5, 5], inner, [95, 99]]), np.ones(len(inner) + 5), 0.6, 0.02, 5.0)
+    wild = Ripples(np.concatenate([[1, 1.5, 5], inner, [95, 99]]), np.ones(len(inner) + 5), 0.6, 0.02, 5.0, 0.5)
     m = measure(bead_of(np.full(N, 4.0), np.full(N, -4.0)), ripples=wild)
     assert m["ripple_pitch"].value == pytest.approx(2.0)
     assert m["ripple_variation"].value == pytest.approx(0.0, abs=0.01)

@@ -136,7 +136,7 @@ def test_without_a_crest_map_the_photos_own_light_is_read():
 
 
 def test_doubtful_gaps_are_counted():
-    even = Ripples(np.arange(0, 20, 2.0), np.ones(10), 0.5, 0.01, 0.5)
+    even = Ripples(np.arange(0, 20, 2.0), np.ones(10), 0.5, 0.01, 0.5, 0.5)
     assert even.doubtful == 0
-    gap = Ripples(np.array([0, 2, 4, 8, 10, 12, 14.0]), np.array([1, 1, 1, 1, -0.2, 1, 1]), 0.5, 0.01, 0.5)
+    gap = Ripples(np.array([0, 2, 4, 8, 10, 12, 14.0]), np.array([1, 1, 1, 1, -0.2, 1, 1]), 0.5, 0.01, 0.5, 0.5)
     assert gap.doubtful == 2

@@ -13,7 +13,7 @@ in which every trace is wrong. ``count`` then prints
 * for ``[trace] doubt_mm``: how the toes' errors grow as their confidence falls, among believed traces: the share within
   2 u and the root mean square of error over u, at each confidence, and the doubt that brings the latter to 0.9 at all;
 * for ``[belief] other`` and ``named``: how surely the finder takes beads for something else, and other things for it;
-* for ``[crest] share`` of ``data/ripples.toml``: how clearly ripples are told from faces that have none.
+* for ``[crest] charted`` of ``data/ripples.toml``: how clearly ripples are told from faces that have none.
 
 Run it again whenever the networks change, and put what it prints into the data files.
 """
@@ -113,8 +113,9 @@ def _beside_truth(result: Result, bead: TracedBead, truth: dict[str, Any]) -> di
         "width": seam.width,
         "pitch": truth["bead"]["ripples"]["pitch_mean_mm"],
         "contrast": ripples.contrast,
-        "reward": float(np.mean(ripples.reward)) if len(ripples.reward) else 0.0,
-        "crest": _crest_level(bead),
+        "charted": ripples.charted,
+        "rise": abs(ripples.rise),
+        "end_mm": [[bead.end_trust[int(k)], mm] for k, mm in _ends_off(seam, result)],
         "station": {
             "confidence": bead.confidence[over][::EACH].round(3).tolist(),
             "u": np.stack([bead.u_left, bead.u_right])[:, over][:, ::EACH].round(4).tolist(),
@@ -123,12 +124,17 @@ def _beside_truth(result: Result, bead: TracedBead, truth: dict[str, Any]) -> di
     }
 
 
-def _crest_level(bead: TracedBead) -> float:
-    """The reader's crest map along the bead's middle third: its 90th percentile."""
-    band, half = bead.band, float(np.median(bead.t_left - bead.t_right)) / 6
-    rows = np.abs(band.t) <= half
-    columns = (band.s >= 0) & (band.s <= bead.s[-1])
-    return float(np.quantile(band.maps["crest"][np.ix_(rows, columns)], 0.9))
+def _ends_off(seam: _Seam, result: Result) -> list[list[float]]:
+    """Trust and error in mm of each end that is in the picture and said to be."""
+    bead = result.bead
+    out = []
+    for k, (said, seen) in enumerate(((bead.start_px, bead.start_seen), (bead.end_px, bead.end_seen))):
+        true = (1 - k) if seam.reversed else k
+        at = np.array(seam.truth["bead"]["seam"][("start_px", "end_px")[true]][:2])
+        if said is not None and seen:
+            scale = float(seam.scale(seam.s[[-1 if true else 0]])[0])
+            out.append([k, float(np.hypot(*(np.array(said) - at))) / scale])
+    return out
 
 
 def trace(folders: Sequence[Path], out: Path, jobs: int) -> None:
@@ -154,6 +160,7 @@ def count(files: Sequence[Path]) -> None:
     rows = [row for file in files for row in json.loads(file.read_text("utf-8"))]
     console.print(_belief(console, rows))
     console.print(_doubt(rows))
+    console.print(_ends(rows))
     console.print(_kinds(rows))
     console.print(_ripples(rows))
 
@@ -221,6 +228,20 @@ def _doubt(rows: list[dict[str, Any]]) -> Table:
     return out
 
 
+def _ends(rows: list[dict[str, Any]]) -> Table:
+    good = [r for r in rows if r["traced"] and r["right"]]
+    ends = np.array([end for r in good for end in r["end_mm"]])
+    out = Table(title="Ends of right traces, by how clear they are", title_justify="left")
+    for head in ("trust", "ends", "median mm", "p95 mm", "rms mm"):
+        out.add_column(head, justify="right")
+    for low, high in pairwise((0.0, 0.5, 0.6, 0.7, 0.8, 0.9, 0.97, 1.01)):
+        off = ends[(ends[:, 0] >= low) & (ends[:, 0] < high), 1]
+        if len(off) > 2:
+            told = (np.median(off), np.quantile(off, 0.95), np.sqrt(np.mean(off**2)))
+            out.add_row(f"{low:g}-{min(high, 1):g}", str(len(off)), *(f"{v:.2f}" for v in told))
+    return out
+
+
 def _kinds(rows: list[dict[str, Any]]) -> Table:
     out = Table(title="What the finder takes things for", title_justify="left")
     for head in (
@@ -247,7 +268,7 @@ def _kinds(rows: list[dict[str, Any]]) -> Table:
 def _ripples(rows: list[dict[str, Any]]) -> Table:
     good = [r for r in rows if r["traced"] and r["right"]]
     out = Table(title="Ripples, on right traces: quantiles 5 25 50 75 95 %", title_justify="left")
-    for head in ("", "beads", "contrast", "reward", "crest map"):
+    for head in ("", "beads", "contrast", "charted", "rise"):
         out.add_column(head)
     for name, some in (
         ("crosswise ripples", [r for r in good if r["pitch"]]),
@@ -255,7 +276,7 @@ def _ripples(rows: list[dict[str, Any]]) -> Table:
     ):
         if some:
             cells = []
-            for key in ("contrast", "reward", "crest"):
+            for key in ("contrast", "charted", "rise"):
                 values = [r[key] for r in some]
                 cells.append(" ".join(f"{q:.2f}" for q in np.quantile(values, (0.05, 0.25, 0.5, 0.75, 0.95))))
             out.add_row(name, str(len(some)), *cells)

@@ -28,13 +28,15 @@ class Ripples:
     """Crests of a bead. ``s`` (n,) where each crosses the mid line; ``reward`` (n,) how clearly each is seen, -1..1;
     ``rise`` how far the arms run ahead of the apex at the toes over half the width, with its standard uncertainty
     ``rise_u``; positive when the arms sweep towards larger ``s``. ``contrast``: how far
-    crests stand out, 1 where they just can be told from noise."""
+    crests stand out, 1 where they just can be told from noise; ``charted``: how much likelier, 0..1, the reader holds a
+    crest there than between them: light alone repeats on flow lines along the travel, too."""
 
     s: F64
     reward: F64
     rise: float
     rise_u: float
     contrast: float
+    charted: float
 
     @cached_property
     def gaps(self) -> F64:
@@ -44,7 +46,7 @@ class Ripples:
     def within(self, lo: float, hi: float) -> Ripples:
         """The crests between two seam coordinates."""
         keep = (self.s >= lo) & (self.s <= hi)
-        return Ripples(self.s[keep], self.reward[keep], self.rise, self.rise_u, self.contrast)
+        return Ripples(self.s[keep], self.reward[keep], self.rise, self.rise_u, self.contrast, self.charted)
 
     @property
     def doubtful(self) -> int:
@@ -301,13 +303,30 @@ def read_ripples(band: Band, s: F64, t_left: F64, t_right: F64) -> Ripples:
     chain = _chain(waves.s, reward, pitch)
     if len(chain) > 3:
         chain = _chain(waves.s, reward, float(np.diff(waves.s[chain]).mean()))
+    crests = _refined(waves.s, wave, chain)
     return Ripples(
-        s=_refined(waves.s, wave, chain),
+        s=crests,
         reward=np.clip(reward[chain], -1.0, 1.0),
         rise=shape.rise,
         rise_u=rise_u,
         contrast=share / rule["share"],
+        charted=_charted(band, s, (t_left + t_right) / 2.0, crests),
     )
+
+
+def _charted(band: Band, s: F64, middle: F64, crests: F64) -> float:
+    """How much more of the crest map lies on the crests (n,) than half way between them, along the bead's ``middle``
+    (N,) at ``s`` (N,)."""
+    if len(crests) < 2:
+        return 0.0
+    layer = np.asarray(band.maps["crest"], np.float32)
+
+    def along(at: F64) -> float:
+        x = (at - band.s[0]) * band.px_per_mm
+        y = (band.t[0] - np.interp(at, s, middle)) * band.px_per_mm
+        return float(cv2.remap(layer, x[None].astype(np.float32), y[None].astype(np.float32), cv2.INTER_LINEAR).mean())
+
+    return along(crests) - along((crests[1:] + crests[:-1]) / 2.0)
 
 
 def _refined(s: F64, wave: F64, at: NDArray[np.int64]) -> F64:

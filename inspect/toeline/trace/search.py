@@ -73,7 +73,7 @@ def search(photo: Photo, detections: Detections, ground: Ground, ends_px: tuple[
     sure = [one for one in found if one.surety >= 1.0]
     if not found:
         return Found(None, Detections((), detections.other), (_no_bead(detections),))
-    chosen = sure[0] if sure else max(found, key=lambda one: one.surety * one.whole.length_px)
+    chosen = sure[0] if sure else max(found, key=lambda one: one.weight)
     if wrong := _something_else(detections, chosen):
         return Found(None, Detections((), wrong), (_not_a_bead(wrong.kind),))
     left = Detections((chosen.whole, *(one.whole for one in found if _rivals(one, chosen))), detections.other)
@@ -93,7 +93,7 @@ def _search_between(photo: Photo, detections: Detections, ground: Ground, ends_p
                 break
     if not found:
         return Found(None, Detections((), detections.other), (problem("ends_off"),))
-    chosen = max(found, key=lambda one: one.surety)
+    chosen = max(found, key=lambda one: one.weight)
     problems = disbelief(chosen.bead)
     share = chosen.whole.length_px / float(np.linalg.norm(np.subtract(*ends_px)))
     if share < load("photo.toml")["usability"]["ends_share"]:
@@ -101,13 +101,18 @@ def _search_between(photo: Photo, detections: Detections, ground: Ground, ends_p
     return Found(_said_travel(chosen.bead), detections, problems)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)  # one is itself alone: arrays cannot be compared
 class _Trace:
     """A traced bead, how sure it is (1: believed), and its own mid line and width in the photo."""
 
     bead: TracedBead
     surety: float
     whole: Candidate
+
+    @property
+    def weight(self) -> float:
+        """How much of a bead is seen how surely, px: a short clear piece of one does not outdo the whole of it."""
+        return min(self.surety, 1.0) * self.whole.length_px
 
 
 def _trace(photo: Photo, candidate: Candidate, ground: Ground, *, ends_given: bool = False) -> _Trace | None:
@@ -121,7 +126,7 @@ def _trace(photo: Photo, candidate: Candidate, ground: Ground, *, ends_given: bo
         except BeadLost:
             break
         one = _Trace(bead, surety(bead), _as_traced(bead))
-        if best is None or one.surety >= best.surety:
+        if best is None or one.weight >= best.weight:
             best = one
         off = one.whole.width_px / candidate.width_px
         if max(off, 1 / off) < rule["resize"]:
@@ -163,8 +168,22 @@ def _along_root(photo: Photo, detections: Detections, ground: Ground, found: Seq
 
 
 def _anew(photo: Photo, detections: Detections, ground: Ground, found: Sequence[_Trace]) -> Sequence[Candidate]:
-    """What was traced so far, the surest first: its own mid line shows it more level than the finder's did."""
-    return [one.whole for one in sorted(found, key=lambda one: -one.surety * one.whole.length_px)[:1]]
+    """What was traced so far, the surest first, laid anew: straight through its clear stretch, and on as far again
+    beyond an end that is not clear."""
+    if not found:
+        return ()
+    one = max(found, key=lambda one: one.weight)
+    clear = one.bead.confidence >= np.median(one.bead.confidence)
+    middle = one.whole.line_px[clear]
+    centre = middle.mean(axis=0)
+    way = np.linalg.svd(middle - centre, full_matrices=False)[2][0]
+    along = (one.whole.line_px - centre) @ way
+    first, last = float(along[0]), float(along[-1])
+    ends = load("bead.toml")["belief"]["ends"]
+    more = [(last - first) * (trust < ends) for trust in one.bead.end_trust]
+    line = centre + np.linspace(first - more[0], last + more[1], 50)[:, None] * way
+    inside = ((line >= 0) & (line < [photo.width, photo.height])).all(axis=1)
+    return [replace(one.whole, line_px=line[inside])] if inside.sum() > 1 else ()
 
 
 def _close_up(photo: Photo, detections: Detections, ground: Ground, found: Sequence[_Trace]) -> Sequence[Candidate]:
@@ -197,7 +216,7 @@ _LOOKS = (_as_seen, _along_root, _anew, _close_up, _from_afar)
 def _trace_each(
     photo: Photo, beads: Sequence[Candidate], ground: Ground, before: Sequence[_Trace] = ()
 ) -> list[_Trace]:
-    """Every bead that can be traced, nearest to the card first; of two traces of one bead the surer."""
+    """Every bead that can be traced, nearest to the card first; of two traces of one bead the weightier."""
     found = list(before)
     for candidate in _nearest_first(beads, ground.cards):
         if any(one.surety >= 1.0 and _lies_on(candidate, one.whole) for one in found):
@@ -205,7 +224,7 @@ def _trace_each(
         if (new := _trace(photo, candidate, ground)) is None:
             continue
         same = [one for one in found if _lies_on(one.whole, new.whole) or _lies_on(new.whole, one.whole)]
-        if all(new.surety >= one.surety for one in same):
+        if all(new.weight >= one.weight for one in same):
             found = [one for one in found if one not in same] + [new]
     return found
 

@@ -95,9 +95,10 @@ def _second_look(band: Band) -> dict[str, F32]:
 
 
 def _lay(image: U8, frame: SurfaceFrame, seam: F64, reach: float, ends_given: bool) -> tuple[Band, Mask]:
-    """The band along the bead, and the bead's face in it: laid anew where the seam misses the bead's middle, drawn out
-    where it stops short of an end. Ends that are given are kept to."""
+    """The band along the bead, and the bead's face in it: laid anew where the seam misses the bead's middle, wider
+    where the bead runs out of its side, drawn out where it stops short of an end. Ends that are given are kept to."""
     rule = load("bead.toml")["band"]
+    widest = reach + 2 * rule["near_toe_mm"]
     band = lay_band(image, frame, seam, reach)
     face = _face_region(band, ends_given, _seam_length(seam))
     for _ in range(0 if ends_given else _RELAYS):
@@ -107,7 +108,10 @@ def _lay(image: U8, frame: SurfaceFrame, seam: F64, reach: float, ends_given: bo
             raise BeadLost(_TOO_SHORT)
         short = _short_of_ends(band, face)
         back, on = (_ahead(line) * rule["grow_mm"] for line in (middle, middle[::-1]))
-        if _strays(s, t, band, face):
+        hemmed_in = reach < widest and _hemmed_in(band, face)
+        if hemmed_in:
+            reach = min(reach + rule["near_toe_mm"], widest)
+        if hemmed_in or _strays(s, t, band, face):
             seam = np.concatenate([middle[:1] + back] * short[0] + [middle] + [middle[-1:] + on] * short[1])
             band = lay_band(image, frame, seam, reach)
         elif any(short):
@@ -132,6 +136,12 @@ def _strays(s: F64, t: F64, band: Band, face: Mask) -> bool:
     width = float(np.median(face.sum(axis=0)[face.any(axis=0)])) / band.px_per_mm
     off = np.abs(t).max() >= max(rule["wander_widths"] * width, rule["wander_mm"])
     return bool(off or abs(t[-1] - t[0]) > math.tan(math.radians(rule["askew_deg"])) * (s[-1] - s[0]))
+
+
+def _hemmed_in(band: Band, face: Mask) -> bool:
+    """Whether the bead runs so near to a side of the band that its toe may lie beyond, where the photo goes on too."""
+    side = max(round(load("bead.toml")["band"]["side_mm"] * band.px_per_mm), 1)
+    return bool((face[:side] & band.seen[0]).any() or (face[-side:] & band.seen[-1]).any())
 
 
 def _short_of_ends(band: Band, face: Mask) -> tuple[bool, bool]:
@@ -210,7 +220,7 @@ def _course(band: Band, face: Mask) -> tuple[F64, F64]:
     usual = np.abs(wide / width - 1) < rule["usual_width"]
     if usual.sum() < _FEWEST:  # two widths in one region: the median is neither's
         usual[:] = True
-    degree = 3 if usual.sum() > rule["curved_widths"] * width else 1
+    degree = 1 + int(np.searchsorted(rule["curved_widths"], usual.sum() / width))
     some_s, some_mid = (values[usual][:: max(int(usual.sum()) // _ENOUGH, 1)] for values in (s, mid))
     weight = np.ones(len(some_s))
     for _ in range(_REWEIGHTS):
@@ -239,7 +249,7 @@ def _follow(band: Band, frame: SurfaceFrame, face: Mask, confidence: float) -> T
     top, bottom = _bridged(s, top, doubt_l[0], width, 1), _bridged(s, bottom, doubt_r[0], width, -1)
     start, end = _tip(smooth, band, top, bottom, lo, -1), _tip(smooth, band, top, bottom, hi, 1)
     stations = np.linspace(0.0, end - start, max(round((end - start) / rule["station_mm"]), 0) + 1)
-    if len(stations) < 8:
+    if len(stations) < 8 or end - start < load("bead.toml")["finder"]["least_slenderness"] * width:
         raise BeadLost(_TOO_SHORT)
     at = start + stations
     left, right = np.interp(at, s, top), np.interp(at, s, bottom)
