@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
+from packaging.version import Version
 
 ROOT = Path(__file__).resolve().parents[1]
 LIBRARY = sorted((ROOT / "inspect" / "toeline").rglob("*.py"))
@@ -85,6 +86,21 @@ def test_every_import_is_a_declared_dependency(modules, extras):
         for name in imported(file) - ours:
             known = {canonicalize_name(d) for d in providers.get(name, [name])}
             assert known & declared, f"{file} imports {name}, which pyproject.toml does not declare"
+
+
+def test_lower_bounds_leave_out_releases_with_known_advisories():
+    """Rows from memory (tests/published/advisories.toml); ``.ci/audit`` asks where the advisories can be reached."""
+    advisories = tomllib.loads((ROOT / "tests" / "published" / "advisories.toml").read_text("utf-8"))["advisory"]
+    extras = PROJECT["optional-dependencies"]
+    asked: dict[str, list[Requirement]] = {}
+    for line in [*PROJECT["dependencies"], *(line for lines in extras.values() for line in lines)]:
+        asked.setdefault(canonicalize_name(Requirement(line).name), []).append(Requirement(line))
+    for row in advisories:
+        assert asked[row["package"]], row["package"]
+        for one in asked[row["package"]]:
+            least = [Version(part.version) for part in one.specifier if part.operator == ">="]
+            assert least, one
+            assert max(least) >= Version(row["fixed"]), f"{one}: {row['what']}"
 
 
 def test_data_files_lie_in_the_package():
