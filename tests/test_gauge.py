@@ -5,8 +5,9 @@ from __future__ import annotations
 import pytest
 
 from toeline.errors import SettingsError
-from toeline.evidence.gauge import check_reading, gauges, read_gauge
+from toeline.evidence.gauge import check_reading, gauges, read_gauge, read_look
 from toeline.result import GaugeReading
+from toeline.settings import settings_from
 
 INCH = 25.4  # exact, ISO 80000-3
 
@@ -75,3 +76,45 @@ def test_what_makes_no_sense_is_refused_in_one_sentence(text: str, says: str) ->
 def test_every_statement_that_a_blanket_one_covers_exists() -> None:
     for gauge in gauges().values():
         assert set(gauge.covers) <= gauges().keys()
+
+
+@pytest.mark.parametrize(
+    ("text", "name", "value", "at"),
+    [
+        ("crack=none", "cracks", 0, None),
+        ("cracks=yes", "cracks", 1, None),
+        ("overlap=yes@37", "overlap", 1, 37.0),
+        ("overlap = none @ 1in", "overlap", 0, 25.4),
+        ("pore=3", "pores", 3, None),
+        ("spatter_accepted=no", "spatter_accepted", 0, None),
+    ],
+)
+def test_a_look_is_read_as_it_is_said(text: str, name: str, value: float, at: float | None) -> None:
+    read = read_look(text)
+    assert (read.name, read.value, read.at, read.unit) == (name, value, at, "1")
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("crack", "NAME=none"),
+        ("crack=perhaps", "NAME=none"),
+        ("crackle=none", "no look named 'crackle'"),
+        ("undercut_depth=none", "no look named"),
+        ("visible_faults=none", "no look named"),  # each look is its own question
+        ("pores=yes", "say how many"),
+        ("overlap=3", "yes or no"),
+        ("spatter_accepted=none", "yes or no"),
+    ],
+)
+def test_a_look_that_makes_no_sense_is_refused(text: str, says: str) -> None:
+    with pytest.raises(SettingsError, match=says):
+        read_look(text)
+
+
+def test_a_look_is_somebodys_own() -> None:
+    with pytest.raises(SettingsError, match="who looked"):
+        settings_from(looked=["crack=none"])
+    said = settings_from(looked=["crack=none"], gauge=["undercut_depth=0.4"], looked_by=" A.\nBoon ")
+    assert [(one.name, one.by) for one in said.gauge] == [("undercut_depth", "A. Boon"), ("cracks", "A. Boon")]
+    assert settings_from(gauge=["undercut_depth=0.4"]).gauge[0].by is None

@@ -12,7 +12,19 @@ from toeline import __version__
 from toeline.geometry.fillet_frame import FilletFrame
 from toeline.geometry.ground import Ground
 from toeline.photo import Photo
-from toeline.result import Bead, Indication, PhotoInfo, Point, Problem, Quantity, Result, Scale, Settings
+from toeline.result import (
+    Bead,
+    Indication,
+    PhotoInfo,
+    Point,
+    Problem,
+    Quantity,
+    ReliefAlong,
+    Result,
+    Scale,
+    Settings,
+    unknown,
+)
 from toeline.trace.band import F64, TracedBead
 from toeline.trace.bead_finder import Detections
 
@@ -53,6 +65,17 @@ def write_document(
         versions={"toeline": __version__, "opencv": cv2.__version__, "python": platform.python_version()},
         cautions=CAUTIONS,
     )
+
+
+def withhold(result: Result, why: str) -> Result:
+    """The document of a photo of which nothing is believed: every measure unknown and ``why``, nothing seen or said."""
+    measures = {name: unknown(why, quantity.unit) for name, quantity in result.measures.items()}
+    no_sizes: dict[str, tuple[float | None, ...]] = dict.fromkeys(("leg_base", "leg_upright", "throat", "throat_U"), ())
+    bead = result.bead.model_copy(update=no_sizes)
+    if result.relief is not None:
+        result = result.model_copy(update={"relief": ReliefAlong(state="none", why=why)})
+    nothing: dict[str, object] = {"indications": (), "judgement": None, "causes": (), "coaching": None, "advice": {}}
+    return result.model_copy(update={**nothing, "measures": measures, "bead": bead, "causes_why": why})
 
 
 def _scale(ground: Ground, traced: TracedBead | None, settings: Settings) -> Scale:

@@ -14,7 +14,7 @@ import numpy as np
 
 from toeline.causes import rank_causes
 from toeline.criteria import Criteria, load_criteria
-from toeline.document import write_document
+from toeline.document import withhold, write_document
 from toeline.errors import CardError
 from toeline.evidence.gauge import check_reading
 from toeline.geometry.camera import CameraProfile, load_profile
@@ -161,9 +161,13 @@ def _look(photo: Photo, settings: Settings, profile: CameraProfile | None, clock
 
 def _judged(result: Result, criteria: Criteria | None, clock: _Clock) -> Result:
     """The document with verdict and advice."""
+    if result.stopped:
+        result = withhold(result, result.stopped)
     with clock.stage("judge"):
         if criteria is not None:
             result = result.model_copy(update={"judgement": judge(result, criteria)})
+        if result.stopped:
+            return result.model_copy(update={"timing_ms": clock.done()})
         causes = rank_causes(result)
         result = result.model_copy(
             update={

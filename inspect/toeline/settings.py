@@ -10,8 +10,9 @@ from typing import Literal, TypedDict, Unpack
 from toeline.causes.position import read_position
 from toeline.causes.signs import check_noticed
 from toeline.errors import SettingsError
-from toeline.evidence.gauge import read_gauge
+from toeline.evidence.gauge import read_gauge, read_look
 from toeline.result import GaugeReading, Joint, Point, Settings, Welding
+from toeline.text import one_line
 from toeline.units import MM_PER_INCH, Unit, read_length
 
 #: Greatest length or figure that is taken for one: beyond it a number is a slip of the finger.
@@ -24,6 +25,8 @@ class Said(TypedDict, total=False):
 
     joint: Joint
     thickness: float | str | None
+    second_thickness: float | str | None
+    weld_thickness: float | str | None
     check_line: float | str | None
     electrode: float | str | None
     electrode_class: str | None
@@ -43,6 +46,8 @@ class Said(TypedDict, total=False):
     condition: Mapping[str, bool] | Sequence[str]
     rule: Literal["guarded", "simple"]
     gauge: Sequence[str | GaugeReading]
+    looked: Sequence[str]
+    looked_by: str | None
     ends: tuple[float, float, float, float] | str | None
     camera: str | Path | None
     unit: Unit
@@ -64,7 +69,9 @@ def settings_from(**said: Unpack[Said]) -> Settings:
             return None
         return read_length(typed, unit) if isinstance(typed, str) else typed * (MM_PER_INCH if unit == "in" else 1.0)
 
-    def length(name: Literal["thickness", "electrode", "intended_width", "size"]) -> float | None:
+    def length(
+        name: Literal["thickness", "second_thickness", "weld_thickness", "electrode", "intended_width", "size"],
+    ) -> float | None:
         return _positive(name, mm(said.get(name)))
 
     criteria, camera = said.get("criteria"), said.get("camera")
@@ -73,10 +80,12 @@ def settings_from(**said: Unpack[Said]) -> Settings:
     return Settings(
         joint=joint,
         thickness_mm=length("thickness"),
+        second_thickness_mm=length("second_thickness"),
+        weld_thickness_mm=length("weld_thickness"),
         check_line_mm=mm(said.get("check_line")),
         criteria=None if criteria is None else str(criteria),
         rule=said.get("rule", "guarded"),
-        gauge=tuple(read_gauge(g, unit) if isinstance(g, str) else g for g in said.get("gauge", ())),
+        gauge=_readings(said.get("gauge") or (), said.get("looked") or (), said.get("looked_by"), unit),
         ends_px=_ends(said.get("ends")),
         camera_profile=None if camera is None else str(camera),
         unit=unit,
@@ -99,6 +108,18 @@ def settings_from(**said: Unpack[Said]) -> Settings:
             noticed=_noticed(said.get("noticed", ()), joint),
         ),
     )
+
+
+def _readings(
+    gauge: Sequence[str | GaugeReading], looked: Sequence[str], by: str | None, unit: Unit
+) -> tuple[GaugeReading, ...]:
+    """Readings and looks, each with who took it where that was said; a look has to be somebody's."""
+    by = one_line(by) if by else None
+    if looked and not by:
+        raise SettingsError("Say who looked: a look is a person's own (looked_by, or --looked-by NAME).")
+    readings = [read_gauge(one, unit) if isinstance(one, str) else one for one in gauge]
+    readings += [read_look(one, unit) for one in looked]
+    return tuple(one if one.by or by is None else one.model_copy(update={"by": by}) for one in readings)
 
 
 def _positive(name: str, value: float | None) -> float | None:

@@ -27,7 +27,12 @@ PAPERS: dict[str, Literal["a4", "us-letter"]] = {"a4": "a4", "letter": "us-lette
 _WELD, _PHOTO, _JUDGE, _OUT, _MANY = "The weld", "The photo", "The judgement", "What comes out", "Many photos"
 _GAUGE_HELP = (
     "A gauge reading: NAME=VALUE or NAME=VALUE@PLACE along the seam, such as undercut_depth=0.4@37; with the gauge's "
-    "own uncertainty (k = 2) undercut_depth=0.4±0.1@37 or 0.4+-0.1@37. Names: toeline criteria --gauges."
+    "own uncertainty (k = 2) undercut_depth=0.4±0.1@37 or 0.4+-0.1@37. Without a place it is the worst along the whole "
+    "weld. Names: toeline criteria --gauges."
+)
+_LOOKED_HELP = (
+    "What a person saw along the whole weld, with a lens where needed: crack=none, overlap=yes@37, pores=3. A look "
+    "that is not given was not looked. Names: toeline criteria --gauges."
 )
 _NOTICED_HELP = (
     "What was seen or heard while welding, for the coach: NAME=STATE, such as sound=weak or rod=stuck. Names and "
@@ -49,6 +54,18 @@ def measure(
     thickness: Annotated[
         str | None,
         typer.Option(help="Plate thickness, in the unit, or as 3/8 inch.", metavar="LENGTH", rich_help_panel=_WELD),
+    ] = None,
+    second_thickness: Annotated[
+        str | None,
+        typer.Option(
+            help="Thickness of the other plate; limits go by the thinner.", metavar="LENGTH", rich_help_panel=_WELD
+        ),
+    ] = None,
+    weld_thickness: Annotated[
+        str | None,
+        typer.Option(
+            help="Thickness of a butt weld that is no full penetration.", metavar="LENGTH", rich_help_panel=_WELD
+        ),
     ] = None,
     check_line: Annotated[
         str | None,
@@ -140,6 +157,13 @@ def measure(
     gauge: Annotated[
         list[str] | None, typer.Option(help=_GAUGE_HELP, metavar="NAME=VALUE", rich_help_panel=_JUDGE)
     ] = None,
+    looked: Annotated[
+        list[str] | None, typer.Option(help=_LOOKED_HELP, metavar="NAME=none", rich_help_panel=_JUDGE)
+    ] = None,
+    looked_by: Annotated[
+        str | None,
+        typer.Option(help="Who looked and gauged; it stands in the report.", metavar="NAME", rich_help_panel=_JUDGE),
+    ] = None,
     ends: Annotated[
         str | None,
         typer.Option(
@@ -220,6 +244,8 @@ def measure(
     settings = settings_from(
         joint=joint,
         thickness=thickness,
+        second_thickness=second_thickness,
+        weld_thickness=weld_thickness,
         check_line=check_line,
         electrode=electrode,
         electrode_class=electrode_class,
@@ -239,6 +265,8 @@ def measure(
         condition=condition or (),
         rule=rule,
         gauge=gauge or (),
+        looked=looked or (),
+        looked_by=looked_by,
         ends=ends,
         camera=camera,
         unit=unit,

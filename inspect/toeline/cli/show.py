@@ -34,7 +34,8 @@ def show_result(result: Result, *, verbose: bool = False, console: Console | Non
         out.print(Text(f"  {one.severity.upper()}: {one.text}"))
     for line in summary_lines(result):
         out.print(Text(line))
-    if not result.bead.found:
+    if result.stopped:
+        out.print(Text("Nothing was measured or judged."))
         return
     _measures(result, out, verbose)
     _indications(result, out)
@@ -105,7 +106,7 @@ def _measures(result: Result, out: Console, verbose: bool) -> None:
 def _indications(result: Result, out: Console) -> None:
     for entry in keyed_indications(result, result.settings.unit):
         detail = f": {entry.detail}" if entry.detail else ""
-        out.print(Text(f"  {entry.number}. {entry.title}{detail}"))
+        out.print(Text(f"  {entry.label}. {entry.title}{detail}{'; look there' if entry.perhaps else ''}"))
 
 
 def _criteria(result: Result, out: Console) -> None:

@@ -136,7 +136,8 @@ def _list_gauges(out: Console, unit: Literal["mm", "in"]) -> None:
 
     for gauge in gauges().values():
         if gauge.statement:
-            doubt = "yes or no" if gauge.permission else "count"
+            doubt = "count" if gauge.counted else "none" if gauge.covers else "none or yes"
+            doubt = "yes or no" if gauge.permission else doubt
         else:
             doubt = f"± {gauge.U:g}°" if gauge.unit == "deg" else f"± {figure(gauge.U, unit)}"
         out.print(Text(f"{gauge.name:<24} {doubt:<12} {gauge.meaning}"))

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import Any, Literal
 
 from toeline.criteria.expression import Condition, Expression
 from toeline.criteria.model import Line
@@ -30,6 +30,9 @@ ASK = {
     "b": "Photograph the weld with the card beside it, a fillet with a card on each plate, so that its width is known.",
     "l": "Photograph the whole bead with both ends and the card, or tape its length and give weld_length.",
 }
+
+
+Seen = Literal["stated", "read", "perhaps"]
 
 
 @dataclass(frozen=True)
@@ -73,6 +76,16 @@ class Evidence:
         wanted = set(kinds)
         found = (indication for indication in self.result.indications if indication.kind in wanted)
         return tuple(sorted(found, key=lambda indication: -indication.confidence))
+
+    def how_seen(self, indication: Indication) -> Seen:
+        """How an indication is worded: stated by a person, surely read in the photo, or what it may be."""
+        alone = sum(one.kind == indication.kind for one in self.result.indications) == 1
+        looks = [name for name, gauge in gauges().items() if gauge.sees == indication.kind]
+        stated = [reading for reading in self.result.settings.gauge if reading.name in looks and reading.value > 0]
+        if any(self.near(reading, indication) or (reading.at is None and alone) for reading in stated):
+            return "stated"
+        least = self.detection["seen"].get(indication.kind)
+        return "read" if least is not None and indication.confidence >= least else "perhaps"
 
     @cached_property
     def view(self) -> str | None:

@@ -10,14 +10,18 @@ from typing import Literal
 
 from toeline.datafile import load
 from toeline.errors import SettingsError
-from toeline.result import GaugeReading, Model
-from toeline.units import MM_PER_INCH
+from toeline.result import GaugeReading, IndicationKind, Model, Quantity
+from toeline.units import MM_PER_INCH, Unit, say
 
 _NUMBER = r"-?\d+(?:\.\d*)?(?:[eE][+-]?\d+)?|-?\.\d+"
 _FORM = re.compile(
     rf"(?P<name>[a-z_0-9]+)\s*=\s*(?P<value>{_NUMBER})\s*(?P<unit>[a-z\"]*)"
     rf"(?:\s*(?:±|\+-|\+/-)\s*(?P<U>{_NUMBER})\s*(?P<U_unit>[a-z\"]*))?"
     rf"(?:\s*@\s*(?P<at>{_NUMBER})\s*(?P<at_unit>[a-z\"]*))?",
+    re.IGNORECASE,
+)
+_LOOK = re.compile(
+    rf"(?P<name>[a-z_]+)\s*=\s*(?P<seen>none|no|yes|\d+)(?:\s*@\s*(?P<at>{_NUMBER})\s*(?P<at_unit>[a-z\"]*))?",
     re.IGNORECASE,
 )
 _TO_MM = {"mm": 1.0, "in": MM_PER_INCH, '"': MM_PER_INCH}
@@ -27,7 +31,8 @@ class Gauge(Model):
     """Something a person can gauge or state; ``U`` (k = 2) holds where the reading brings none of its own.
 
     A ``statement`` answers its ``question`` by eye, exactly: how many where ``counted``, else 1 for yes and 0 for no. A
-    ``permission`` is 1 or 0; ``covers`` names the statements that a 0 stands for.
+    ``permission`` is 1 or 0; ``sees`` is what a photo's reading calls it; ``covers`` names the statements that a 0
+    stands for.
     """
 
     name: str
@@ -38,6 +43,7 @@ class Gauge(Model):
     permission: bool = False
     question: str = ""
     counted: bool = False
+    sees: IndicationKind | None = None
     covers: tuple[str, ...] = ()
 
 
@@ -68,6 +74,42 @@ def read_gauge(text: str, unit: Literal["mm", "in"] = "mm") -> GaugeReading:
     own_U = None if match["U"] is None else _value(match["U"], match["U_unit"] or match["unit"], gauge, unit, text)
     at = None if match["at"] is None else _length(match["at"], match["at_unit"], unit, text)
     return check_reading(GaugeReading(name=name, value=value, at=at, U=own_U, unit=gauge.unit))
+
+
+def read_look(text: str, unit: Literal["mm", "in"] = "mm") -> GaugeReading:
+    """What a person saw, ``NAME=none``, ``NAME=yes`` or a count, with ``@PLACE`` at one place, as a statement.
+
+    A name may stand for one of its kind: ``crack=none``. Raises SettingsError.
+    """
+    match = _LOOK.fullmatch(text.strip())
+    if match is None:
+        raise SettingsError(f"The look '{text}' is not NAME=none, NAME=yes or NAME=COUNT, as crack=none or pores=3.")
+    typed, seen = match["name"].lower(), match["seen"].lower()
+    asked = {name: gauge for name, gauge in gauges().items() if gauge.question}
+    gauge = asked.get(typed) or asked.get(f"{typed}s")
+    if gauge is None:
+        raise SettingsError(f"There is no look named '{typed}'; known are {', '.join(asked)}.")
+    if gauge.counted and seen == "yes":
+        raise SettingsError(f"'{gauge.name}' is counted: say how many, as {gauge.name}=3.")
+    if not gauge.counted and seen.isdigit():
+        raise SettingsError(f"'{gauge.name}' is asked with yes or no: {gauge.question}")
+    if gauge.permission and seen == "none":
+        raise SettingsError(f"'{gauge.name}' is answered with yes or no: {gauge.question}")
+    value = {"none": 0.0, "no": 0.0, "yes": 1.0}.get(seen)
+    at = None if match["at"] is None else _length(match["at"], match["at_unit"], unit, text)
+    return check_reading(GaugeReading(name=gauge.name, value=float(seen) if value is None else value, at=at, unit="1"))
+
+
+def in_words(reading: GaugeReading, unit: Unit) -> str:
+    """What was read or seen: ``0.40 ± 0.20 mm``, or ``none``, ``yes``, a count."""
+    gauge = gauges().get(reading.name)
+    if gauge is None or not gauge.statement:
+        return say(Quantity(value=reading.value, U=reading.U, unit=reading.unit), unit)
+    if gauge.permission:
+        return "yes" if reading.value else "no"
+    if reading.value == 0:
+        return "none"
+    return f"{reading.value:.0f}" if gauge.counted or reading.value > 1 else "yes"
 
 
 def check_reading(reading: GaugeReading) -> GaugeReading:

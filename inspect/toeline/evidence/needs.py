@@ -10,8 +10,6 @@ from enum import IntEnum
 from toeline.evidence.gauge import gauges
 from toeline.units import Unit, length
 
-_LOOK_AT_ALL = "visible_faults"
-
 
 class Step(IntEnum):
     """In which order needs are told."""
@@ -47,11 +45,11 @@ def told(needs: Sequence[Need], unit: Unit) -> tuple[str, ...]:
             first = next(iter(named[name]))
             texts.append(
                 f"Look{_at(named[name], unit)} for {_words(name)}; state what is there "
-                f"({name}=0@{length(first, unit).replace(' ', '')} and so on for none there)."
+                f"({name}=none@{length(first, unit).replace(' ', '')} and so on for none there)."
             )
     for name, spots in named.items():
         if known[name].permission:
-            texts.append(f"State {name}: {known[name].meaning}.")
+            texts.append(f"Answer ({name}=yes or =no): {known[name].question}")
         elif not known[name].statement:
             where = f"{_at(spots, unit)}, and give the worst along the weld without a place" if spots else ""
             texts.append(f"Gauge {name}{where}: {known[name].meaning}.")
@@ -60,8 +58,7 @@ def told(needs: Sequence[Need], unit: Unit) -> tuple[str, ...]:
 
 def spoken(need: str) -> str:
     """A need without the command line's own words, for a page or a report."""
-    need = re.sub(r" \(\w+=0@[^)]*\)", "", need)
-    need = re.sub(r"; state \w+=0( and \w+=0)* where there are none", "; note 0 where there are none", need)
+    need = re.sub(r" \(\w+=\w+[^)]*\)", "", need)
     return re.sub(r"\b[a-z]+(_[a-z]+)+\b", lambda name: _words(name[0]) if name[0] in gauges() else name[0], need)
 
 
@@ -69,12 +66,9 @@ def _look(names: Sequence[str]) -> list[str]:
     """One look along the whole weld for all that an eye settles."""
     if not names:
         return []
-    covered = [name for name in names if name in gauges()[_LOOK_AT_ALL].covers]
-    state = [f"{name}=0" for name in names]
-    if len(covered) > 1:
-        state = [f"{_LOOK_AT_ALL}=0", *(f"{name}=0" for name in names if name not in covered)]
     listed = ", ".join(_words(name) for name in names)
-    return [f"Look along the whole weld, with a lens, for {listed}; state {' and '.join(state)} where there are none."]
+    said = " and ".join(f"{name}=none" for name in names[:2])
+    return [f"Look along the whole weld, with a lens, for {listed}; state each by itself ({said} for none, and so on)."]
 
 
 def _words(name: str) -> str:

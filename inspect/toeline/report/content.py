@@ -8,15 +8,17 @@ from typing import TYPE_CHECKING
 
 from toeline.causes.chart import chart
 from toeline.causes.position import settings_position
+from toeline.document import withhold
+from toeline.evidence.gauge import in_words
 from toeline.evidence.needs import spoken
 from toeline.judgement.decision import RULE_MEANINGS, RULE_NAMES
 from toeline.measures.registry import title_of
 from toeline.names import CAUSES
 from toeline.report.fillet_sketch import draw_cross_section
 from toeline.report.highlights import CHANCES, measures_to_read
-from toeline.report.key import keyed_indications
+from toeline.report.key import UNSURE, keyed_indications
 from toeline.result import BudgetRow, JudgedLine, Quantity, Result
-from toeline.text import sentence
+from toeline.text import capital, sentence
 from toeline.units import Unit, convert, say
 
 if TYPE_CHECKING:
@@ -103,7 +105,8 @@ class ReportContent:
     criteria: tuple[Row, ...]
     lines: tuple[LineRow, ...]
     needs: tuple[str, ...]
-    gauge: tuple[tuple[str, str, str], ...]
+    gauge: tuple[tuple[str, str, str, str], ...]
+    unused: tuple[str, ...]
     calibration: tuple[Row, ...]
     budget_title: str
     budget: tuple[tuple[str, str, str, str], ...]
@@ -134,8 +137,11 @@ def report_content(
     """The report of a result. ``inspection``, where it is on record, brings identity, decision and chain digest."""
     if inspection is not None:
         identity, decision = inspection.identity, inspection.decision
+    if result.stopped:  # also one on record from before such photos were measured no further
+        result = withhold(result, result.stopped).model_copy(update={"measures": {}, "causes_why": None})
     judgement, sheet = result.judgement, result.coaching
     outcome, outcome_text = _outcome(result)
+    key = keyed_indications(result, unit)
     budget_title, budget = _budget(result, unit)
     return ReportContent(
         title="Weld face report",
@@ -148,16 +154,16 @@ def report_content(
         identity=_identity(identity, inspection),
         remarks=(inspection.remarks or "") if inspection else "",
         picture_alt=_picture_alt(result),
-        picture_note=_picture_note(result),
+        picture_note=_picture_note(result, unsure=any(entry.perhaps for entry in key)),
         key=tuple(
             KeyRow(
-                str(entry.number),
+                entry.label,
                 entry.title,
                 entry.detail,
                 entry.members[0].iso6520 or "",
-                f"{100 * max(one.confidence for one in entry.members):.0f} %",
+                entry.sureness,
             )
-            for entry in keyed_indications(result, unit)
+            for entry in key
         ),
         cross_section=draw_cross_section(result, unit) or "",
         measures=tuple(_measure(name, quantity, unit) for name, quantity in measures_to_read(result).items()),
@@ -165,6 +171,7 @@ def report_content(
         lines=tuple(_line(line, unit) for line in judgement.lines) if judgement else (),
         needs=tuple(map(spoken, judgement.needs)) if judgement else (),
         gauge=tuple(_gauge(result, unit)),
+        unused=judgement.unused if judgement else (),
         calibration=_calibration(result, unit),
         budget_title=budget_title,
         budget=budget,
@@ -196,17 +203,16 @@ def report_content(
 
 def _outcome(result: Result) -> tuple[str, str]:
     judgement = result.judgement
-    if not result.photo.usable:
-        return "NOT MEASURED", "The photo cannot be used: " + " ".join(
-            problem.text for problem in result.photo.problems if problem.severity == "stop"
-        )
-    if not result.bead.found:
-        return "NOT MEASURED", result.bead.why or "No weld bead was found."
+    if result.stopped:
+        stops = [problem.text for problem in result.photo.problems if problem.severity == "stop"]
+        return "NOT MEASURED", " ".join(stops) or result.bead.why or result.stopped
     if judgement is None:
         return "NOT JUDGED", "No acceptance criteria were chosen."
     counts = {kind: sum(line.outcome == kind for line in judgement.lines) for kind in _OUTCOMES}
     said = ", ".join(f"{count} {kind}" for kind, count in counts.items() if count)
-    return _OUTCOMES[judgement.outcome], f"Against {judgement.title}, edition {judgement.edition}. Lines: {said}."
+    beside = f" {sentence('; '.join(judgement.beside))}" if judgement.beside else ""
+    against = f"Against {judgement.title}, edition {judgement.edition}. Lines: {said}."
+    return _OUTCOMES[judgement.outcome], against + beside
 
 
 def _decided(decision: NewDecision | None) -> str:
@@ -240,22 +246,23 @@ def _identity(identity: Identity | None, inspection: Inspection | None) -> tuple
 
 
 def _picture_alt(result: Result) -> str:
-    if not result.bead.found:
-        return "The photo. No weld bead was found in it."
+    if result.stopped:
+        return f"The whole photo. {result.stopped}"
     count = len(result.indications)
     seen = f"{count} indications are marked" if count else "no indication is marked"
     return f"Photo of the weld bead turned so that travel runs to the right, with both toes drawn; {seen}."
 
 
-def _picture_note(result: Result) -> str:
-    if not result.bead.found:
+def _picture_note(result: Result, *, unsure: bool) -> str:
+    if result.stopped:
         return ""
     travel = (
         f"Travel runs to the right, read from the ripples ({result.bead.travel_evidence})"
         if result.bead.travel == "known"
         else "Travel is taken to run to the right; it could not be read from the ripples"
     )
-    return f"Solid line: left toe. Dashed line: right toe. {travel}."
+    looked = f" {UNSURE}" if unsure else ""
+    return f"Solid line: left toe. Dashed line: right toe. {travel}.{looked}"
 
 
 def _measure(name: str, quantity: Quantity, unit: Unit) -> MeasureRow:
@@ -296,15 +303,16 @@ def _line(line: JudgedLine, unit: Unit) -> LineRow:
     )
 
 
-def _gauge(result: Result, unit: Unit) -> list[tuple[str, str, str]]:
+def _gauge(result: Result, unit: Unit) -> list[tuple[str, str, str, str]]:
+    """What a person gauged and what a person saw: what, how much, where and who."""
     rows = []
     for reading in result.settings.gauge:
-        said = say(Quantity(value=reading.value, U=reading.U, unit=reading.unit), unit)
-        at = ""
+        at = "whole weld"
         if reading.at is not None:
             place, name = convert(reading.at, "mm", unit)
             at = f"{place:.{2 if unit == 'in' else 0}f} {name} from the start"
-        rows.append((reading.name.replace("_", " ").capitalize(), said, at))
+        what = capital(reading.name.replace("_", " "))
+        rows.append((what, in_words(reading, unit), at, reading.by or "not named"))
     return rows
 
 

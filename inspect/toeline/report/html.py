@@ -67,7 +67,8 @@ def _sections(d: ReportContent, picture: bytes | None) -> Iterable[Markup]:
         [(row.imperfection, row.limit, row.measured, row.outcome, row.why, row.source) for row in d.lines],
     )
     yield _list("What would settle the rest", d.needs)
-    yield _table("Gauge readings", ("Reading", "Value ± U", "Place"), d.gauge)
+    yield _table("Gauged and seen by a person", ("What", "Value ± U", "Where", "Who"), d.gauge)
+    yield _list("Not used, as no line of the criteria goes by it", d.unused)
     yield _table(
         "Measures",
         ("Measure", "Value", "± U (k = 2)", "n"),

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from toeline.evidence.evidence import Evidence, Seen
 from toeline.names import INDICATIONS
 from toeline.result import Indication, Result
 from toeline.units import Unit, convert, say
 
 #: Kinds that come in crowds: all of one kind share a number.
 CROWDS = ("spatter", "pore")
+#: Said wherever something is marked that may be otherwise.
+UNSURE = "A question mark: it may be that or something else. Look there yourself."
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,6 +23,24 @@ class Keyed:
     title: str
     detail: str
     members: tuple[Indication, ...]
+    seen: Seen
+
+    @property
+    def perhaps(self) -> bool:
+        """Whether it may be something else, so that a person has to look."""
+        return self.seen == "perhaps"
+
+    @property
+    def label(self) -> str:
+        """The number as it is drawn: with a question mark where it may be something else."""
+        return f"{self.number}?" if self.perhaps else str(self.number)
+
+    @property
+    def sureness(self) -> str:
+        """How sure it is, in words."""
+        if self.seen == "read":
+            return f"{100 * max(one.confidence for one in self.members):.0f} %"
+        return "look there" if self.perhaps else "stated by a person"
 
 
 def keyed_indications(result: Result, unit: Unit = "mm") -> tuple[Keyed, ...]:
@@ -29,18 +50,23 @@ def keyed_indications(result: Result, unit: Unit = "mm") -> tuple[Keyed, ...]:
     crowds = (tuple(one for one in result.indications if one.kind == kind) for kind in CROWDS)
     groups: list[tuple[Indication, ...]] = [(one,) for one in single]
     groups += [tuple(sorted(crowd, key=_size, reverse=True)) for crowd in crowds if crowd]
-    return tuple(
-        Keyed(number, _title(members), _detail(members, unit), members) for number, members in enumerate(groups, 1)
-    )
+    evidence = Evidence(result)
+    keyed = []
+    for number, members in enumerate(groups, 1):
+        how = {evidence.how_seen(one) for one in members}
+        seen: Seen = "stated" if "stated" in how else "read" if "read" in how else "perhaps"
+        title = _title(members, perhaps=seen == "perhaps")
+        keyed.append(Keyed(number, title, _detail(members, unit), members, seen))
+    return tuple(keyed)
 
 
 def _size(one: Indication) -> float:
     return one.size.value if one.size is not None and one.size.value is not None else 0.0
 
 
-def _title(members: tuple[Indication, ...]) -> str:
+def _title(members: tuple[Indication, ...], *, perhaps: bool) -> str:
     first = members[0]
-    name = INDICATIONS[first.kind]
+    name = f"Perhaps {INDICATIONS[first.kind].lower()}" if perhaps else INDICATIONS[first.kind]
     if first.kind in CROWDS:
         return f"{name} × {len(members)}" if len(members) > 1 else name
     side = f", {first.side} toe" if first.side else ""

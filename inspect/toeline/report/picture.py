@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from toeline.photo import Photo
-from toeline.report.key import CROWDS, Keyed, keyed_indications
+from toeline.report.key import CROWDS, UNSURE, Keyed, keyed_indications
 from toeline.result import Indication, Quantity, Result
 from toeline.units import MM_PER_INCH, Unit
 
@@ -48,10 +48,10 @@ def draw_picture(
 
     ``text_px`` is the letters' height; by default they can still be read when the picture is shown 360 px wide.
     ``tallest`` is the crop's greatest height as a share of ``width``: marks farther from the bead are left out.
-    Without a bead it is :func:`draw_overview`.
+    Of a photo that is stopped it is :func:`draw_overview`.
     """
     text = text_px or width * 0.032
-    if not result.bead.found or len(result.bead.left_toe_px) < 2:
+    if result.stopped or len(result.bead.left_toe_px) < 2:
         return draw_overview(photo, result, width=width, text_px=text)
     view = _level_view(result, width, tallest)
     entries = keyed_indications(result, unit)
@@ -247,29 +247,34 @@ def _draw_indications(
     seen = [view.at([one.at_px])[0] for one in result.indications if one.at_px is not None]
     drawn: list[tuple[Keyed, list[tuple[F64, float]]]] = []
     for entry in entries:  # all marks first, so that no number lies under one
-        marks = (_mark(crop, one, result, view, text) for one in entry.members)
+        marks = (_mark(crop, one, result, view, text, dashed=entry.perhaps) for one in entry.members)
         drawn.append((entry, [(anchor, outward) for anchor, outward in marks if anchor is not None]))
     for entry, anchors in drawn:
         numbers = 0
         for anchor, outward in anchors:  # a crowd bears its number three times at most
             place = _free_place(anchor, outward, taken, seen, crop.shape, text) if numbers < 3 else None
             if place is not None:
-                _number(crop, anchor, place, entry.number, text)
+                _number(crop, anchor, place, entry.label, text)
                 taken.append((float(place[0]), float(place[1])))
                 numbers += 1
         if anchors and not numbers:
-            _number(crop, anchors[0][0], anchors[0][0], entry.number, text)
+            _number(crop, anchors[0][0], anchors[0][0], entry.label, text)
 
 
-def _number(crop: U8, anchor: F64, place: F64, number: int, text: float) -> None:
+def _number(crop: U8, anchor: F64, place: F64, label: str, text: float) -> None:
     """A number's badge at ``place`` with a line to the mark."""
     for colour, share in ((BLACK, 0.13), (WHITE, 0.06)):
         cv2.line(crop, _point(anchor), _point(place), colour, _thick(text, share), cv2.LINE_AA)
-    _badge(crop, place, str(number), text)
+    _badge(crop, place, label, text)
 
 
-def _mark(crop: U8, one: Indication, result: Result, view: _View, text: float) -> tuple[F64 | None, float]:
-    """Draw one indication's mark; gives where its badge's line starts and on which side (−1 above) the badge goes."""
+def _mark(
+    crop: U8, one: Indication, result: Result, view: _View, text: float, *, dashed: bool
+) -> tuple[F64 | None, float]:
+    """Draw one indication's mark, ``dashed`` where it may be something else.
+
+    Gives where its badge's line starts and on which side (−1 above) the badge goes.
+    """
     left, right = _toes_px(result)
     s = np.asarray(result.bead.s, float)
     upper, lower = view.at(left), view.at(right)
@@ -281,9 +286,9 @@ def _mark(crop: U8, one: Indication, result: Result, view: _View, text: float) -
         gap = 0.45 * text
         above, below = upper[span] - np.array([0, gap]), lower[span] + np.array([0, gap])
         if one.side != "right":
-            _bracket(crop, above, gap * 0.6, text)
+            _bracket(crop, above, gap * 0.6, text, dashed=dashed)
         if one.side != "left":
-            _bracket(crop, below, -gap * 0.6, text)
+            _bracket(crop, below, -gap * 0.6, text, dashed=dashed)
         edge = below if one.side == "right" else above
         return edge[len(edge) // 2], 1.0 if one.side == "right" else -1.0
     if one.at_px is None:
@@ -295,19 +300,23 @@ def _mark(crop: U8, one: Indication, result: Result, view: _View, text: float) -
     scale = result.scale.px_per_mm
     if one.size is not None and one.size.value is not None and scale is not None and scale.value is not None:
         radius = max(radius, 0.5 * one.size.value * scale.value * view.scale + 0.15 * text)
-    cv2.circle(crop, _point(centre), round(radius), BLACK, _thick(text, 0.13), cv2.LINE_AA)
-    cv2.circle(crop, _point(centre), round(radius), MARK, _thick(text, 0.06), cv2.LINE_AA)
+    turn = np.linspace(0.0, 2 * np.pi, 64)
+    ring = centre + radius * np.column_stack([np.cos(turn), np.sin(turn)])
+    pieces = _dashes(ring, radius * np.pi / 4, radius * np.pi / 4) if dashed else [ring]
+    for colour, share in ((BLACK, 0.13), (MARK, 0.06)):
+        cv2.polylines(crop, [_points(piece) for piece in pieces], False, colour, _thick(text, share), cv2.LINE_AA, 4)
     middle = float((upper[:, 1].mean() + lower[:, 1].mean()) / 2)
     side = -1.0 if centre[1] < middle else 1.0
     return centre + np.array([0, side * radius]), side
 
 
-def _bracket(crop: U8, edge: F64, tick: float, text: float) -> None:
+def _bracket(crop: U8, edge: F64, tick: float, text: float, *, dashed: bool) -> None:
     """A line beside the toe with a tick towards it at both ends."""
     towards = np.array([0, tick])
     path = np.concatenate([edge[:1] + towards, edge, edge[-1:] + towards])
+    pieces = _dashes(path, 0.5 * text, 0.4 * text) if dashed else [path]
     for colour, share in ((BLACK, 0.17), (MARK, 0.09)):
-        cv2.polylines(crop, [_points(path)], False, colour, _thick(text, share), cv2.LINE_AA, 4)
+        cv2.polylines(crop, [_points(piece) for piece in pieces], False, colour, _thick(text, share), cv2.LINE_AA, 4)
 
 
 def _free_place(
@@ -450,9 +459,11 @@ def _key(entries: Sequence[Keyed], width: int, text: float) -> U8:
     lines: list[tuple[str | None, str]] = []
     for entry in entries:
         wrapped = _wrap(f"{entry.title}{', ' if entry.detail else ''}{entry.detail}", width - 2.6 * text, text)
-        lines += [(str(entry.number) if k == 0 else None, line) for k, line in enumerate(wrapped)]
+        lines += [(entry.label if k == 0 else None, line) for k, line in enumerate(wrapped)]
     if not lines:
         lines = [(None, "No indication was seen.")]
+    if any(entry.perhaps for entry in entries):
+        lines += [(None, line) for line in _wrap(UNSURE, width - 2.6 * text, text)]
     strip = np.full((round((1.6 * len(lines) + 0.6) * text), width, 3), 255, np.uint8)
     for k, (number, line) in enumerate(lines):
         y = (1.25 + 1.6 * k) * text
@@ -521,7 +532,7 @@ def _badge(image: U8, at: F64, words: str, text: float) -> None:
     radius = round(0.66 * text)
     cv2.circle(image, _point(at), radius, WHITE, -1, cv2.LINE_AA)
     cv2.circle(image, _point(at), radius, BLACK, _thick(text, 0.08), cv2.LINE_AA)
-    size = text * (0.85 if len(words) < 2 else 0.7)
+    size = text * (0.85, 0.7, 0.52)[min(len(words), 3) - 1]
     _text(image, (float(at[0]) - _text_width(words, size) / 2, float(at[1]) + 0.35 * size), words, size)
 
 

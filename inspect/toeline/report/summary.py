@@ -11,12 +11,14 @@ _WORDS = {"pass": "PASS", "fail": "FAIL", "undecided": "UNDECIDED"}
 def summary_lines(result: Result) -> tuple[str, ...]:
     """Up to five short lines for a terminal; empty without a judgement."""
     judgement = result.judgement
-    if judgement is None:
+    if judgement is None or result.stopped:
         return ()
     told = [f"{_WORDS[judgement.outcome]}: {judgement.title}, {judgement.edition}"]
     if judgement.outcome == "undecided":
         passed = sum(line.outcome == "pass" for line in judgement.lines)
         told[0] += f" ({passed} of {len(judgement.lines)} lines pass, none fails)"
+    if judgement.beside:
+        told[0] += f" [{'; '.join(judgement.beside)}]"
     told += [
         f"  {line.imperfection}: {line.outcome}, {line.why} (limit: {line.limit})"
         for line in worst_lines(judgement)
@@ -25,6 +27,8 @@ def summary_lines(result: Result) -> tuple[str, ...]:
     if judgement.outcome == "undecided" and judgement.needs:
         more = f" (and {len(judgement.needs) - 1} more)" if len(judgement.needs) > 1 else ""
         told.append(f"To settle it: {judgement.needs[0]}{more}")
+    if judgement.unused:
+        told.append(f"Not used, as no line goes by it: {'; '.join(judgement.unused)}")
     if (first := first_line(result)) is not None:
         told.append(first)
     return tuple(told)

@@ -8,6 +8,7 @@ import re
 from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
+from toeline.evidence.evidence import Evidence
 from toeline.result import Quantity, Result
 
 if TYPE_CHECKING:
@@ -34,18 +35,28 @@ def csv_rows(result: Result, identity: Identity | None = None) -> tuple[dict[str
     """One row per measure, indication, criteria line and cause; every row names its weld. Lengths stay in mm."""
     who = {} if identity is None else identity.model_dump(mode="json", exclude_none=True)
     head = {"photo": result.photo.name, "sha256": result.photo.sha256, **who}
+    if result.stopped:  # nothing on the photo is believed
+        row = {"kind": "stopped", "why": result.stopped}
+        return (({key: _cell(value) for key, value in (head | row).items()}),)
     rows: list[dict[str, object]] = [
         {"kind": "measure", "name": name, **_quantity(quantity), "n": quantity.n, "why": quantity.why}
         for name, quantity in result.measures.items()
     ]
+    how_seen = Evidence(result).how_seen
     for one in result.indications:
-        place = {"from_mm": one.from_, "to_mm": one.to, "side": one.side}
+        place: dict[str, object] = {"from_mm": one.from_, "to_mm": one.to, "side": one.side}
+        place["outcome"] = how_seen(one)
         rows.append({"kind": "indication", "name": one.kind, **_quantity(one.size), **place, "why": one.why})
     if result.judgement is not None:
-        rows.append({"kind": "judgement", "name": result.judgement.criteria, "outcome": result.judgement.outcome})
+        judged = {"outcome": result.judgement.outcome, "why": "; ".join(result.judgement.beside)}
+        rows.append({"kind": "judgement", "name": result.judgement.criteria, **judged})
         for line in result.judgement.lines:
             said = {"outcome": line.outcome, "limit": line.limit, "source": line.source, "why": line.why}
             rows.append({"kind": "line", "name": line.imperfection, **_quantity(line.measured), **said})
+    for reading in result.settings.gauge:
+        value = {"value": reading.value, "U": reading.U, "unit": reading.unit, "from_mm": reading.at}
+        by = f"by {reading.by or 'a person not named'}"
+        rows.append({"kind": "reading", "name": reading.name, **value, "why": by})
     rows.extend(
         {"kind": "cause", "name": cause.cause, "value": cause.likelihood, "unit": "1"} for cause in result.causes
     )
