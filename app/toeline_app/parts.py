@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from html import escape
 from pathlib import Path
 
 import streamlit as st
@@ -12,8 +11,7 @@ from streamlit.navigation.page import StreamlitPage
 
 from toeline.errors import ToelineError
 from toeline.measures.registry import MEASURES, title_of
-from toeline.names import CAUSES
-from toeline.report.highlights import first_change, measures_to_read, severest_first, worst_lines
+from toeline.report.highlights import measures_to_read, severest_first, worst_lines
 from toeline.result import GaugeReading, Point, Quantity, Result
 from toeline.text import capital, sentence
 from toeline.units import MM_PER_INCH, Unit, say
@@ -74,7 +72,6 @@ def headline(result: Result, shown: Shown, unit: Unit) -> None:
     else:
         known = [n for n in measures_to_read(result) if n in MEASURES and MEASURES[n].table == "headline"][:3]
         ui.table(("Measure", "Value"), [(title_of(name), say(result.measures[name], unit)) for name in known])
-    _cause(result)
 
 
 def whole_photo(shown: Shown) -> None:
@@ -94,19 +91,6 @@ def _indications(result: Result) -> str:
     return f"{found} {'indication' if found == 1 else 'indications'}"
 
 
-def _cause(result: Result) -> None:
-    change = first_change(result)
-    if not result.causes:
-        if result.causes_why:
-            st.text(result.causes_why)
-        return
-    first = result.causes[0]
-    st.html(
-        f'<div class="tl-cause"><p>Most likely: <strong>{escape(CAUSES[first.cause])}</strong></p>'
-        f"<p>{escape('Change one thing: ' + change) if change else ''}</p></div>"
-    )
-
-
 def folded(result: Result, unit: Unit) -> None:
     """Everything else, folded away."""
     if result.measures:
@@ -124,18 +108,9 @@ def folded(result: Result, unit: Unit) -> None:
                 ui.line(
                     line.outcome, f"{line.imperfection}: {line.limit}", f"{sentence(line.why)} {sentence(line.source)}"
                 )
-    if result.indications:
-        with ui.fold("indications", _indications(result), "pin_drop"):
-            ui.table(("No.", "What", "Where and how large"), service.numbered_indications(result, unit))
-    if result.causes:
-        with ui.fold("causes", "Causes and evidence", "troubleshoot"):
-            for cause in result.causes:
-                st.subheader(f"{CAUSES[cause.cause]}, {cause.likelihood:.0%}")
-                _listed("For", cause.evidence)
-                _listed("Against", cause.against)
-                _listed("Try, first thing first", cause.try_)
-                if cause.told_apart_by:
-                    st.text(f"Told apart by: {cause.told_apart_by}")
+    if keyed := service.numbered_indications(result, unit):
+        with ui.fold("indications", f"Indications ({len(keyed)})", "pin_drop"):
+            ui.table(("No.", "What", "Where and how large"), keyed)
     notes(result)
 
 
@@ -150,7 +125,8 @@ def notes(result: Result) -> None:
                 st.text("• " + caution)
 
 
-def _listed(title: str, lines: tuple[str, ...]) -> None:
+def listed(title: str, lines: tuple[str, ...]) -> None:
+    """A title with its lines, where there are any."""
     if lines:
         st.markdown(f"**{title}**")
         st.text("\n".join("• " + line for line in lines))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from typing import Annotated, Literal
 from urllib.parse import quote, unquote
 
@@ -12,6 +13,8 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 COOKIE = "toeline_settings"
 A_YEAR_S = 31_536_000
 _STATE = "preferences"
+#: What a rod's designation may be typed with.
+ROD = r"^[A-Za-z0-9 .:/_-]{1,40}$"
 
 
 class Preferences(BaseModel):
@@ -28,6 +31,19 @@ class Preferences(BaseModel):
     drawing_size_mm: Annotated[float | None, Field(ge=1.0, le=100.0)] = None
     drawing_size_is: Literal["leg", "throat"] = "leg"
     joint_angle_deg: Annotated[float | None, Field(ge=30.0, le=150.0)] = None
+    electrode_class: Annotated[str | None, Field(pattern=ROD)] = None
+    current_a: Annotated[float | None, Field(ge=10.0, le=600.0)] = None
+    box_low_a: Annotated[float | None, Field(ge=10.0, le=600.0)] = None
+    box_high_a: Annotated[float | None, Field(ge=10.0, le=600.0)] = None
+    polarity: Literal["DC+", "DC-", "AC"] | None = None
+    position: Annotated[str | None, Field(pattern=r"^[A-Za-z0-9 ]{1,20}$")] = None
+    technique: Literal["stringer", "weave"] | None = None
+    intended_width_mm: Annotated[float | None, Field(ge=1.0, le=60.0)] = None
+
+
+def is_rod(text: str) -> bool:
+    """Whether a text can be a rod's designation at all."""
+    return re.fullmatch(ROD, text) is not None
 
 
 def read_cookie(text: str | None) -> Preferences:

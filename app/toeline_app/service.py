@@ -16,6 +16,10 @@ from PIL import Image, ImageDraw
 
 from toeline import __version__
 from toeline.batch import KeptMeasurements, Measured, settings_digest
+from toeline.causes.chart import Sign, chart
+from toeline.causes.electrodes import electrode_class
+from toeline.causes.position import position_names as names_of_positions
+from toeline.causes.position import read_position
 from toeline.coupons.coupons import ClassScores, score_class, to_csv, to_xlsx
 from toeline.coupons.roster import Roster, coupon_of, name_from_file, read_roster
 from toeline.coupons.rubric import Rubric, load_rubric, shipped_rubrics
@@ -41,7 +45,7 @@ from toeline.record import (
     TrendPoint,
 )
 from toeline.report.fillet_sketch import draw_cross_section
-from toeline.result import GaugeReading, Point, Quantity, Result, Settings
+from toeline.result import GaugeReading, Joint, Point, Quantity, Result, Settings
 from toeline.text import capital
 from toeline.units import MM_PER_INCH, Unit, length, say
 from toeline.validation.repeatability import Spread
@@ -148,6 +152,26 @@ def numbered_indications(result: Result, unit: Unit) -> list[tuple[str, str, str
     from toeline.report.key import keyed_indications
 
     return [(str(one.number), one.title, one.detail) for one in keyed_indications(result, unit)]
+
+
+def knows_rod(text: str) -> bool:
+    """Whether a rod's designation is known here with its current ranges."""
+    return electrode_class(text) is not None
+
+
+def position_names(joint: Joint) -> tuple[str, ...]:
+    """The words and names of the positions of this joint."""
+    return names_of_positions(joint)
+
+
+def position_angles(name: str | None, joint: Joint) -> tuple[float | None, float | None]:
+    """Slope and rotation of a position's name; none of a name that this joint does not have."""
+    return read_position(name, joint) if name in names_of_positions(joint) else (None, None)
+
+
+def noticed_signs(joint: Joint) -> dict[str, Sign]:
+    """What can have been noticed while this joint was welded, by id: what is asked, and what its states say."""
+    return chart().noticed(joint)
 
 
 def needs(result: Result) -> list[str]:

@@ -9,10 +9,13 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from invented import IDENTITY, photo_bytes, result
+from toeline.causes import rank_causes
+from toeline.causes.chart import chart
+from toeline.evidence.gauge import gauges
 from toeline.problems import problem
 from toeline.record import Identity, NewDecision
-from toeline_app import parts, photos, service, ui
-from toeline_app.prefs import Preferences
+from toeline_app import coach, parts, photos, service, ui
+from toeline_app.prefs import Preferences, read_cookie, write_cookie
 from toeline_app.uploads import Uploads
 from toeline_app.views.bench import to_settings
 
@@ -351,3 +354,79 @@ def test_tables_escape_every_cell(monkeypatch):
     assert "<script>" not in said[0]
     assert "&lt;script&gt;" in said[0]
     assert 'onload="' not in said[0]
+
+
+ALL_SAID = Preferences(
+    electrode_class="E7018", electrode_mm=3.2, current_a=95, box_low_a=90, box_high_a=130, polarity="DC+",
+    position="3G up", technique="weave", intended_width_mm=10.0,
+)  # fmt: skip
+
+
+def test_how_it_was_welded_becomes_what_is_coached_by():
+    welding = to_settings(ALL_SAID).welding
+    assert (welding.electrode_class, welding.current_a, welding.box_range_a) == ("E7018", 95, (90, 130))
+    assert (welding.slope_deg, welding.rotation_deg, welding.technique) == (90, 90, "weave")
+    assert to_settings(ALL_SAID.model_copy(update={"box_low_a": 140.0})).welding.box_range_a is None
+    fillet = to_settings(ALL_SAID.model_copy(update={"joint": "fillet"}))
+    assert fillet.welding.slope_deg is None, "a fillet has no 3G"
+    again = coach.from_welding(welding)
+    assert Preferences.model_validate(again).electrode_class == "E7018"
+    assert read_cookie(write_cookie(ALL_SAID)) == ALL_SAID
+
+
+def coaching_page(shown, expression):
+    app = AppTest.from_string(
+        "import streamlit as st\nfrom toeline_app import coach\nresult, shown = st.session_state['given']\n"
+        + expression,
+        default_timeout=60,
+    )
+    app.session_state["preferences"] = Preferences()
+    app.session_state["given"] = shown
+    return app.run()
+
+
+def coached(**welding):
+    found = result().model_copy(update={"judgement": None})
+    weld = found.settings.welding.model_copy(update=welding)
+    said = found.settings.model_copy(update={"welding": weld, "gauge": ()})
+    found = found.model_copy(update={"settings": said})
+    causes = rank_causes(found)
+    return found.model_copy(
+        update={"causes": causes.causes, "causes_why": causes.causes_why, "coaching": causes.coaching}
+    )
+
+
+def test_a_setting_out_of_range_is_the_first_word_of_the_page():
+    found = coached(electrode_class="E7018", electrode_mm=3.2, current_a=95)
+    app = coaching_page((found, None), "coach.advice(result)")
+    assert not app.exception
+    said = app.get("html")[0].proto.body if app.get("html") else ""
+    assert "Put right first" in said
+    assert "from 95 to 110 A" in said
+    assert "Most likely" not in said
+
+
+@pytest.mark.parametrize("joint", ["bead", "butt", "fillet"])
+def test_each_question_of_the_coach_has_an_input_on_the_page(joint):
+    """Ask only for what can then be taken in."""
+    for sign in chart().signs.values():
+        takes = sign.takes(joint)
+        if takes is None or takes in coach.WELDED or takes in ("arc_time_s", "voltage_v"):
+            continue
+        assert takes == "noticed" or takes.removeprefix("gauge.") in gauges(), sign.id
+        assert takes != "noticed" or sign.id in service.noticed_signs(joint)
+
+
+def test_what_was_noticed_is_told_on_the_page_and_nothing_is_filled_in(tmp_path):
+    photo = photos.Photo("bead.jpg", tmp_path / ("a" * 64))
+    shown = photos.Shown(photo, coached())
+    app = coaching_page((shown.result, shown), "coach.questions(shown, result)")
+    assert not app.exception
+    assert all(box.value is None for box in app.selectbox)
+    assert all(number.value is None for number in app.number_input)
+    sound = next(box for box in app.selectbox if box.label.startswith("How the arc sounded"))
+    sound.set_value("weak")
+    [one for one in app.button if one.label == "Tell the coach"][-1].click()
+    app.run()
+    assert not app.exception
+    assert app.session_state[f"noticed_{photo.sha256}"] == {"sound": "weak"}

@@ -25,8 +25,10 @@ def page() -> None:
     )
     st.header("Safety")
     st.markdown(
-        "- Wear safety glasses when chipping slag, and chip away from your face.\n"
-        "- Let the plate cool: hot steel looks like cold steel.\n"
-        "- Never photograph the burning arc."
+        "- Wear safety glasses and gloves when chipping slag, and chip away from your face.\n"
+        "- Let the plate cool: hot steel looks like cold steel. Lay the card on cold metal only.\n"
+        "- Never photograph the burning arc, nor look at it without the shade that its current asks for.\n"
+        "- Switch the machine off before changing polarity, cables or the clamp; keep the cable off your body.\n"
+        "- Ventilate. Paint, oil, zinc and solvents give poisonous fume: clean them off first."
     )
     st.text(f"toeline {toeline.__version__}")

@@ -8,9 +8,9 @@ from typing import Literal, get_args
 import streamlit as st
 
 from toeline.record import Inspection
-from toeline.result import Joint, Point, Result, Settings, Welding
+from toeline.result import Joint, Point, Result, Settings
 from toeline.units import Unit, length
-from toeline_app import parts, photos, prefs, saving, service, ui
+from toeline_app import coach, parts, photos, prefs, saving, service, ui
 from toeline_app.photos import Photo, Shown
 from toeline_app.prefs import Preferences
 
@@ -19,7 +19,7 @@ JOINTS: dict[Joint, str] = {"bead": "Bead on plate", "butt": "Butt joint", "fill
 SizeIs = Literal["leg", "throat"]
 SIZES: dict[SizeIs, str] = {"leg": "Leg (z)", "throat": "Throat (a)"}
 #: Core diameters in mm as boxes of electrodes are sold.
-ELECTRODES = (2.0, 2.5, 3.2, 4.0, 5.0, 6.0)
+ELECTRODES = (1.6, 2.0, 2.5, 3.2, 4.0, 5.0, 6.0)
 #: Problems that two taps on the bead's ends may solve.
 ASKS_FOR_ENDS = ("several_beads", "no_bead", "not_a_bead", "toes_unsure", "ends_unsure")
 HOLD_AS = "bench_photos"
@@ -62,6 +62,7 @@ def _settings() -> Settings:
     now = prefs.preferences()
     with ui.fold("settings", f"Settings: {in_words(now)}", "tune"):
         edited = _edit(now)
+    edited = coach.welded(edited)
     if edited != now:  # drawn anew, as the title says what is set
         prefs.remember(edited)
         st.rerun()
@@ -139,16 +140,18 @@ def _edit(now: Preferences) -> Preferences:
         "set_check_line",
         help="Measure it once with a calliper or steel rule. It takes out what the printer stretched.",
     )
-    return Preferences(
-        joint=joint,
-        thickness_mm=thickness,
-        electrode_mm=electrode,
-        criteria=criteria,
-        unit="in" if unit == "in" else "mm",
-        check_line_mm=check_line,
-        drawing_size_mm=size,
-        drawing_size_is=size_is,
-        joint_angle_deg=angle,
+    return now.model_copy(
+        update={
+            "joint": joint,
+            "thickness_mm": thickness,
+            "electrode_mm": electrode,
+            "criteria": criteria,
+            "unit": "in" if unit == "in" else "mm",
+            "check_line_mm": check_line,
+            "drawing_size_mm": size,
+            "drawing_size_is": size_is,
+            "joint_angle_deg": angle,
+        }
     )
 
 
@@ -163,7 +166,7 @@ def to_settings(now: Preferences) -> Settings:
         drawing_size_mm=now.drawing_size_mm if now.joint == "fillet" else None,
         drawing_size_is=now.drawing_size_is if now.joint == "fillet" else "leg",
         joint_angle_deg=now.joint_angle_deg if now.joint == "fillet" else None,
-        welding=Welding(electrode_mm=now.electrode_mm),
+        welding=coach.welding_of(now),
     )
 
 
@@ -177,13 +180,13 @@ def measure_again(inspection: Inspection) -> None:
     now = prefs.preferences()
     then = {name: getattr(said, name) for name in ("joint", "thickness_mm", "check_line_mm", "criteria")}
     fillet = {name: getattr(said, name) for name in ("drawing_size_mm", "drawing_size_is", "joint_angle_deg")}
-    electrode = {"electrode_mm": said.welding.electrode_mm}
-    prefs.remember(Preferences.model_validate(now.model_dump() | then | fillet | electrode))
+    coach.keep_answers(photo.sha256, said.welding)
+    prefs.remember(Preferences.model_validate(now.model_dump() | then | fillet | coach.from_welding(said.welding)))
 
 
 def _with_ends(photo: Photo, settings: Settings) -> Settings:
-    """The settings with what was said about this photo alone: the bead's ends, gauge readings."""
-    return settings.model_copy(
+    """The settings with what was said about this photo alone: the bead's ends, gauge readings, what was noticed."""
+    return coach.with_answers(photo, settings).model_copy(
         update={
             "ends_px": st.session_state.get(f"ends_{photo.sha256}"),
             "gauge": tuple(st.session_state.get(f"gauge_{photo.sha256}", ())),
@@ -194,8 +197,8 @@ def _with_ends(photo: Photo, settings: Settings) -> Settings:
 def _how_to() -> None:
     ui.drawing("hold", HOLD)
     st.markdown(
-        "1. Chip and brush the bead; let the plate cool.\n"
-        "2. Lay the printed card flat beside the bead.\n"
+        "1. Chip and brush the bead, with safety glasses and gloves on; let the plate cool.\n"
+        "2. Lay the printed card flat beside the bead, on cold metal only.\n"
         "3. Stand square above, light from the side, and take the photo."
     )
     st.page_link(parts.page("cards"), label="Print a reference card", icon=":material/print:")
@@ -230,7 +233,11 @@ def _detail(shown: Shown, settings: Settings) -> None:
     if state in ("retake", "which"):
         parts.notes(result)
         return
+    coach.advice(result)
+    coach.questions(shown, result)
     parts.folded(result, settings.unit)
+    coach.causes(result)
+    coach.safety(result)
     _gauge(shown, result)
     parts.downloads(shown, settings.unit)
     saving.save_form(shown)

@@ -14,7 +14,7 @@ from toeline.coupons.rubric import Rubric
 from toeline.errors import ToelineError
 from toeline.result import Outcome, Result, Settings
 from toeline.units import Unit, say
-from toeline_app import parts, photos, prefs, service, ui
+from toeline_app import coach, parts, photos, prefs, service, ui
 from toeline_app.photos import Photo, Shown
 from toeline_app.views.bench import in_words, to_settings
 
@@ -246,6 +246,8 @@ def _breakdown(scores: ClassScores, shown: dict[str, Shown], unit: Unit) -> None
     picture = shown[one.photo].picture
     if picture is not None:
         st.image(picture.read_bytes(), width="stretch", alt="The coupon's bead turned level, with both toes.")
+    if one.result is not None:
+        coach.advice(one.result)
     for number, item in enumerate(one.score.to_practise[:3], start=1):
         ui.line("measured", f"{number}. {item.title}", item.coaching, chip="Practise")
     ui.table(
@@ -255,3 +257,5 @@ def _breakdown(scores: ClassScores, shown: dict[str, Shown], unit: Unit) -> None
             for item in one.score.items
         ],
     )
+    if one.result is not None:
+        coach.safety(one.result)

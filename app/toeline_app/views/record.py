@@ -12,7 +12,7 @@ from toeline.errors import ToelineError
 from toeline.measures.registry import title_of
 from toeline.record import Filters, Inspection, Summary
 from toeline.result import Outcome
-from toeline_app import parts, prefs, saving, service, ui
+from toeline_app import coach, parts, prefs, saving, service, ui
 from toeline_app.uploads import TooMuch
 from toeline_app.views import bench
 
@@ -183,7 +183,9 @@ def _one(inspection: Inspection) -> None:
     _decisions(inspection)
     _reports(inspection)
     _photos(inspection)
+    coach.advice(result)
     parts.folded(result, unit)
+    coach.causes(result)
     if not inspection.superseded_by:
         _supersede(inspection)
 
