@@ -13,12 +13,12 @@ from hypothesis import strategies as st
 import card_scene
 import drawn_beads
 import seen_photos
-from toeline.datafile import load
 from toeline.geometry.card import find_cards
 from toeline.geometry.plate import PixelFrame
 from toeline.photo import read_photo
 from toeline.trace.band import MAP_NAMES, Band
 from toeline.trace.bead_finder import Candidate, detect_beads
+from toeline.trace.figures import BeadFigures
 from toeline.trace.networks import read_band
 from toeline.trace.straighten import draw_out, lay_band
 from toeline.trace.toes import (
@@ -208,7 +208,7 @@ def test_a_second_look_says_the_same_of_a_band_and_of_its_mirror_image():
     image = trace_bead(photo.image, PixelFrame(8.0), detect_beads(photo.image).beads[0]).band.image
     band = drawn_beads.draw(drawn_beads.Drawing(length=40.0)).band
     bands = [replace(band, image=each, maps=read_band(each)) for each in (image, np.ascontiguousarray(image[::-1]))]
-    above = load("bead.toml")["second_look"]["above"]
+    above = BeadFigures.read().second_look.above
     shown = [np.max([each.maps[name].max(axis=0) for name in _DOUBTED], axis=0) > above for each in bands]
     both = shown[0] & shown[1]
     assert both.any()
@@ -240,7 +240,7 @@ def test_a_seam_that_runs_askew_is_laid_anew(seen):
 
 def test_what_shows_no_fault_is_not_looked_at_again():
     band = drawn_beads.draw(drawn_beads.Drawing(length=40.0)).band
-    assert max(band.maps[name].max() for name in _DOUBTED) < load("bead.toml")["second_look"]["above"]
+    assert max(band.maps[name].max() for name in _DOUBTED) < BeadFigures.read().second_look.above
     assert _second_look(band) is band.maps
 
 

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from drawn_beads import Drawing, FlatFrame, Spoil, draw
+from toeline.measures.figures import RunFigures
 from toeline.measures.indications import find_indications, runs
 
 CRESTS = np.arange(1.0, 79.0, 1.8)
@@ -49,7 +50,7 @@ def test_a_groove_away_from_the_toe_is_no_undercut():
 
 
 def test_runs_by_hand():
-    rule = {"low": 0.4, "high": 0.6, "bridge": 2.0, "least": 3.0}
+    rule = RunFigures(smooth=1.0, core=1.0, low=0.4, high=0.6, bridge=2.0, least=3.0)
     score = np.array([0, 0.5, 0.7, 0.7, 0, 0.7, 0.5, 0, 0, 0, 0, 0.5, 0.5, 0.5, 0.5, 0, 0, 0.9, 0])
     got = runs(score, 1.0, rule)
     assert [(r.first, r.last) for r in got] == [(1, 6)]  # one break bridged; never above high; too short

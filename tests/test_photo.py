@@ -12,11 +12,11 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from toeline.datafile import load
 from toeline.errors import PhotoError
 from toeline.photo import read_photo
 from toeline.photo.apart import decode_apart
 from toeline.photo.decoder import Limits, Refused
+from toeline.photo.figures import PhotoFigures
 
 
 @pytest.fixture(scope="module")
@@ -177,7 +177,7 @@ def test_a_heic_whose_item_type_is_no_text_is_refused_and_crashes_nobody():
     data[178] = 0x9A
     with pytest.raises(PhotoError, match="damaged"):
         read_photo(bytes(data))
-    limits = Limits(**{one.name: load("photo.toml")["file"][one.name] for one in fields(Limits)})
+    limits = Limits(**{one.name: getattr(PhotoFigures.read().file, one.name) for one in fields(Limits)})
     with pytest.raises(Refused, match="damaged"):  # and so does the decoding process alone, whatever the check knows
         decode_apart(bytes(data), "HEIF", limits)
 

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from toeline.datafile import load
+from toeline.measures.figures import MeasureFigures
 from toeline.measures.toe_errors import estimate
 from toeline.result import BudgetRow
 from toeline.uncertainty import combined, correlated_noise, propagate, quantity, row, rows_of, standard
@@ -116,7 +116,7 @@ def by_draws(f, x, noise):
     """``f`` of (K, n) at ``x`` (n,) as the measures take noise out: value, u by draws, and what the noise added."""
     found, taken = estimate(lambda v: {"y": f(v)}, lambda raw, out: {"y": raw["y"] - out["y"]}, x, noise, {})
     rows = {r.label: r.u for r in found["y"].others}
-    return found["y"].value, rows["toe localisation"], float(taken["y"]) / load("measures.toml")["toe"]["noise_net"]
+    return found["y"].value, rows["toe localisation"], float(taken["y"]) / MeasureFigures.read().toe.noise_net
 
 
 @pytest.mark.parametrize(
@@ -149,18 +149,18 @@ def test_comparison_loss_jcgm101_9_4(x1, u_gum, u_draws):
     value, spread, added = by_draws(lambda v: (v**2).sum(axis=-1), np.array([x1, 0.0]), np.concatenate([noise, -noise]))
     assert spread == pytest.approx(u_draws, rel=0.01)
     assert added == pytest.approx(50e-6, rel=0.02)
-    assert value == pytest.approx(x1**2 - load("measures.toml")["toe"]["noise_net"] * added)
+    assert value == pytest.approx(x1**2 - MeasureFigures.read().toe.noise_net * added)
 
 
 def test_what_lies_between_no_noise_and_the_most_is_a_row():
     # y = x squared with noise of 0.1: it adds 0.01. By hand: half of what lies between taking out none and the most
-    rule = load("measures.toml")["toe"]
+    rule = MeasureFigures.read().toe
     noise = np.full((2, 1), 0.1) * [[1.0], [-1.0]]
     found, taken = estimate(
         lambda v: {"y": v[..., 0] ** 2}, lambda raw, out: {"y": raw["y"] - out["y"]}, np.array([3.0]), noise, {}
     )
-    assert taken["y"] == pytest.approx(rule["noise_net"] * 0.01)
-    most = (rule["noise_most"] / rule["noise_share"]) ** 2 * 0.01
+    assert taken["y"] == pytest.approx(rule.noise_net * 0.01)
+    most = (rule.noise_most / rule.noise_share) ** 2 * 0.01
     assert {r.label: r.u for r in found["y"].others}["noise correction"] == pytest.approx(most / 2)
 
 

@@ -33,11 +33,11 @@ class Table(BaseModel):
 class DataFile(Table):
     """A whole data file as a typed model: ``class CameraFigures(DataFile, file="camera.toml")``."""
 
-    file: ClassVar[str]
+    file_name: ClassVar[str]
 
     def __init_subclass__(cls, *, file: str, **rest: Any) -> None:
         super().__init_subclass__(**rest)
-        cls.file = file
+        cls.file_name = file
 
     @classmethod
     def read(cls) -> Self:
@@ -55,11 +55,13 @@ class DataFile(Table):
         try:
             return cls.model_validate(tomllib.loads(text))
         except tomllib.TOMLDecodeError as error:
-            raise DataFileError(f"{cls.file}: this is not valid TOML: {error}.") from None
+            raise DataFileError(f"{cls.file_name}: this is not valid TOML: {error}.") from None
         except ValidationError as error:
             first = error.errors(include_url=False)[0]
             where = ".".join(map(str, first["loc"]))
-            raise DataFileError(f"{cls.file}, line {line_of(text, first['loc'])}: {where}: {first['msg']}.") from None
+            raise DataFileError(
+                f"{cls.file_name}, line {line_of(text, first['loc'])}: {where}: {first['msg']}."
+            ) from None
 
 
 _Model = TypeVar("_Model", bound=DataFile)
@@ -67,7 +69,7 @@ _Model = TypeVar("_Model", bound=DataFile)
 
 @cache
 def _read(model: type[_Model]) -> _Model:
-    return model.parse(text_of(model.file))
+    return model.parse(text_of(model.file_name))
 
 
 def line_of(text: str, where: tuple[int | str, ...]) -> int:

@@ -13,10 +13,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from toeline.datafile import load
 from toeline.geometry.card import FoundCard, card_spec
 from toeline.geometry.plate import Plate
 from toeline.photo import Photo
+from toeline.photo.figures import Graded, PhotoFigures
 from toeline.problems import problem
 from toeline.result import Problem
 from toeline.trace.band import TracedBead
@@ -31,15 +31,13 @@ def photo_problems(
 
     ``bead_px`` (N, 2) is the bead's outline in photo pixels, ``plate`` the plate it lies on, if there is a card.
     """
-    limits = load("photo.toml")["usability"]
+    limits = PhotoFigures.read().usability
     found: list[Problem] = []
     outline = np.asarray(bead_px, np.float32)
     if plate is None:
         width_px = min(cv2.minAreaRect(outline)[1])
-        px_per_mm = width_px / limits["bead_width_mm"]
-        found += _graded(
-            "bead_small", "bead_too_small", -px_per_mm, _negated(limits["px_per_mm"]), px=f"{width_px:.0f}"
-        )
+        px_per_mm = width_px / limits.bead_width_mm
+        found += _graded("bead_small", "bead_too_small", -px_per_mm, _negated(limits.px_per_mm), px=f"{width_px:.0f}")
     else:
         seen = plate.to_mm(np.asarray(bead_px, float).mean(axis=0, keepdims=True))[0]
         px_per_mm = plate.px_per_mm(seen).value or 0.0
@@ -48,51 +46,51 @@ def photo_problems(
     if not mask.any():
         return tuple(found)
     inside = grey[mask]
-    blown = float(np.mean(inside >= limits["blown_level"]))
-    found += _graded("glare", "glare_strong", blown, limits["blown_share"], share=f"{100 * blown:.0f}")
-    dark, median = float(np.mean(inside <= limits["dark_level"])), float(np.median(inside))
+    blown = float(np.mean(inside >= limits.blown_level))
+    found += _graded("glare", "glare_strong", blown, limits.blown_share, share=f"{100 * blown:.0f}")
+    dark, median = float(np.mean(inside <= limits.dark_level)), float(np.median(inside))
     share = f"{100 * dark:.0f}"
-    found += _graded("dark", "dark_strong", dark, limits["dark_share"], share=share) or _graded(
-        "dark", "dark_strong", -median, _negated(limits["dark_median"]), share=share
+    found += _graded("dark", "dark_strong", dark, limits.dark_share, share=share) or _graded(
+        "dark", "dark_strong", -median, _negated(limits.dark_median), share=share
     )
-    grain = _graded("blur", "blur_strong", -_grain_ratio(grey, mask, px_per_mm), _negated(limits["grain_ratio"]))
-    edge = [] if plate is None else _graded("blur", "blur_strong", edge_blur_mm(photo, plate.card), limits["blur_mm"])
+    grain = _graded("blur", "blur_strong", -_grain_ratio(grey, mask, px_per_mm), _negated(limits.grain_ratio))
+    edge = [] if plate is None else _graded("blur", "blur_strong", edge_blur_mm(photo, plate.card), limits.blur_mm)
     found += edge if not grain or (edge and edge[0].severity == "stop") else grain
     return tuple(found)
 
 
 def scene_problems(photo: Photo, plate: Plate | None = None, *, fillet: bool = False) -> tuple[Problem, ...]:
     """What is wrong with a photo in which no bead was found: why that may be, as the whole of it and its card tell."""
-    limits = load("photo.toml")["usability"]
-    shrink = max(max(photo.image.shape[:2]) // limits["scene_side_px"], 1)
+    limits = PhotoFigures.read().usability
+    shrink = max(max(photo.image.shape[:2]) // limits.scene_side_px, 1)
     grey = cv2.cvtColor(np.ascontiguousarray(photo.image[::shrink, ::shrink]), cv2.COLOR_BGR2GRAY)
     found: list[Problem] = []
-    if np.median(grey) <= limits["dark_median"]["warning"]:
+    if np.median(grey) <= limits.dark_median.warning:
         found.append(problem("photo_dark"))
-    blown = float(np.mean(grey >= limits["blown_level"]))
-    if blown > limits["scene_blown_share"]:
+    blown = float(np.mean(grey >= limits.blown_level))
+    if blown > limits.scene_blown_share:
         found.append(problem("photo_blown", share=f"{100 * blown:.0f}"))
     if plate is not None:
         middle = np.mean(plate.card.corners_mm, axis=0) * plate.print_scale.value
         found += _view_problems(plate, plate.px_per_mm(middle).value or 0.0, fillet)
-        if edge_blur_mm(photo, plate.card) > limits["blur_mm"]["stop"]:
+        if edge_blur_mm(photo, plate.card) > limits.blur_mm.stop:
             found.append(problem("photo_blurred"))
     return tuple(found)
 
 
 def _view_problems(plate: Plate, px_per_mm: float, fillet: bool) -> list[Problem]:
     """Whether the camera stood near enough and square enough."""
-    limits = load("photo.toml")["usability"]
+    limits = PhotoFigures.read().usability
     tilt = plate.tilt_deg
     return [
-        *_graded("photo_small", "photo_too_small", -px_per_mm, _negated(limits["px_per_mm"]), px=f"{px_per_mm:.1f}"),
-        *_graded("tilt", "tilt_strong", tilt, limits["fillet_tilt_deg" if fillet else "tilt_deg"], deg=f"{tilt:.0f}"),
+        *_graded("photo_small", "photo_too_small", -px_per_mm, _negated(limits.px_per_mm), px=f"{px_per_mm:.1f}"),
+        *_graded("tilt", "tilt_strong", tilt, limits.fillet_tilt_deg if fillet else limits.tilt_deg, deg=f"{tilt:.0f}"),
     ]
 
 
 def card_problems(cards: Sequence[FoundCard], plate: Plate | None, bead_px: F64 | None = None) -> tuple[Problem, ...]:
     """Problems of the card that ``plate`` stands on: seen in part, not flat, not alone, far off, not measured."""
-    limits = load("photo.toml")["card_use"]
+    limits = PhotoFigures.read().card_use
     if plate is None:
         return (problem("no_card"),)
     found: list[Problem] = []
@@ -100,13 +98,13 @@ def card_problems(cards: Sequence[FoundCard], plate: Plate | None, bead_px: F64 
     if (seen := len(plate.card.marker_ids)) < 4:
         found.append(problem("card_partly_seen", n=seen))
     off = f"{plate.fit.rms_px:.1f}"
-    found += _graded("card_not_flat", "card_bent", plate.fit.misfit, limits["misfit"], px=off)
+    found += _graded("card_not_flat", "card_bent", plate.fit.misfit, limits.misfit, px=off)
     if bead_px is not None:
         at, spec = plate.to_mm(np.asarray(bead_px, float)), card_spec()
         scale = plate.print_scale.value
         beyond = np.maximum(0.0, np.maximum(-at, at - np.array([spec.width, spec.height]) * scale))
         away = float(np.nanmin(np.linalg.norm(beyond, axis=1)))
-        if away > limits["far_mm"]:
+        if away > limits.far_mm:
             found.append(problem("card_far", mm=f"{away:.0f}"))
     if not plate.print_scale.measured:
         found.append(problem("print_scale_unknown"))
@@ -115,14 +113,14 @@ def card_problems(cards: Sequence[FoundCard], plate: Plate | None, bead_px: F64 
     return tuple(found)
 
 
-def _graded(mild: str, strong: str, value: float, limit: dict[str, float], **said: object) -> list[Problem]:
+def _graded(mild: str, strong: str, value: float, limit: Graded, **said: object) -> list[Problem]:
     """The problem that ``value`` amounts to, if any; larger is worse."""
-    code = strong if value > limit["stop"] else mild if value > limit["warning"] else None
+    code = strong if value > limit.stop else mild if value > limit.warning else None
     return [problem(code, **said)] if code else []
 
 
-def _negated(limit: dict[str, float]) -> dict[str, float]:
-    return {severity: -value for severity, value in limit.items()}
+def _negated(limit: Graded) -> Graded:
+    return Graded(warning=-limit.warning, stop=-limit.stop)
 
 
 def _cut_out(photo: Photo, outline: NDArray[np.float32]) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
@@ -142,7 +140,7 @@ def _grain_ratio(grey: NDArray[np.uint8], mask: NDArray[np.bool_], px_per_mm: fl
 
     The least of four directions, for a shaken phone blurs in one.
     """
-    scale = load("photo.toml")["usability"]["grain_px_per_mm"] / max(px_per_mm, 1e-6)
+    scale = PhotoFigures.read().usability.grain_px_per_mm / max(px_per_mm, 1e-6)
     size = (max(round(grey.shape[1] * scale), 1), max(round(grey.shape[0] * scale), 1))
     shrunk = cv2.resize(grey, size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR).astype(np.float32)
     core = cv2.erode(cv2.resize(mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST), np.ones((5, 5)))

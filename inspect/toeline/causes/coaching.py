@@ -10,6 +10,7 @@ from typing import Any
 
 from toeline import datafile
 from toeline.causes.chart import Sign, Trouble
+from toeline.causes.figures import RankingFigures
 from toeline.causes.ranking import Ranked, Ranking
 from toeline.causes.remedies import Action, Advice, Circumstances, EndOfRun, Topic, remedies
 from toeline.causes.signs import crater_place, size_of
@@ -253,7 +254,7 @@ class Coach:
         """
         rules, joint = self.ranking.rules, self.result.settings.joint
         known = {reading.sign for reading in self.ranking.readings if not reading.open}
-        least = datafile.load("ranking.toml")["worth_asking"]
+        least = RankingFigures.read().worth_asking
         asked = [
             (_told(sign, among), sign) for sign in rules.signs.values() if sign.takes(joint) and sign.id not in known
         ]

@@ -14,8 +14,8 @@ from itertools import combinations
 
 import numpy as np
 
-from toeline import datafile
 from toeline.causes.chart import Chart, Trouble, chart, normal
+from toeline.causes.figures import RankingFigures
 from toeline.causes.signs import Reading, read_signs
 from toeline.result import CauseId, Result
 
@@ -135,7 +135,7 @@ class Ranking:
 
 
 def _limit() -> float:
-    return math.log(datafile.load("ranking.toml")["evidence"])
+    return math.log(RankingFigures.read().evidence)
 
 
 def _silence(posterior: Posterior, readings: tuple[Reading, ...], rules: Chart) -> Ranking:
@@ -171,21 +171,21 @@ def rank(result: Result) -> Ranking:
     Uses measures, indications, joint, gauge readings, statements and welding settings; never pixels. Silent on a bead
     on which nothing wrong is the best explanation. Raises :class:`SettingsError` for impossible settings.
     """
-    settings, rule = result.settings, datafile.load("ranking.toml")
+    settings, rule = result.settings, RankingFigures.read()
     rules = chart().of(settings.joint, settings.welding.technique)
     readings = read_signs(result, normal())
     if not any(reading.sign in ("width_spread", "edges", "ripples", "pitch", "spatter") for reading in readings):
         why = "Too little of the bead could be measured to say anything about causes."
         return Ranking(rules, readings, why_none=why)
     posterior = weigh(readings, rules)
-    if posterior.nothing > rule["silent_above"]:
+    if posterior.nothing > rule.silent_above:
         return _silence(posterior, readings, rules)
     by_cause: dict[CauseId, list[Trouble]] = {}
     for trouble in rules.troubles:
         by_cause.setdefault(trouble.cause, []).append(trouble)
     # Rows of one cause never stand together in a set unless of different variables, so the sum is capped.
     shares = {c: min(1.0, sum(posterior.troubles[t.id] for t in rows)) for c, rows in by_cause.items()}
-    likely = sorted((c for c in shares if shares[c] >= rule["least"]), key=lambda c: -shares[c])[: rule["most"]]
+    likely = sorted((c for c in shares if shares[c] >= rule.least), key=lambda c: -shares[c])[: rule.most]
     leading = {c: max(by_cause[c], key=lambda t: posterior.troubles[t.id]) for c in likely}
     # no cause without a sign that speaks for it
     likely = [c for c in likely if any(w >= _limit() for w, _ in _weights(leading[c], readings, rules))]
@@ -202,7 +202,7 @@ def rank(result: Result) -> Ranking:
         less, more = sorted((shares[one], shares[other]))
         pairs = (frozenset((a.id, b.id)) for a in by_cause[one] for b in by_cause[other])
         together = sum(posterior.pairs.get(pair, 0.0) for pair in pairs)
-        return bool(more < rule["alike"] * less and together < rule["together"] * less)
+        return bool(more < rule.alike * less and together < rule.together * less)
 
     return Ranking(
         rules,

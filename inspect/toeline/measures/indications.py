@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import cv2
 import numpy as np
@@ -19,8 +19,8 @@ from scipy.ndimage import binary_closing, gaussian_filter, gaussian_filter1d, la
 from skimage.feature import peak_local_max
 from skimage.segmentation import watershed
 
-from toeline.datafile import load
 from toeline.measures.body import body_of, typical_width
+from toeline.measures.figures import IndicationFigures, RunFigures, SizedSpot, SpotFigures, ToeFaultFigures
 from toeline.result import Indication, IndicationKind, Quantity, Side, unknown
 from toeline.trace.band import F32, F64, U8, Band, Strip, TracedBead
 from toeline.trace.ripples import Ripples, read_ripples
@@ -127,19 +127,19 @@ def _placed(bead: TracedBead, draft: Draft, surface: F64, px: F64) -> Indication
     )
 
 
-def runs(score: F64, step: float, rule: dict[str, Any]) -> list[Run]:
+def runs(score: F64, step: float, rule: RunFigures) -> list[Run]:
     """Stretches of a score along the seam: above ``low`` throughout, above ``high`` somewhere, breaks shorter than
     ``bridge`` closed, and at least ``least`` long."""
-    above = score > rule["low"]
-    size = max(int(rule["bridge"] / step), 1)
+    above = score > rule.low
+    size = max(int(rule.bridge / step), 1)
     padded = np.pad(above, size)
     closed = binary_closing(padded, np.ones(size, bool))[size:-size] | above
     labels, count = label(closed)
     out = []
     for k in range(1, count + 1):
         at = np.flatnonzero(labels == k)
-        if score[at].max() >= rule["high"] and (len(at) - 1) * step >= rule["least"]:
-            out.append(Run(int(at[0]), int(at[-1]), float(score[at][score[at] > rule["low"]].mean())))
+        if score[at].max() >= rule.high and (len(at) - 1) * step >= rule.least:
+            out.append(Run(int(at[0]), int(at[-1]), float(score[at][score[at] > rule.low].mean())))
     return out
 
 
@@ -167,18 +167,23 @@ def toe_score(bead: TracedBead, kind: ToeFault, side: Side) -> tuple[F64, F64]:
     return s, score
 
 
+def _toe_fault(kind: ToeFault) -> ToeFaultFigures:
+    figures = IndicationFigures.read()
+    return figures.undercut if kind == "undercut" else figures.overlap
+
+
 def _scored(bead: TracedBead, kind: ToeFault, side: Side) -> tuple[F64, F64, F64, F64]:
     """A fault's map beside one toe (K, n), offsets from the toe (K,), columns (n,) and the score along the toe (n,)."""
-    rule, maps = load("indications.toml")[kind], bead.band.maps
+    rule, maps = _toe_fault(kind), bead.band.maps
     values = np.maximum(maps["undercut"], maps["undercut_deep"]) if kind == "undercut" else maps[kind]
-    strip, out, s = _strip(values, bead, side, rule["inner"], rule["outer"])
-    core = uniform_filter1d(strip, max(int(rule["core"] / (out[1] - out[0])), 1), axis=0)
-    return strip, out, s, gaussian_filter1d(core.max(axis=0), rule["smooth"] / float(s[1] - s[0]))
+    strip, out, s = _strip(values, bead, side, rule.inner, rule.outer)
+    core = uniform_filter1d(strip, max(int(rule.core / (out[1] - out[0])), 1), axis=0)
+    return strip, out, s, gaussian_filter1d(core.max(axis=0), rule.smooth / float(s[1] - s[0]))
 
 
 def _along_toes(bead: TracedBead, kind: ToeFault) -> Iterator[Draft]:
     """Undercut or overlap along each toe."""
-    rule = load("indications.toml")[kind]
+    rule = _toe_fault(kind)
     sides: tuple[Side, ...] = ("left", "right")
     for side in sides:
         strip, out, s, score = _scored(bead, kind, side)
@@ -189,7 +194,7 @@ def _along_toes(bead: TracedBead, kind: ToeFault) -> Iterator[Draft]:
             width = float(np.median(widths))
             scatter = float(np.std(widths)) / math.sqrt(max(1.0, (s[run.last] - s[run.first]) / 2.0))
             size = quantity(
-                width, [row("edges of the map", rule["u_width"]), row("along the run", scatter)], n=len(widths)
+                width, [row("edges of the map", rule.u_width), row("along the run", scatter)], n=len(widths)
             )
             place = float(s[here][int(np.argmax(score[here]))])
             toe = float(np.interp(place, bead.s, bead.t_left if side == "left" else bead.t_right))
@@ -206,10 +211,10 @@ def _along_toes(bead: TracedBead, kind: ToeFault) -> Iterator[Draft]:
 
 
 def _undercut_why(
-    bead: TracedBead, side: Side, span: tuple[float, float], score: float, rows: int, rule: dict[str, Any]
+    bead: TracedBead, side: Side, span: tuple[float, float], score: float, rows: int, rule: ToeFaultFigures
 ) -> tuple[str, str]:
     """What speaks for a groove and against a shadow, and the ISO number: 5011 continuous, 5012 intermittent."""
-    deep, _, s = _strip(bead.band.maps["undercut_deep"], bead, side, rule["inner"], rule["outer"])
+    deep, _, s = _strip(bead.band.maps["undercut_deep"], bead, side, rule.inner, rule.outer)
     inside = (s >= span[0]) & (s <= span[1])
     share = float((deep[:, inside].max(axis=0) > 0.5).mean())
     whole = (span[1] - span[0]) > 0.9 * (bead.s[-1] - bead.s[0])
@@ -220,16 +225,17 @@ def _undercut_why(
         if whole
         else ("; it begins and ends along the toe, which a shadow beside the bead does not")
     )
-    return text + "; gauge its depth", "5011" if span[1] - span[0] > rule["continuous"] else "5012"
+    continuous = span[1] - span[0] > IndicationFigures.read().undercut.continuous
+    return text + "; gauge its depth", "5011" if continuous else "5012"
 
 
-def blobs(values: F32, strip: Strip, rule: dict[str, Any]) -> list[Blob]:
+def blobs(values: F32, strip: Strip, rule: SpotFigures) -> list[Blob]:
     """Separate spots of a map, touching ones parted. Diameters come from the soft area above the local ground."""
     step = 1.0 / strip.px_per_mm
-    sigma = rule["smooth"] / step
+    sigma = rule.smooth / step
     shown: F32 = values if strip.seen.all() else np.where(strip.seen, values, 0).astype(np.float32)
     # only where something shows: most maps are empty nearly everywhere
-    rows, cols = _surroundings(shown > rule["low"], 2 * (math.ceil(4 * sigma) + 1) + _AROUND)
+    rows, cols = _surroundings(shown > rule.low, 2 * (math.ceil(4 * sigma) + 1) + _AROUND)
     if rows.stop == 0:
         return []
     smooth: F32 = np.asarray(cv2.GaussianBlur(shown[rows, cols], (0, 0), sigma), np.float32)
@@ -245,9 +251,9 @@ def _surroundings(mask: Mask, margin: int) -> tuple[slice, slice]:
     return slice(max(top - margin, 0), top + high + margin), slice(max(left - margin, 0), left + wide + margin)
 
 
-def _spots_of(smooth: F32, rule: dict[str, Any], step: float) -> list[Spot]:
+def _spots_of(smooth: F32, rule: SpotFigures, step: float) -> list[Spot]:
     """The connected regions above ``low`` that rise above ``high``, row by row; then what touching ones part into."""
-    mask = (smooth > rule["low"]).astype(np.uint8)
+    mask = (smooth > rule.low).astype(np.uint8)
     # outlines are found many times quicker than all of the mask is labelled
     outlines, tree = cv2.findContours(mask, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_SIMPLE)
     regions = []
@@ -259,7 +265,7 @@ def _spots_of(smooth: F32, rule: dict[str, Any], step: float) -> list[Spot]:
         first = int(outline[0, 0, 0])  # its leftmost pixel in its top row
         labels = cv2.connectedComponents(mask[box])[1]
         image = labels == labels[0, first - left]
-        if float(smooth[box][image].max()) >= rule["high"]:
+        if float(smooth[box][image].max()) >= rule.high:
             regions.append((top, first, left, image))
     regions.sort(key=lambda region: region[:2])
     whole: list[Spot] = []
@@ -307,16 +313,16 @@ def _parted(image: Mask, mask: U8, top: int, left: int, step: float) -> NDArray[
     return np.asarray(watershed(-inner, seeds, mask=image), np.int32)  # type: ignore[no-untyped-call]
 
 
-def _blob(smooth: F32, spot: Spot, strip: Strip, rule: dict[str, Any], origin: tuple[int, int]) -> Blob | None:
+def _blob(smooth: F32, spot: Spot, strip: Strip, rule: SpotFigures, origin: tuple[int, int]) -> Blob | None:
     """A spot of ``smooth``, whose first pixel is the strip's at ``origin``; None where it is too faint or too small."""
     y, x = spot
     strength = smooth[y, x].astype(float)
-    if not len(y) or strength.max() < rule["high"]:
+    if not len(y) or strength.max() < rule.high:
         return None
     step = 1.0 / strip.px_per_mm
     bbox = int(y.min()), int(x.min()), int(y.max()) + 1, int(x.max()) + 1
     diameter = 2.0 * math.sqrt(_soft_area(smooth, bbox, len(y)) / math.pi) * step
-    if diameter < rule["least"]:
+    if diameter < rule.least:
         return None
     # the long axis of the ellipse with the spot's own second moments
     yy, xx, xy = float(y.var()), float(x.var()), float(np.mean((y - y.mean()) * (x - x.mean())))
@@ -352,16 +358,15 @@ def _quantile(values: F32, share: float) -> float:
 
 def _spots(bead: TracedBead) -> Iterator[Draft]:
     """Spatter, pores, slag and arc strikes; each where it can be: pores on the face, arc strikes off it."""
-    rules = load("indications.toml")
+    rules = IndicationFigures.read()
     taken: list[Blob] = []
-    kinds: tuple[tuple[IndicationKind, str], ...] = (
-        ("spatter", "spatter"),
-        ("pore", "pore"),
-        ("slag_left", "slag"),
-        ("arc_strike", "arc_strike"),
+    kinds: tuple[tuple[IndicationKind, str, SizedSpot], ...] = (
+        ("spatter", "spatter", rules.spatter),
+        ("pore", "pore", rules.pore),
+        ("slag_left", "slag", rules.slag_left),
+        ("arc_strike", "arc_strike", rules.arc_strike),
     )
-    for kind, name in kinds:
-        rule = rules[kind]
+    for kind, name, rule in kinds:
         strip = bead.beside if bead.beside and name in bead.beside.maps else bead.band
         for blob in blobs(strip.maps[name], strip, rule):
             left, right = (float(np.interp(blob.s, bead.s, t)) for t in (bead.t_left, bead.t_right))
@@ -379,7 +384,7 @@ def _spots(bead: TracedBead) -> Iterator[Draft]:
             taken.append(blob)
             side: Side | None = None if on_face else ("left" if blob.t > (left + right) / 2 else "right")
             value = blob.longest if kind in ("slag_left", "arc_strike") else blob.diameter
-            size = quantity(value, [row("edge of the spot", math.hypot(rule["u"], rule["u_relative"] * value))], n=1)
+            size = quantity(value, [row("edge of the spot", math.hypot(rule.u, rule.u_relative * value))], n=1)
             span = (blob.s, blob.s) if kind in ("spatter", "pore") else (blob.s_from, blob.s_to)
             yield Draft(
                 kind,
@@ -403,10 +408,11 @@ _SPOT_WHY: dict[IndicationKind, str] = {
 
 def _crater(bead: TracedBead) -> Iterator[Draft]:
     """An unfilled crater, and a crack in it, at the end of the bead; at both ends when the travel is only assumed."""
-    rule, crack = (load("indications.toml")[k] for k in ("crater_unfilled", "crater_crack"))
+    figures = IndicationFigures.read()
+    rule, crack = figures.crater_unfilled, figures.crater_crack
     band = bead.band
     width = typical_width(bead)
-    reach = rule["reach"] * width
+    reach = rule.reach * width
     ends = [(bead.s[-1] - reach, bead.s[-1] + 0.3)] if bead.end_seen else []
     if bead.travel == "assumed" and bead.start_seen:
         ends.append((bead.s[0] - 0.3, bead.s[0] + reach))
@@ -419,11 +425,9 @@ def _crater(bead: TracedBead) -> Iterator[Draft]:
         if not spots:
             continue
         spot = max(spots, key=lambda b: b.score * b.diameter)
-        if spot.score < rule["sure"]:
+        if spot.score < rule.sure:
             continue
-        size = quantity(
-            spot.diameter, [row("edge of the hollow", math.hypot(rule["u"], rule["u_relative"] * spot.diameter))]
-        )
+        size = quantity(spot.diameter, [row("edge of the hollow", math.hypot(rule.u, rule.u_relative * spot.diameter))])
         yield Draft(
             "crater_unfilled",
             spot.s,
@@ -436,13 +440,13 @@ def _crater(bead: TracedBead) -> Iterator[Draft]:
         near = cols & (np.abs(band.s - spot.s) < 0.7 * spot.diameter + 1.0)
         seen = np.zeros_like(hollow)
         if near.any():
-            around = _surroundings(near[None], math.ceil(4 * crack["smooth"] / step) + 1)[1]
-            cracked = cv2.GaussianBlur(band.maps["crater_crack"][:, around], (0, 0), crack["smooth"] / step)
+            around = _surroundings(near[None], math.ceil(4 * crack.smooth / step) + 1)[1]
+            cracked = cv2.GaussianBlur(band.maps["crater_crack"][:, around], (0, 0), crack.smooth / step)
             seen[:, near] = cracked[:, near[around]]
-        if seen.max() >= crack["high"]:
-            rows, columns = np.nonzero(seen > 0.7 * crack["high"])
+        if seen.max() >= crack.high:
+            rows, columns = np.nonzero(seen > 0.7 * crack.high)
             length = float(np.hypot(np.ptp(rows), np.ptp(columns))) * step
-            if length >= crack["least"]:
+            if length >= crack.least:
                 yield Draft(
                     "crater_crack",
                     float(band.s[columns].mean()),
@@ -456,18 +460,18 @@ def _crater(bead: TracedBead) -> Iterator[Draft]:
 
 def _restarts(bead: TracedBead) -> Iterator[Draft]:
     """Where the bead was stopped and started again badly."""
-    rule = load("indications.toml")["poor_restart"]
+    rule = IndicationFigures.read().poor_restart
     band = bead.band
     width = typical_width(bead)
-    s = band.s[(band.s >= bead.s[0] + rule["ends"] * width) & (band.s <= bead.s[-1] - rule["ends"] * width)]
+    s = band.s[(band.s >= bead.s[0] + rule.ends * width) & (band.s <= bead.s[-1] - rule.ends * width)]
     if len(s) < 3:
         return
     mid = np.interp(s, bead.s, (bead.t_left + bead.t_right) / 2)
     half = np.interp(s, bead.s, (bead.t_left - bead.t_right) / 2)
-    x = np.linspace(-rule["core"], rule["core"], 21)
+    x = np.linspace(-rule.core, rule.core, 21)
     step = float(s[1] - s[0])
     profile = _sample(band.maps["restart"], band, s, mid + x[:, None] * half).mean(axis=0)
-    score = gaussian_filter1d(profile, rule["smooth"] / step)
+    score = gaussian_filter1d(profile, rule.smooth / step)
     for run in runs(score, step, rule):
         at = run.first + int(np.argmax(score[run.first : run.last + 1]))
         yield Draft(
@@ -482,23 +486,23 @@ def _restarts(bead: TracedBead) -> Iterator[Draft]:
 
 def _irregular(bead: TracedBead, ripples: Ripples) -> Iterator[Draft]:
     """Irregular width and irregular surface, by rules of common practice."""
-    rules = load("indications.toml")
+    rules = IndicationFigures.read()
     body = body_of(bead)
     if body is None:
         return
     inside = (bead.s >= body[0]) & (bead.s <= body[1])
     s, width = bead.s[inside], (bead.t_left - bead.t_right)[inside]
-    rule = rules["irregular_width"]
+    rule = rules.irregular_width
     step = float(s[1] - s[0])
-    smooth = uniform_filter1d(width, max(int(rule["smooth"] / step), 1))
-    mean, size = float(width.mean()), min(len(s), int(rule["window"] / step))
+    smooth = uniform_filter1d(width, max(int(rule.smooth / step), 1))
+    mean, size = float(width.mean()), min(len(s), int(rule.window / step))
     ranges = [(float(np.ptp(smooth[i : i + size])), i) for i in range(0, len(s) - size + 1, 4)]
     widest, first = max(ranges)
     u = float(np.median(np.hypot(bead.u_left, bead.u_right)[inside]))
-    if widest > rule["share"] * mean:
+    if widest > rule.share * mean:
         last = first + size - 1
         middle = (first + last) // 2
-        sure = 0.5 * (1 + math.erf((widest - rule["share"] * mean) / (math.sqrt(2.0) * (u + 0.02 * mean))))
+        sure = 0.5 * (1 + math.erf((widest - rule.share * mean) / (math.sqrt(2.0) * (u + 0.02 * mean))))
         yield Draft(
             "irregular_width",
             float(s[middle]),
@@ -513,12 +517,12 @@ def _irregular(bead: TracedBead, ripples: Ripples) -> Iterator[Draft]:
         return
     pitch = float(crests.gaps.mean())
     variation, coarse = float(crests.gaps.std(ddof=1)) / pitch, pitch / mean
-    rule = rules["irregular_surface"]
-    excess = max(variation / rule["variation"], coarse / rule["coarse"])
+    uneven = rules.irregular_surface
+    excess = max(variation / uneven.variation, coarse / uneven.coarse)
     if excess > 1.0:
         what = (
             f"the ripple spacing varies by {variation:.0%} of its mean"
-            if variation / rule["variation"] >= coarse / rule["coarse"]
+            if variation / uneven.variation >= coarse / uneven.coarse
             else f"the ripples are coarse, {coarse:.2f} of the width apart"
         )
         yield Draft(

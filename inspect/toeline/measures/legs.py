@@ -17,10 +17,10 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from toeline.datafile import load
 from toeline.geometry.figures import FilletFigures
 from toeline.geometry.fillet_frame import FilletFrame
 from toeline.measures.body import body_of
+from toeline.measures.figures import MeasureFigures
 from toeline.measures.registry import MEASURES, ids, unknown_of
 from toeline.measures.toe_errors import Statistics, estimate, reader_bias, toe_noise
 from toeline.measures.width_and_edges import SHORT
@@ -192,7 +192,7 @@ class _Toes:
         right = _Toe.of(frame, bead, bead.t_right, bead.u_right)
         base, upright = (left, right) if plates["left"] == "base" else (right, left)
         at &= (base.mm[:, 1] > 0) & (upright.mm[:, 1] < 0)
-        sure = np.maximum(base.u, upright.u)[at] < load("measures.toml")["toe"]["far"]
+        sure = np.maximum(base.u, upright.u)[at] < MeasureFigures.read().toe.far
         if at.sum() < 2:
             return ONE_PLATE
         return cls(

@@ -11,8 +11,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from toeline.datafile import load
 from toeline.measures.body import across_seam, body_of, typical_width
+from toeline.measures.figures import MeasureFigures
 from toeline.measures.registry import ids
 from toeline.measures.toe_errors import Estimate, Statistics, estimate, reader_bias, toe_noise
 from toeline.trace.band import F64, TracedBead
@@ -28,7 +28,7 @@ def start_of(bead: TracedBead) -> dict[str, Estimate | str]:
     if not bead.start_seen or body is None:
         return dict.fromkeys(ids(["start"]), SHORT if bead.start_seen else NO_START)
     found = _measured(bead, body, 0.0)
-    u = load("measures.toml")["end"]["u"]
+    u = MeasureFigures.read().end.u
     moved = [_measured(bead, body, by) for by in (u, -u)]
     told: dict[str, Estimate | str] = {}
     for name, one in found.items():
@@ -40,7 +40,7 @@ def start_of(bead: TracedBead) -> dict[str, Estimate | str]:
 def _measured(bead: TracedBead, body: tuple[float, float], by: float) -> dict[str, Estimate]:
     """The start's measures were the bead to begin ``by`` mm later."""
     width, first = typical_width(bead), float(bead.s[0]) + by
-    nose = load("measures.toml")["start"]["nose"] * width
+    nose = MeasureFigures.read().start.nose * width
     at = (bead.s >= first + nose) & (bead.s <= body[1])
     s, u_left, u_right = bead.s[at], bead.u_left[at], bead.u_right[at]
     start = s <= first + width

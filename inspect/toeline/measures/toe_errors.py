@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from toeline.datafile import load
+from toeline.measures.figures import MeasureFigures
 from toeline.result import BudgetRow, Quantity
 from toeline.trace.band import F64
 from toeline.uncertainty import Effects, correlated_noise, propagate, quantity, row, rows_of
@@ -39,17 +39,17 @@ class Estimate:
 
 def scatter(u: F64) -> F64:
     """The part (N,) of a toe's standard uncertainty (N,) that varies along the seam, mm."""
-    return np.asarray(load("measures.toml")["toe"]["noise_share"] * u)
+    return np.asarray(MeasureFigures.read().toe.noise_share * u)
 
 
 def own_bias(u: F64) -> float:
     """Standard uncertainty, mm, of one toe lying too far out or in as a whole, for its stations' (N,) own."""
-    return float(load("measures.toml")["toe"]["bias_share"] * np.sqrt(np.mean(u**2)))
+    return float(MeasureFigures.read().toe.bias_share * np.sqrt(np.mean(u**2)))
 
 
 def common_bias() -> float:
     """Standard uncertainty, mm, of both toes lying too far out or in together."""
-    return float(load("measures.toml")["toe"]["bias_u"])
+    return float(MeasureFigures.read().toe.bias_u)
 
 
 def reader_bias(u_one: F64, u_other: F64, outwards: tuple[float, float] = (1.0, 1.0)) -> F64:
@@ -62,10 +62,10 @@ def reader_bias(u_one: F64, u_other: F64, outwards: tuple[float, float] = (1.0, 
 
 def toe_noise(s: F64, u_one: F64, u_other: F64) -> F64:
     """Draws (D, 2, N) of both toes' scatter at even stations ``s`` (N,), for their standard uncertainties (N,)."""
-    rule, noise = load("measures.toml")["toe"], load("measures.toml")["noise"]
-    rng = np.random.default_rng(noise["seed"])
+    rule, noise = MeasureFigures.read().toe, MeasureFigures.read().noise
+    rng = np.random.default_rng(noise.seed)
     return np.stack(
-        [correlated_noise(s, scatter(u), rule["correlation"], noise["pairs"], rng) for u in (u_one, u_other)], axis=1
+        [correlated_noise(s, scatter(u), rule.correlation, noise.pairs, rng) for u in (u_one, u_other)], axis=1
     )
 
 
@@ -81,17 +81,17 @@ def estimate(
     ``statistics`` takes (..., *x.shape) and gives (...) by name; ``measures`` takes them and how much of each is
     noise, and gives the measures. ``noise`` (D, *x.shape) are draws of it, ``sources`` the modes of everything else.
     """
-    rule = load("measures.toml")["toe"]
+    rule = MeasureFigures.read().toe
     raw, drawn = statistics(x), statistics(x + noise)
     added = {name: v.mean(axis=0) - raw[name] for name, v in drawn.items()}
 
     def share(of_it: float) -> dict[str, F64]:
         return {name: of_it * v for name, v in added.items()}
 
-    taken = share(rule["noise_net"])
+    taken = share(rule.noise_net)
     value = measures(raw, taken)
-    spread = measures(drawn, share(1.0 + rule["noise_net"]))
-    none, most = measures(raw, share(0.0)), measures(raw, share((rule["noise_most"] / rule["noise_share"]) ** 2))
+    spread = measures(drawn, share(1.0 + rule.noise_net))
+    none, most = measures(raw, share(0.0)), measures(raw, share((rule.noise_most / rule.noise_share) ** 2))
     effects = propagate(lambda moved: measures(statistics(moved), taken), x, sources)
     found = {
         name: Estimate(

@@ -16,14 +16,15 @@ from typing import Protocol, runtime_checkable
 import numpy as np
 from numpy.typing import NDArray
 
-from toeline.datafile import load
 from toeline.measures.body import across_seam, body_of, typical_width
+from toeline.measures.figures import IndicationFigures, MeasureFigures
 from toeline.measures.indications import NO_SCALE, toe_score
 from toeline.measures.registry import MEASURES, ids, unknown_of
 from toeline.measures.start import start_of
 from toeline.measures.toe_errors import Estimate, Statistics, estimate, reader_bias, toe_noise
 from toeline.result import Indication, Quantity, Side, unknown
 from toeline.trace.band import F64, TracedBead
+from toeline.trace.figures import RippleFigures
 from toeline.trace.ripples import Ripples, read_ripples
 from toeline.uncertainty import COVERAGE, Effects, propagate, quantity, row, rows_of, standard
 
@@ -90,7 +91,7 @@ class Stretch:
         """The stations of a bead between two seam coordinates."""
         at = (bead.s >= lo) & (bead.s <= hi)
         s = bead.s[at]
-        sure = np.maximum(bead.u_left, bead.u_right)[at] < load("measures.toml")["toe"]["far"]
+        sure = np.maximum(bead.u_left, bead.u_right)[at] < MeasureFigures.read().toe.far
         return cls(
             s=s,
             toes=np.stack([bead.t_left[at], bead.t_right[at]]),
@@ -113,7 +114,7 @@ def body_statistics(stretch: Stretch, toes: F64) -> Statistics:
         "max": known.max(axis=-1),
         "var": n / (n - 1) * (_mean_square(width) - mean**2),
     }
-    half = round(load("measures.toml")["edge"]["window"] / (stretch.s[1] - stretch.s[0]) / 2)
+    half = round(MeasureFigures.read().edge.window / (stretch.s[1] - stretch.s[0]) / 2)
     for side, toe in (("left", left), ("right", right)):
         edge = toe + stretch.wander[0]
         out[f"{side}_edge"] = _mean_square(edge - moving_mean(edge, half))
@@ -202,7 +203,7 @@ def _over_body(bead: TracedBead) -> dict[str, Estimate | str]:
 
 def _end_moves(bead: TracedBead) -> list[tuple[float, float]]:
     """The body's limits moved by the doubt of each end that is seen, either way."""
-    u = load("measures.toml")["end"]["u"]
+    u = MeasureFigures.read().end.u
     return [(u * k, 0.0) for k in (1, -1) if bead.start_seen] + [(0.0, u * k) for k in (1, -1) if bead.end_seen]
 
 
@@ -211,7 +212,7 @@ def _length(bead: TracedBead) -> Estimate | str:
     for seen, end in ((bead.start_seen, "start"), (bead.end_seen, "end")):
         if not seen:
             return CUT.format(end=end)
-    u = load("measures.toml")["end"]["u"]
+    u = MeasureFigures.read().end.u
     first, last = float(bead.s[0]), float(bead.s[-1])
     return Estimate(last - first, _strain(bead, first, last), (row("bead ends", u * math.sqrt(2.0)),), 2)
 
@@ -226,24 +227,24 @@ def _strain(bead: TracedBead, lo: float, hi: float) -> Effects:
 
 def _ripple_measures(bead: TracedBead, ripples: Ripples) -> dict[str, Quantity]:
     """Pitch, its variation and how pointed the crescents are, over the body."""
-    rules = load("ripples.toml")
+    rules = RippleFigures.read()
     body = body_of(bead)
     if body is None:
         return unknown_of(["ripples"], SHORT)
     crests = ripples.within(*body)
     n = len(crests.s)
-    if n < rules["crest"]["fewest"] or ripples.contrast < 1.0 or ripples.charted < rules["crest"]["charted"]:
+    if n < rules.crest.fewest or ripples.contrast < 1.0 or ripples.charted < rules.crest.charted:
         why = "the ripples cannot be told apart in this photo"
         return unknown_of(["ripples"], why)
     half = typical_width(bead) / 2.0
     nearer, u_nearer, apex, u_apex = _height_seen(bead, body)
     seen, sd = float(crests.gaps.mean()), float(crests.gaps.std(ddof=1))
     pitch = seen * (1.0 - nearer)
-    u_crest = rules["crest"]["u"]
+    u_crest = rules.crest.u
     net = math.sqrt(max(sd * sd - 2.0 * u_crest**2, 0.0))
     # uneven ripples hide more crests among them than the odd gaps tell
-    miscount = rules["crest"]["count_u"] * math.sqrt(crests.doubtful)
-    miscount = math.hypot(miscount, rules["crest"]["uneven_u"] * (sd / seen) ** 2 * n)
+    miscount = rules.crest.count_u * math.sqrt(crests.doubtful)
+    miscount = math.hypot(miscount, rules.crest.uneven_u * (sd / seen) ** 2 * n)
     span = float(crests.s[-1] - crests.s[0])
     pitch_rows = [
         row("crest localisation", math.sqrt(2.0) * u_crest / (n - 1)),
@@ -257,10 +258,10 @@ def _ripple_measures(bead: TracedBead, ripples: Ripples) -> dict[str, Quantity]:
         row("crest localisation", math.sqrt(2.0 / n) * u_crest / seen),
         row("noise correction", u_crest**2 / near / seen),
         row("crest count", seen * miscount / (2.0 * n * near)),
-        row("near-even chain", rules["crest"]["variation_u"] * near / seen),
+        row("near-even chain", rules.crest.variation_u * near / seen),
         row("bead ends", sd / math.sqrt(2.0 * n) / seen * math.sqrt(2.0 / n)),
     ]
-    light = math.hypot(rules["rise"]["u"], rules["rise"]["u_pitch"] * seen / half)
+    light = math.hypot(rules.rise.u, rules.rise.u_pitch * seen / half)
     sharpness_rows = [
         row("crest shape", ripples.rise_u),
         row("light on the slopes", light),
@@ -290,36 +291,36 @@ def _height_seen(bead: TracedBead, body: tuple[float, float]) -> tuple[float, fl
     A point at height h at a distance d from the foot of the camera at height H is seen h d / (H - h) further out.
     """
     if not isinstance(bead.frame, Viewed):
-        return 0.0, load("ripples.toml")["rise"]["unviewed_u"], 0.0, 0.0
-    rule, width = load("ripples.toml")["rise"], typical_width(bead)
+        return 0.0, RippleFigures.read().rise.unviewed_u, 0.0, 0.0
+    rule, width = RippleFigures.read().rise, typical_width(bead)
     ends = bead.band.to_surface(np.array(body), np.zeros(2))
     along = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
     centre = bead.frame.camera_centre_mm
-    nearer, u_nearer = (rule[k] * width / float(centre[2]) for k in ("height", "u_height"))
+    nearer, u_nearer = (share * width / float(centre[2]) for share in (rule.height, rule.u_height))
     ahead = float((ends.mean(axis=0) - centre[:2]) @ along)
     return nearer, u_nearer, nearer * ahead, u_nearer * abs(ahead)
 
 
 def count_indications(bead: TracedBead, indications: Sequence[Indication]) -> dict[str, Quantity]:
     """Length of undercut by side and in all, and spatter, by name."""
-    rules = load("indications.toml")
-    rule = rules["undercut"]
+    rules = IndicationFigures.read()
+    rule = rules.undercut
     out: dict[str, Quantity] = {}
-    unsure: dict[str, float] = {side: _whether_there(bead, side, rule["alike"]) for side in _SIDES}
+    unsure: dict[str, float] = {side: _whether_there(bead, side, rule.alike) for side in _SIDES}
     unsure["total"] = math.hypot(*unsure.values())
     for name in ("left", "right", "total"):
         found = [i for i in indications if i.kind == "undercut" and name in (i.side, "total")]
         lengths = [(i.to or 0.0) - (i.from_ or 0.0) for i in found]
         rows = [
-            row("ends of the runs", rule["u_end"] * math.sqrt(2.0 * len(found))),
+            row("ends of the runs", rule.u_end * math.sqrt(2.0 * len(found))),
             row("whether it is there", unsure[name]),
-            row("too short to be told", standard(rule["least"], "rectangular"), "rectangular"),
+            row("too short to be told", standard(rule.least, "rectangular"), "rectangular"),
         ]
         out[f"undercut_length_{name}"] = quantity(sum(lengths), rows, n=len(found))
     if not bead.frame.has_scale:
         return _as_scaled(bead, out) | {k: unknown(NO_SCALE, "1") for k in ("spatter_count", "spatter_per_100mm")}
-    balls_rule = rules["spatter"]
-    least = balls_rule["counted"]
+    balls_rule = rules.spatter
+    least = balls_rule.counted
     sizes = [(i.confidence, i.size.value, i.size.U) for i in indications if i.kind == "spatter" and i.size]
     balls = [(sure, d, big_u) for sure, d, big_u in sizes if d is not None and big_u]
     count = sum(1 for _, d, _ in balls if d >= least)
@@ -328,7 +329,7 @@ def count_indications(bead: TracedBead, indications: Sequence[Indication]) -> di
     u = math.sqrt(sum(p * (1.0 - p) for p in chances))
     share = 100.0 / float(bead.s[-1] - bead.s[0])
     labels = "balls near the size that counts", "balls missed, or taken for one"
-    us = u, balls_rule["missed"] + balls_rule["missed_share"] * count
+    us = u, balls_rule.missed + balls_rule.missed_share * count
     for name, per in (("spatter_count", 1.0), ("spatter_per_100mm", share)):
         rows = [row(label, u * per) for label, u in zip(labels, us, strict=True)]
         out[name] = quantity(count * per, rows, "1", len(balls))

@@ -9,8 +9,8 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 
-from toeline.datafile import load
 from toeline.photo.decoder import Kind, Refused
+from toeline.photo.figures import PhotoFigures
 
 _HEIF_BRANDS = (b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1")
 _TIFF_STARTS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
@@ -50,12 +50,12 @@ def check_header(data: bytes, kind: Kind) -> None:
     Raises:
         Refused: too many scans, more pixels than the limits allow, or more memory; item types that are no text.
     """
-    limits = load("photo.toml")["file"]
+    limits = PhotoFigures.read().file
     if kind == "JPEG":
-        _check_jpeg(data, limits["max_scans"], limits["max_decode_mb"] * 1_000_000)
+        _check_jpeg(data, limits.max_scans, limits.max_decode_mb * 1_000_000)
     elif kind == "WEBP":
         width, height = _webp_canvas(data)
-        if width * height > limits["max_megapixels"] * 1_000_000:
+        if width * height > limits.max_megapixels * 1_000_000:
             raise Refused("too_large")
     elif kind == "HEIF":
         _check_items(data)

@@ -10,10 +10,10 @@ from typing import Any, assert_never
 import numpy as np
 from numpy.typing import NDArray
 
-from toeline.datafile import load
 from toeline.errors import PhotoError
 from toeline.photo.apart import decode_apart
 from toeline.photo.decoder import U8, Exif, Kind, Limits, Refused, decode
+from toeline.photo.figures import PhotoFigures
 from toeline.photo.header import check_header, kind_of
 from toeline.text import shown_name
 
@@ -61,8 +61,8 @@ def read_photo(source: str | Path | bytes, name: str | None = None) -> Photo:
 
 
 def _limits() -> Limits:
-    file = load("photo.toml")["file"]
-    return Limits(**{limit.name: file[limit.name] for limit in fields(Limits)})
+    file = PhotoFigures.read().file
+    return Limits(**{limit.name: getattr(file, limit.name) for limit in fields(Limits)})
 
 
 def _sentence(refused: Refused, name: str) -> str:
@@ -73,7 +73,7 @@ def _sentence(refused: Refused, name: str) -> str:
         case "other_format":
             return f"{name} is a {refused.detail} file: send a JPEG, PNG, HEIC, TIFF or WebP photo."
         case "too_large":
-            limit = load("photo.toml")["file"]["max_megapixels"]
+            limit = PhotoFigures.read().file.max_megapixels
             return f"{name} has more than {limit} megapixels: take the photo in the phone's normal mode."
         case "too_small":
             return f"{name} is only {refused.detail} pixels: send the original photo, not a thumbnail."
@@ -91,7 +91,7 @@ def _sentence(refused: Refused, name: str) -> str:
 
 
 def _bytes_of(source: str | Path | bytes, name: str | None) -> tuple[bytes, str]:
-    limit = load("photo.toml")["file"]["max_bytes"]
+    limit = PhotoFigures.read().file.max_bytes
     if isinstance(source, bytes):
         data, name = source, name or "photo"
     else:

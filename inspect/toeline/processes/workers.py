@@ -19,8 +19,8 @@ from multiprocessing.context import SpawnProcess
 from types import TracebackType
 from typing import Any, ParamSpec, TypeVar
 
-from toeline.datafile import load
 from toeline.errors import JobEnded
+from toeline.photo.figures import PhotoFigures
 from toeline.processes.limits import limit_memory, limit_processor_time
 
 P = ParamSpec("P")
@@ -50,8 +50,8 @@ class WorkerTraceback(Exception):
 def allow_time_for(megapixels: float) -> None:
     """Let the job that now runs compute as long as photos of so many megapixels may take; outside a worker nothing."""
     if _in_worker:
-        limits = load("photo.toml")["worker"]
-        limit_processor_time(limits["seconds"] + limits["seconds_per_megapixel"] * megapixels)
+        limits = PhotoFigures.read().worker
+        limit_processor_time(limits.seconds + limits.seconds_per_megapixel * megapixels)
 
 
 class _Ended(Exception):
@@ -249,10 +249,10 @@ def _obey(line: Connection, warm_up: Callable[[], object] | None) -> None:
     global _in_worker
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl+C is for the one who waits, who then ends this
     threading.Thread(target=_end_with_the_parent, daemon=True).start()
-    limits = load("photo.toml")["worker"]
+    limits = PhotoFigures.read().worker
     if warm_up is not None:
         warm_up()
-    limit_memory(limits["max_mb"])
+    limit_memory(limits.max_mb)
     _in_worker = True
     while True:
         try:

@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 import cv2
 import numpy as np
 
-from toeline.datafile import load
 from toeline.trace.band import F32, F64, U8
+from toeline.trace.figures import BeadFigures, BeadFinder
 from toeline.trace.networks import see_kinds
 
 _MARGIN = 4  # px round a region: what closing its gaps can reach
@@ -60,14 +60,14 @@ def detect_beads(image: U8, *, closely: bool = False) -> Detections:
 
     ``closely`` takes more of the photo's pixels, for a bead that is small in it, and more time.
     """
-    rule = load("bead.toml")["finder"]
-    maps, shrink = see_kinds(image, rule["close_side_px" if closely else "side_px"])
+    rule = BeadFigures.read().finder
+    maps, shrink = see_kinds(image, rule.close_side_px if closely else rule.side_px)
     rivals = {name: layer for name, layer in maps.items() if name != "card"}
     beads = [c for c in _candidates("bead", maps["bead"], shrink, rule) if _prevails(c, maps, shrink)]
     others = [c for name in rivals if name != "bead" for c in _candidates(name, maps[name], shrink, rule)]
     beads.sort(key=lambda c: -c.confidence * c.length_px)
     if beads:
-        floor = rule["weaker_share"] * beads[0].confidence * beads[0].length_px
+        floor = rule.weaker_share * beads[0].confidence * beads[0].length_px
         beads = [c for c in beads if c.confidence * c.length_px >= floor]
     others.sort(key=lambda c: -c.confidence * c.length_px)
     return Detections(tuple(beads), others[0] if others else None, maps, shrink)
@@ -82,9 +82,9 @@ def _prevails(candidate: Candidate, maps: dict[str, F32], shrink: float) -> bool
     return all(mine >= float(layer[y, x].mean()) for name, layer in maps.items() if name != "card")
 
 
-def _candidates(kind: str, probability: F32, shrink: float, rule: dict[str, float]) -> list[Candidate]:
+def _candidates(kind: str, probability: F32, shrink: float, rule: BeadFinder) -> list[Candidate]:
     """Elongated connected regions of a probability map, as mid lines in photo px."""
-    mask = (probability > rule["threshold"]).astype(np.uint8)
+    mask = (probability > rule.threshold).astype(np.uint8)
     x0, y0, w, h = cv2.boundingRect(mask)  # most kinds show nowhere, the others in a small part of the photo
     if not w:
         return []
@@ -95,7 +95,7 @@ def _candidates(kind: str, probability: F32, shrink: float, rule: dict[str, floa
     found = []
     for label in range(1, count):
         left, top, wide, high, area = boxes[label]
-        if area < rule["least_area_px"]:
+        if area < rule.least_area_px:
             continue
         box = slice(top, top + high), slice(left, left + wide)
         y, x = np.nonzero((labels[box] == label) & (mask[box] > 0))
@@ -108,12 +108,12 @@ def _candidates(kind: str, probability: F32, shrink: float, rule: dict[str, floa
     return _joined(found, rule)
 
 
-def _mid_line(kind: str, points: F64, weight: F64, shrink: float, rule: dict[str, float]) -> Candidate | None:
+def _mid_line(kind: str, points: F64, weight: F64, shrink: float, rule: BeadFinder) -> Candidate | None:
     """The candidate that a region's pixels (N, 2) with their probabilities (N,) make, if they lie along a line."""
     along, _, _ = _axes(points, weight)
     length = float(np.ptp(along)) + 1
     width = len(points) / length
-    if length < rule["least_length_px"] or length < rule["least_slenderness"] * width:
+    if length < rule.least_length_px or length < rule.least_slenderness * width:
         return None
     line = _curve(points, weight, width, rule)
     return Candidate(kind, (line + 0.5) * shrink - 0.5, width * shrink, float(np.average(weight, weights=weight)))
@@ -126,7 +126,7 @@ def _axes(points: F64, weight: F64) -> tuple[F64, F64, F64]:
     return (points - centre) @ axes[:, 1], (points - centre) @ axes[:, 0], axes
 
 
-def _curve(points: F64, weight: F64, width: float, rule: dict[str, float]) -> F64:
+def _curve(points: F64, weight: F64, width: float, rule: BeadFinder) -> F64:
     """A smooth line (M, 2) through points (N, 2) of something ``width`` wide.
 
     It is straight unless they clearly bend: a region that is ragged at an end is no curved bead.
@@ -137,14 +137,14 @@ def _curve(points: F64, weight: F64, width: float, rule: dict[str, float]) -> F6
         np.polynomial.Polynomial.fit(along, across, degree, w=np.sqrt(weight), domain=[low, high]) for degree in (1, 2)
     )
     ends = np.array([low, (low + high) / 2, high])
-    clearly = float(np.ptp(bent(ends) - straight(ends))) > rule["bend_widths"] * width
+    clearly = float(np.ptp(bent(ends) - straight(ends))) > rule.bend_widths * width
     curve = bent if clearly and high - low > 6 * width else straight
     stations = np.linspace(low - 0.5, high + 0.5, max(int(high - low), 8))
     centre = np.average(points, axis=0, weights=weight)
     return np.asarray(centre + stations[:, None] * axes[:, 1] + curve(stations)[:, None] * axes[:, 0])
 
 
-def _joined(found: list[Candidate], rule: dict[str, float]) -> list[Candidate]:
+def _joined(found: list[Candidate], rule: BeadFinder) -> list[Candidate]:
     """Pieces of one bead that a shadow or a scratch has parted, put together again."""
     pieces = sorted(found, key=lambda c: -c.length_px)
     whole: list[Candidate] = []
@@ -163,18 +163,18 @@ def _joined(found: list[Candidate], rule: dict[str, float]) -> list[Candidate]:
     return whole
 
 
-def _together(a: Candidate, b: Candidate, rule: dict[str, float]) -> Candidate | None:
+def _together(a: Candidate, b: Candidate, rule: BeadFinder) -> Candidate | None:
     ends = [(a.line_px[i], b.line_px[j], i, j) for i in (0, -1) for j in (0, -1)]
     pa, pb, i, j = min(ends, key=lambda e: float(np.linalg.norm(e[0] - e[1])))
     gap = float(np.linalg.norm(pa - pb))
-    if gap > rule["join_gap_widths"] * max(a.width_px, b.width_px):
+    if gap > rule.join_gap_widths * max(a.width_px, b.width_px):
         return None
     first = a.line_px if i == -1 else a.line_px[::-1]
     second = b.line_px if j == 0 else b.line_px[::-1]
     da, db = first[-1] - first[0], second[-1] - second[0]
     across = second[-1] - first[0]
     cosines = [float(u @ across / (np.linalg.norm(u) * np.linalg.norm(across))) for u in (da, db)]
-    if min(cosines) < np.cos(np.radians(rule["join_angle_deg"])):
+    if min(cosines) < np.cos(np.radians(rule.join_angle_deg)):
         return None
     share = a.length_px / (a.length_px + b.length_px)
     width = share * a.width_px + (1 - share) * b.width_px

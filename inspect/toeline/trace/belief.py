@@ -5,10 +5,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from toeline.datafile import load
 from toeline.problems import problem
 from toeline.result import Problem
 from toeline.trace.band import TracedBead
+from toeline.trace.figures import BeadFigures
 
 #: What stops a photo whose trace is not believed.
 DISBELIEVED = ("toes_unsure", "ends_unsure", "ends_missed")
@@ -17,8 +17,8 @@ DISBELIEVED = ("toes_unsure", "ends_unsure", "ends_missed")
 def surety(bead: TracedBead) -> float:
     """How sure a trace is, as a multiple of what it takes to be believed: the least of its toes, at half the stations,
     and of its two ends."""
-    rule = load("bead.toml")["belief"]
-    return float(min(np.median(bead.confidence) / rule["toes"], min(bead.end_trust) / rule["ends"]))
+    rule = BeadFigures.read().belief
+    return float(min(np.median(bead.confidence) / rule.toes, min(bead.end_trust) / rule.ends))
 
 
 def believed(bead: TracedBead) -> bool:
@@ -28,10 +28,10 @@ def believed(bead: TracedBead) -> bool:
 
 def disbelief(bead: TracedBead) -> tuple[Problem, ...]:
     """Why a trace is not believed; nothing where it is."""
-    rule = load("bead.toml")["belief"]
+    rule = BeadFigures.read().belief
     if believed(bead):
         return ()
-    if float(np.median(bead.confidence)) < rule["toes"]:
+    if float(np.median(bead.confidence)) < rule.toes:
         return (problem("toes_unsure"),)
-    at = [end for end, trust in zip(("starts", "ends"), bead.end_trust, strict=True) if trust < rule["ends"]]
+    at = [end for end, trust in zip(("starts", "ends"), bead.end_trust, strict=True) if trust < rule.ends]
     return (problem("ends_unsure", what=" and ".join(at)),)

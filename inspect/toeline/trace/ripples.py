@@ -19,8 +19,8 @@ from numpy.typing import NDArray
 from scipy.fft import next_fast_len
 from scipy.ndimage import gaussian_filter1d
 
-from toeline.datafile import load
 from toeline.trace.band import F32, F64, U8, Band
+from toeline.trace.figures import RippleFigures
 
 
 @dataclass(frozen=True)
@@ -99,14 +99,14 @@ class _Waves:
 
 def _unroll(layer: U8 | F32, band: Band, s: F64, t_left: F64, t_right: F64) -> tuple[F32, F64, F64, float]:
     """A layer of the band between the toes: values (K, L), rows ``x`` (K,), columns ``s`` (L,), half width."""
-    rule = load("ripples.toml")["face"]
+    rule = RippleFigures.read().face
     width = t_left - t_right
     full = np.flatnonzero(width > 0.5 * np.median(width))
     columns = band.s[(band.s >= s[full[0]]) & (band.s <= s[full[-1]])]
-    smooth = rule["smooth"] / float(s[1] - s[0])
+    smooth = rule.smooth / float(s[1] - s[0])
     mid = np.interp(columns, s, gaussian_filter1d((t_left + t_right) / 2.0, smooth, mode="nearest"))
     half = np.interp(columns, s, gaussian_filter1d(width / 2.0, smooth, mode="nearest"))
-    x = np.linspace(-rule["edge"], rule["edge"], rule["rows"])
+    x = np.linspace(-rule.edge, rule.edge, rule.rows)
     rows = (band.t[0] - (mid + x[:, None] * half)) * (len(band.t) - 1) / (band.t[0] - band.t[-1])
     cols = np.broadcast_to((columns - band.s[0]) * band.px_per_mm, rows.shape)
     face = cv2.remap(layer, cols.astype(np.float32), rows.astype(np.float32), cv2.INTER_LINEAR)
@@ -115,36 +115,36 @@ def _unroll(layer: U8 | F32, band: Band, s: F64, t_left: F64, t_right: F64) -> t
 
 def _evened(face: F32, step: float) -> F32:
     """What changes along the face at the size of ripples, in units of its local strength (K, L)."""
-    rule = load("ripples.toml")["face"]
-    fine, coarse, around = (k / step for k in rule["scales"])
+    rule = RippleFigures.read().face
+    fine, coarse, around = (k / step for k in rule.scales)
 
     def blurred(values: F32, along: float, rows: float) -> F32:
         return np.asarray(cv2.GaussianBlur(values, (0, 0), sigmaX=along, sigmaY=rows), np.float32)
 
     detail = blurred(face, fine, 1e-3) - blurred(face, coarse, 1e-3)
     strength = np.sqrt(blurred(detail * detail, around, 2.0))
-    return np.asarray(np.clip(detail / (strength + rule["floor"]), -3.0, 3.0), np.float32)
+    return np.asarray(np.clip(detail / (strength + rule.floor), -3.0, 3.0), np.float32)
 
 
 def _waves(band: Band, s: F64, t_left: F64, t_right: F64) -> _Waves:
-    rule = load("ripples.toml")["face"]
+    rule = RippleFigures.read().face
     grey = np.asarray(cv2.cvtColor(band.image, cv2.COLOR_BGR2GRAY), np.uint8)
     light, x, columns, half = _unroll(grey, band, s, t_left, t_right)
     chance = np.clip(_unroll(np.asarray(band.maps["crest"], np.float32), band, s, t_left, t_right)[0], 1e-3, 1 - 1e-3)
     step = 1.0 / band.px_per_mm
     n = len(columns)
-    size = int(next_fast_len(n + 2 * round(rule["pad"] / step)))
-    f = np.fft.rfftfreq(size, step)
-    lowest, highest = rule["frequencies"]
+    size = int(next_fast_len(n + 2 * round(rule.pad / step)))
+    f: F64 = np.asarray(np.fft.rfftfreq(size, step), np.float64)
+    lowest, highest = rule.frequencies
     keep = (f >= lowest) & (f <= highest)
-    taper = np.minimum(1.0, np.minimum(np.arange(n) + 1, n - np.arange(n)) * step / rule["taper"])
+    taper = np.minimum(1.0, np.minimum(np.arange(n) + 1, n - np.arange(n)) * step / rule.taper)
 
     def spectrum(face: F32) -> C64:
         even = _evened(face, step)
         even = (even - even.mean(axis=1, keepdims=True)) * taper
         return np.fft.rfft(even, size, axis=1)[:, keep].astype(np.complex64)
 
-    chart = np.float32(rule["crest_weight"]) * spectrum(np.log(chance / (1.0 - chance)))
+    chart = np.float32(rule.crest_weight) * spectrum(np.log(chance / (1.0 - chance)))
     both = np.stack([chart, spectrum(np.log(light + np.float32(8.0)))])
     return _Waves(both, x, f[keep], columns, half, size)
 
@@ -181,7 +181,7 @@ def _shape(waves: _Waves) -> tuple[_Shape, float]:
 
     How far apart the two witnesses and the two arms would each have the rise tells the doubt.
     """
-    rule = load("ripples.toml")["rise"]
+    rule = RippleFigures.read().rise
     total = np.sum(np.abs(waves.witness) ** 2, axis=(1, 2), keepdims=True)
     spectra = np.asarray(waves.witness / np.sqrt(total + 1e-9), np.complex64)
 
@@ -194,17 +194,17 @@ def _shape(waves: _Waves) -> tuple[_Shape, float]:
     # without a lean both arms are alike, so all rises go through one product: frequency, witness and arm, row
     arms = np.stack([spectra[:, : middle + 1], spectra[:, : middle - 1 : -1]], axis=1)
     arms = np.ascontiguousarray(arms.transpose(3, 1, 0, 2)).reshape(len(waves.f), 4, middle + 1)
-    rises = np.arange(-rule["most"], rule["most"] + rule["step"] / 2, rule["step"])
+    rises = np.arange(-rule.most, rule.most + rule.step / 2, rule.step)
     best, best_power = _Shape(0.0, 0.0, 0.0), -1.0
-    for vee in rule["vees"]:
+    for vee in rule.vees:
         ahead = _Shape(1.0, vee, 0.0).at(waves.x[: middle + 1]) * waves.half
         summed = (arms @ _phases(np.multiply.outer(waves.f, np.multiply.outer(ahead, rises)))).swapaxes(0, 1)
         each = _powers(summed[:2], summed[2:]).sum(axis=(0, 1))
         top = int(each.argmax())
         if each[top] > best_power:
             best, best_power = _Shape(float(rises[top]), vee, 0.0), float(each[top])
-    steps = {"lean": 0.1, "rise": rule["step"], "vee": 0.2}
-    for _ in range(rule["rounds"]):
+    steps = {"lean": 0.1, "rise": rule.step, "vee": 0.2}
+    for _ in range(rule.rounds):
         for name, step in steps.items():
             for way in (-step, step):
                 while True:
@@ -214,25 +214,25 @@ def _shape(waves: _Waves) -> tuple[_Shape, float]:
                         break
                     best, best_power = tried, here
         steps = {name: step / 2.0 for name, step in steps.items()}
-    around = best.rise + rule["step"] * np.arange(-4, 5)
+    around = best.rise + rule.step * np.arange(-4, 5)
     apart = np.stack([power(replace(best, rise=float(rise))) for rise in around])
     seen = total.ravel() > 0
     single = around[apart.argmax(axis=0)][seen]
-    return best, float(np.hypot(np.std(single), rule["step"] / 4.0))
+    return best, float(np.hypot(np.std(single), rule.step / 4.0))
 
 
 def _strips(waves: _Waves, shape: _Shape) -> C128:
     """Rows brought into step and averaged into a few strips of the face for each witness (2 * strips, F)."""
     level = waves.witness * waves.turned(shape.at(waves.x) * waves.half)
-    groups = np.array_split(np.arange(len(waves.x)), load("ripples.toml")["face"]["strips"])
+    groups = np.array_split(np.arange(len(waves.x)), RippleFigures.read().face.strips)
     return np.concatenate([[seen[g].mean(axis=0) for g in groups] for seen in level]).astype(complex)
 
 
 def _usual_pitch(waves: _Waves, strips: C128) -> float:
     """The pitch at which the strips hold most power in a band of even ratio."""
-    rule = load("ripples.toml")["pitch"]
-    tried = np.geomspace(1.0 / rule["most"], 1.0 / rule["least"], 90)
-    near = np.exp(-0.5 * ((waves.f / tried[:, None] - 1.0) / rule["band"]) ** 2)
+    rule = RippleFigures.read().pitch
+    tried = np.geomspace(1.0 / rule.most, 1.0 / rule.least, 90)
+    near = np.exp(-0.5 * ((waves.f / tried[:, None] - 1.0) / rule.band) ** 2)
     power = near @ np.sum(np.abs(strips) ** 2, axis=0)
     tops = np.flatnonzero((power[1:-1] > power[:-2]) & (power[1:-1] >= power[2:])) + 1
     return float(1.0 / tried[tops[power[tops].argmax()] if len(tops) else power.argmax()])
@@ -244,14 +244,14 @@ def _together(waves: _Waves, strips: C128, pitch: float) -> tuple[C128, float]:
     It is the leading principal component of the strips: each comes in at the phase and strength at which it follows
     the others. Crests are where the strips of the crest map near the mid line say.
     """
-    rule = load("ripples.toml")["crest"]
+    rule = RippleFigures.read().crest
     octave = np.log(waves.f * pitch)
-    outside = np.maximum(octave - np.log(rule["highest"]), 0.0) + np.maximum(np.log(rule["lowest"]) - octave, 0.0)
+    outside = np.maximum(octave - np.log(rule.highest), 0.0) + np.maximum(np.log(rule.lowest) - octave, 0.0)
     banded = strips * np.exp(-0.5 * (outside / 0.12) ** 2)
     strength, ways = np.linalg.eigh(banded @ banded.conj().T)
     way = ways[:, -1]
     n = len(way) // 2
-    middle = np.exp(-0.5 * (np.linspace(-1.0, 1.0, n) / rule["middle"]) ** 2)
+    middle = np.exp(-0.5 * (np.linspace(-1.0, 1.0, n) / rule.middle) ** 2)
     chart, light = np.sum(middle * way[:n]), np.sum(middle * way[n:])
     way = way * np.exp(-1j * np.angle(chart if abs(chart) > 1e-3 else light))
     return waves.along(way.conj() @ banded), float(strength[-1] / max(strength.sum(), 1e-12))
@@ -259,13 +259,13 @@ def _together(waves: _Waves, strips: C128, pitch: float) -> tuple[C128, float]:
 
 def _chain(s: F64, reward: F64, pitch: float) -> NDArray[np.int64]:
     """The columns of the chain of crests that gains most ``reward`` (L,) at spacings near ``pitch``."""
-    rule = load("ripples.toml")["crest"]
-    each = rule["places"]  # places tried in each pitch
+    rule = RippleFigures.read().crest
+    each = rule.places  # places tried in each pitch
     places = np.arange(s[0], s[-1], pitch / each)
     gain = np.interp(places, s, reward)
-    gaps = np.arange(round(rule["narrowest"] * each), round(rule["widest"] * each) + 1)
-    uneven = rule["uneven"] * np.log(gaps / each) ** 2
-    widest, left_out = int(gaps[-1]), rule["left_out"] / each
+    gaps = np.arange(round(rule.narrowest * each), round(rule.widest * each) + 1)
+    uneven = rule.uneven * np.log(gaps / each) ** 2
+    widest, left_out = int(gaps[-1]), rule.left_out / each
     score = np.full(len(places) + widest, -np.inf)
     back = np.full(len(places), -1)
     for i in range(len(places)):
@@ -290,7 +290,7 @@ def read_ripples(band: Band, s: F64, t_left: F64, t_right: F64) -> Ripples:
     They are read from the reader's ``crest`` map and from the light and dark of the photo together. Missing, faint
     and doubled crests are bridged: the chain that fits best at near-even spacing is taken.
     """
-    rule = load("ripples.toml")["crest"]
+    rule = RippleFigures.read().crest
     waves = _waves(band, s, t_left, t_right)
     shape, rise_u = _shape(waves)
     strips = _strips(waves, shape)
@@ -309,7 +309,7 @@ def read_ripples(band: Band, s: F64, t_left: F64, t_right: F64) -> Ripples:
         reward=np.clip(reward[chain], -1.0, 1.0),
         rise=shape.rise,
         rise_u=rise_u,
-        contrast=share / rule["share"],
+        contrast=share / rule.share,
         charted=_charted(band, s, (t_left + t_right) / 2.0, crests),
     )
 

@@ -8,18 +8,19 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from toeline.datafile import load
 from toeline.errors import SettingsError
 from toeline.geometry.card import FoundCard
 from toeline.geometry.fillet_frame import FilletFrame
 from toeline.geometry.ground import Ground
 from toeline.geometry.plate import PixelFrame, Plate
 from toeline.photo import Photo
+from toeline.photo.figures import PhotoFigures
 from toeline.problems import problem
 from toeline.result import Point, Problem
 from toeline.trace.band import TracedBead
 from toeline.trace.bead_finder import Candidate, Detections, detect_beads
 from toeline.trace.belief import disbelief, surety
+from toeline.trace.figures import BeadFigures
 from toeline.trace.toes import BeadLost, trace_bead
 
 #: What a wrong find looks like, and what to do: our own words.
@@ -96,7 +97,7 @@ def _search_between(photo: Photo, detections: Detections, ground: Ground, ends_p
     chosen = max(found, key=lambda one: one.weight)
     problems = disbelief(chosen.bead)
     share = chosen.whole.length_px / float(np.linalg.norm(np.subtract(*ends_px)))
-    if share < load("photo.toml")["usability"]["ends_share"]:
+    if share < PhotoFigures.read().usability.ends_share:
         problems = (problem("ends_missed", share=f"{100 * share:.0f}"),)
     return Found(_said_travel(chosen.bead), detections, problems)
 
@@ -118,9 +119,9 @@ class _Trace:
 def _trace(photo: Photo, candidate: Candidate, ground: Ground, *, ends_given: bool = False) -> _Trace | None:
     """A candidate traced, or None. Without a card it is laid anew as wide as it proves to be: the reader knows beads by
     a width that is not far off the nominal."""
-    rule = load("bead.toml")["band"]
+    rule = BeadFigures.read().band
     best: _Trace | None = None
-    for _ in range(rule["resizes"] if ground.surface is None else 1):
+    for _ in range(rule.resizes if ground.surface is None else 1):
         try:
             bead = trace_bead(photo.image, _frame(ground, candidate), candidate, ends_given=ends_given)
         except BeadLost:
@@ -129,7 +130,7 @@ def _trace(photo: Photo, candidate: Candidate, ground: Ground, *, ends_given: bo
         if best is None or one.weight >= best.weight:
             best = one
         off = one.whole.width_px / candidate.width_px
-        if max(off, 1 / off) < rule["resize"]:
+        if max(off, 1 / off) < rule.resize:
             break
         line = candidate.line_px if ends_given else one.whole.line_px
         candidate = replace(one.whole, line_px=line)
@@ -138,13 +139,13 @@ def _trace(photo: Photo, candidate: Candidate, ground: Ground, *, ends_given: bo
 
 def _rivals(one: _Trace, chosen: _Trace) -> bool:
     """Whether another trace may be a second bead: it is believed, or not much shorter than the one that is meant."""
-    share = load("bead.toml")["belief"]["rival_length"]
+    share = BeadFigures.read().belief.rival_length
     return one is not chosen and (one.surety >= 1.0 or one.whole.length_px > share * chosen.whole.length_px)
 
 
 def _frame(ground: Ground, bead: Candidate) -> Plate | FilletFrame | PixelFrame:
     """The surface the bead is traced on; without a card one whose unit follows from the bead's seeming width."""
-    return ground.surface or PixelFrame(max(bead.width_px, 8.0) / load("bead.toml")["band"]["nominal_width"])
+    return ground.surface or PixelFrame(max(bead.width_px, 8.0) / BeadFigures.read().band.nominal_width)
 
 
 def _said_travel(traced: TracedBead) -> TracedBead:
@@ -164,7 +165,7 @@ def _along_root(photo: Photo, detections: Detections, ground: Ground, found: Seq
     root = np.stack([np.linspace(np.nanmin(x), np.nanmax(x), 50), np.zeros(50)], axis=1)
     px = ground.fillet.to_px(root)
     per_mm = float(np.linalg.norm(px[-1] - px[0]) / (root[-1, 0] - root[0, 0]))
-    return [Candidate("bead", px, load("bead.toml")["band"]["nominal_width"] * per_mm, 0.5)]
+    return [Candidate("bead", px, BeadFigures.read().band.nominal_width * per_mm, 0.5)]
 
 
 def _anew(photo: Photo, detections: Detections, ground: Ground, found: Sequence[_Trace]) -> Sequence[Candidate]:
@@ -179,7 +180,7 @@ def _anew(photo: Photo, detections: Detections, ground: Ground, found: Sequence[
     way = np.linalg.svd(middle - centre, full_matrices=False)[2][0]
     along = (one.whole.line_px - centre) @ way
     first, last = float(along[0]), float(along[-1])
-    ends = load("bead.toml")["belief"]["ends"]
+    ends = BeadFigures.read().belief.ends
     more = [(last - first) * (trust < ends) for trust in one.bead.end_trust]
     line = centre + np.linspace(first - more[0], last + more[1], 50)[:, None] * way
     inside = ((line >= 0) & (line < [photo.width, photo.height])).all(axis=1)
@@ -192,7 +193,7 @@ def _close_up(photo: Photo, detections: Detections, ground: Ground, found: Seque
     if ground.cards:
         corners = np.concatenate([card.corners_px for card in ground.cards])
         first, last = corners.min(axis=0), corners.max(axis=0)
-        reach = load("bead.toml")["finder"]["close_reach"] * float(np.linalg.norm(last - first))
+        reach = BeadFigures.read().finder.close_reach * float(np.linalg.norm(last - first))
         middle = (first + last) / 2
         low, high = (np.clip(middle + way * reach, low, high).astype(int) for way in (-1, 1))
     part = photo.image[low[1] : high[1], low[0] : high[0]]
@@ -202,7 +203,7 @@ def _close_up(photo: Photo, detections: Detections, ground: Ground, found: Seque
 def _from_afar(photo: Photo, detections: Detections, ground: Ground, found: Sequence[_Trace]) -> Sequence[Candidate]:
     """Beads as they show in the photo made much smaller: one that fills a close-up is too large to be known as a bead
     in its full view."""
-    side = load("photo.toml")["usability"]["afar_side_px"]
+    side = PhotoFigures.read().usability.afar_side_px
     shrink = max(photo.width, photo.height) / side
     size = max(round(photo.width / shrink), 1), max(round(photo.height / shrink), 1)
     beads = detect_beads(np.asarray(cv2.resize(photo.image, size, interpolation=cv2.INTER_AREA), np.uint8)).beads
@@ -263,16 +264,16 @@ def _between(detections: Detections, ends: tuple[Point, Point]) -> Iterator[Cand
             inner = (line if i < j else line[::-1])[2:-2]
             yield Candidate("bead", np.concatenate([start[None], inner, end[None]]), bead.width_px, 1.0)
             break
-    for share in load("bead.toml")["band"]["width_shares"]:
+    for share in BeadFigures.read().band.width_shares:
         yield Candidate("bead", start + np.linspace(0, 1, 50)[:, None] * (end - start), length * share, 1.0)
 
 
 def _something_else(detections: Detections, trace: _Trace) -> Candidate | None:
     """What a trace lies on, as the finder sees it, where that is no bead."""
-    rule = load("bead.toml")["belief"]
+    rule = BeadFigures.read().belief
     left, right = (trace.bead.frame.to_px(toe) for toe in (trace.bead.left_toe, trace.bead.right_toe))
     kind, share = detections.seems(np.concatenate([left, right[::-1]]))
-    if kind == "bead" or share < rule["other"]:
+    if kind == "bead" or share < rule.other:
         return None
     return replace(trace.whole, kind=kind, confidence=share)
 
@@ -280,7 +281,7 @@ def _something_else(detections: Detections, trace: _Trace) -> Candidate | None:
 def _no_bead(detections: Detections) -> Problem:
     """That there is no bead; what is there instead is said only when the finder is sure of it."""
     other = detections.other
-    if other is None or other.kind not in _SEEMS or other.confidence < load("bead.toml")["belief"]["named"]:
+    if other is None or other.kind not in _SEEMS or other.confidence < BeadFigures.read().belief.named:
         return problem("no_bead")
     return _not_a_bead(other.kind)
 

@@ -8,8 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from toeline.datafile import load
 from toeline.trace.band import F64, PLATE_MAPS, U8, Band, Strip, SurfaceFrame
+from toeline.trace.figures import BeadFigures
 from toeline.trace.networks import read_band, read_plate
 
 _GRID = 8  # px: where the surface meets the photo is computed on this grid and drawn through between
@@ -25,11 +25,11 @@ def lay_band(image: U8, frame: SurfaceFrame, seam: F64, reach_mm: float) -> Band
     Raises:
         OutOfSight: nothing of it is in the picture.
     """
-    rule = load("bead.toml")["band"]
-    step = 1.0 / rule["px_per_mm"]
-    at, left = _resample(frame, seam, step, rule["beyond_mm"])
-    s = (np.arange(len(at)) * step) - rule["beyond_mm"]
-    t = np.arange(round(reach_mm / step), -round(reach_mm / step) - 1, -1) * step
+    rule = BeadFigures.read().band
+    step = 1.0 / rule.px_per_mm
+    at, left = _resample(frame, seam, step, rule.beyond_mm)
+    s: F64 = np.arange(len(at), dtype=np.float64) * step - rule.beyond_mm
+    t: F64 = np.arange(round(reach_mm / step), -round(reach_mm / step) - 1, -1, dtype=np.float64) * step
     straight, seen = _straighten(image, frame, at, left, t)
     rows = np.flatnonzero(seen.any(axis=1))
     if not len(rows):
@@ -42,7 +42,7 @@ def lay_band(image: U8, frame: SurfaceFrame, seam: F64, reach_mm: float) -> Band
 def draw_out(image: U8, frame: SurfaceFrame, band: Band, ahead: F64, *, at_end: bool) -> Band:
     """The band drawn out by ``ahead`` (2,) beyond its end or its start; only the new piece is read, with enough of the
     old round the place where their maps join."""
-    join = round(load("bead.toml")["band"]["around_mm"] * band.px_per_mm)
+    join = round(BeadFigures.read().band.around_mm * band.px_per_mm)
     edge, way = (-1, 1) if at_end else (0, -1)
     length = float(np.linalg.norm(ahead))
     steps = np.arange(1, round(length * band.px_per_mm) + 1)[::way] / band.px_per_mm
@@ -74,7 +74,7 @@ def look_beside(image: U8, frame: SurfaceFrame, band: Band, reach_mm: float) -> 
     """Spatter and arc strikes out to ``reach_mm`` on both sides of the seam; beyond the band they are read at half
     its scale."""
     step = 1.0 / band.px_per_mm
-    lap = round(load("bead.toml")["band"]["lap_mm"] * band.px_per_mm)
+    lap = round(BeadFigures.read().band.lap_mm * band.px_per_mm)
     counts = [round((reach_mm - abs(edge)) / step) for edge in (band.t[0], band.t[-1])]
     above, below = (n if n >= lap else 0 for n in counts)
     h, w = len(band.t), len(band.s)

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from typing import Any, Literal, TypeVar
+from typing import Literal, TypeVar
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, maximum_filter1d, median_filter, minimum_filter1d
 
-from toeline.datafile import load
 from toeline.result import Side
 from toeline.trace.band import F32, F64, U8, Band, Covered, Strip, SurfaceFrame, TracedBead
 from toeline.trace.bead_finder import Candidate
 from toeline.trace.covered import covered_stretches
+from toeline.trace.figures import BeadFigures, BeadTrace
 from toeline.trace.networks import read_band
 from toeline.trace.ripples import travel_from_crests
 from toeline.trace.straighten import OutOfSight, draw_out, lay_band, look_beside
@@ -45,12 +45,12 @@ def trace_bead(image: U8, frame: SurfaceFrame, candidate: Candidate, ends_given:
     """
     seam = frame.to_mm(candidate.line_px)
     seam = seam[np.isfinite(seam).all(axis=1)]
-    rule = load("bead.toml")["band"]
+    rule = BeadFigures.read().band
     long = _seam_length(seam)
     wide = candidate.width_px * long / max(candidate.length_px, 1.0)
-    if len(seam) < 2 or long > rule["longest_mm"] or wide > rule["widest_mm"]:
+    if len(seam) < 2 or long > rule.longest_mm or wide > rule.widest_mm:
         raise BeadLost("The bead lies beyond the plate's horizon, or too near to it.")
-    reach = max(rule["near_mm"], wide / 2 + rule["near_toe_mm"])
+    reach = max(rule.near_mm, wide / 2 + rule.near_toe_mm)
     try:
         band, face = _lay(image, frame, seam, reach, ends_given)
     except OutOfSight:
@@ -63,7 +63,7 @@ def _at_given_ends(bead: TracedBead, length: float) -> TracedBead:
     """The bead with no doubt of an end that lies where the user marked it, on a seam so long: it need be no end at all
     of the weld metal."""
     near = float(np.median(bead.t_left - bead.t_right)) / 2
-    start = bead.band.s[0] + load("bead.toml")["band"]["beyond_mm"]  # the first mark, as the bead counts
+    start = bead.band.s[0] + BeadFigures.read().band.beyond_mm  # the first mark, as the bead counts
     off = abs(start), abs(start + length - bead.s[-1])
     return replace(
         bead, end_trust=(1.0 if off[0] < near else bead.end_trust[0], 1.0 if off[1] < near else bead.end_trust[1])
@@ -74,18 +74,18 @@ def look_about(image: U8, bead: TracedBead) -> TracedBead:
     """The bead with what lies on the plate further off, in a BGR photo (H, W, 3)."""
     if bead.turned:  # the networks are to see all of it the same way round
         return turn_round(look_about(image, turn_round(bead)))
-    return replace(bead, beside=look_beside(image, bead.frame, bead.band, load("bead.toml")["band"]["reach_mm"]))
+    return replace(bead, beside=look_beside(image, bead.frame, bead.band, BeadFigures.read().band.reach_mm))
 
 
 def _second_look(band: Band) -> dict[str, F32]:
     """The band's maps, the face and what a shadow is taken for the mean of two looks where any of it may be: mirrored,
     left and right exchanged, a shadow is less often taken twice for a groove, a hollow or the bead's edge."""
-    rule = load("bead.toml")
+    rule = BeadFigures.read()
     likely = np.maximum.reduce([band.maps[name].max(axis=0) for name in _DOUBTED])
-    columns = np.flatnonzero(likely > rule["second_look"]["above"])
+    columns = np.flatnonzero(likely > rule.second_look.above)
     if not len(columns):
         return band.maps
-    room = round(rule["band"]["around_mm"] * band.px_per_mm)
+    room = round(rule.band.around_mm * band.px_per_mm)
     cut = slice(max(int(columns[0]) - room, 0), int(columns[-1]) + room + 1)
     mirrored = read_band(np.ascontiguousarray(band.image[::-1, cut]))
     seconded = {name: band.maps[name].copy() for name in ("face", *_DOUBTED)}
@@ -97,8 +97,8 @@ def _second_look(band: Band) -> dict[str, F32]:
 def _lay(image: U8, frame: SurfaceFrame, seam: F64, reach: float, ends_given: bool) -> tuple[Band, Mask]:
     """The band along the bead, and the bead's face in it: laid anew where the seam misses the bead's middle, wider
     where the bead runs out of its side, drawn out where it stops short of an end. Ends that are given are kept to."""
-    rule = load("bead.toml")["band"]
-    widest = reach + 2 * rule["near_toe_mm"]
+    rule = BeadFigures.read().band
+    widest = reach + 2 * rule.near_toe_mm
     band = lay_band(image, frame, seam, reach)
     face = _face_region(band, ends_given, _seam_length(seam))
     for _ in range(0 if ends_given else _RELAYS):
@@ -107,10 +107,10 @@ def _lay(image: U8, frame: SurfaceFrame, seam: F64, reach: float, ends_given: bo
         if len(middle) < 2:
             raise BeadLost(_TOO_SHORT)
         short = _short_of_ends(band, face)
-        back, on = (_ahead(line) * rule["grow_mm"] for line in (middle, middle[::-1]))
+        back, on = (_ahead(line) * rule.grow_mm for line in (middle, middle[::-1]))
         hemmed_in = reach < widest and _hemmed_in(band, face)
         if hemmed_in:
-            reach = min(reach + rule["near_toe_mm"], widest)
+            reach = min(reach + rule.near_toe_mm, widest)
         if hemmed_in or _strays(s, t, band, face):
             seam = np.concatenate([middle[:1] + back] * short[0] + [middle] + [middle[-1:] + on] * short[1])
             band = lay_band(image, frame, seam, reach)
@@ -126,27 +126,27 @@ def _lay(image: U8, frame: SurfaceFrame, seam: F64, reach: float, ends_given: bo
 
 def _ahead(line: F64) -> F64:
     """The unit vector (2,) from a line (N, 2) on beyond its first point."""
-    away = line[0] - line[min(int(load("bead.toml")["band"]["grow_from_mm"]), len(line) - 1)]
+    away = line[0] - line[min(int(BeadFigures.read().band.grow_from_mm), len(line) - 1)]
     return np.asarray(away / np.linalg.norm(away))
 
 
 def _strays(s: F64, t: F64, band: Band, face: Mask) -> bool:
     """Whether the seam misses the bead's middle, which lies at ``t`` (n,) over ``s`` (n,), or runs askew to it."""
-    rule = load("bead.toml")["band"]
+    rule = BeadFigures.read().band
     width = float(np.median(face.sum(axis=0)[face.any(axis=0)])) / band.px_per_mm
-    off = np.abs(t).max() >= max(rule["wander_widths"] * width, rule["wander_mm"])
-    return bool(off or abs(t[-1] - t[0]) > math.tan(math.radians(rule["askew_deg"])) * (s[-1] - s[0]))
+    off = np.abs(t).max() >= max(rule.wander_widths * width, rule.wander_mm)
+    return bool(off or abs(t[-1] - t[0]) > math.tan(math.radians(rule.askew_deg)) * (s[-1] - s[0]))
 
 
 def _hemmed_in(band: Band, face: Mask) -> bool:
     """Whether the bead runs so near to a side of the band that its toe may lie beyond, where the photo goes on too."""
-    side = max(round(load("bead.toml")["band"]["side_mm"] * band.px_per_mm), 1)
+    side = max(round(BeadFigures.read().band.side_mm * band.px_per_mm), 1)
     return bool((face[:side] & band.seen[0]).any() or (face[-side:] & band.seen[-1]).any())
 
 
 def _short_of_ends(band: Band, face: Mask) -> tuple[bool, bool]:
     """Whether the bead may go on beyond the band's start and beyond its end, where the photo goes on too."""
-    room = int(load("bead.toml")["band"]["room_mm"] * band.px_per_mm)
+    room = int(BeadFigures.read().band.room_mm * band.px_per_mm)
     on, seen = np.flatnonzero(face.any(axis=0)), band.seen[int(np.argmin(np.abs(band.t)))]
     start, end = on[0] < room, len(band.s) - 1 - on[-1] < room
     return bool(start and seen[: room + 1].all()), bool(end and seen[-room - 1 :].all())
@@ -163,27 +163,27 @@ def _face_region(band: Band, ends_given: bool, length: float) -> Mask:
     if np.array_equal(likely, given):  # as a rule nothing is doubted
         return sure
     whole = _region(band, given, ends_given, length)
-    share = load("bead.toml")["band"]["sure_share"]
+    share = BeadFigures.read().band.sure_share
     return whole if sure.any(axis=0).sum() > share * whole.any(axis=0).sum() else sure
 
 
 def _given_a_bead(band: Band) -> F32:
     """The face map (H, L), given that there is a bead: of what the reader doubts to be weld metal at all it still sees
     the edges clearly, so what it says is set against what it says of the bead's inside nearby."""
-    rule = load("bead.toml")["given"]
+    rule = BeadFigures.read().given
     face = band.maps["face"]
-    near, far = (int(rule[name] * band.px_per_mm) | 1 for name in ("inside_mm", "along_mm"))
+    near, far = (int(mm * band.px_per_mm) | 1 for mm in (rule.inside_mm, rule.along_mm))
     inside = cv2.blur(face, (near, near)).max(axis=0)
     inside = maximum_filter1d(median_filter(inside, size=far, mode="nearest"), far, mode="nearest")
-    inside[inside > rule["sure"]] = 1.0
-    return np.asarray(np.minimum(face / inside.clip(rule["least"]), 1.0), np.float32)
+    inside[inside > rule.sure] = 1.0
+    return np.asarray(np.minimum(face / inside.clip(rule.least), 1.0), np.float32)
 
 
 def _region(band: Band, face: Mask, ends_given: bool, length: float) -> Mask:
     """The connected part (H, L) of ``face`` (H, L) that the seam runs through, its holes filled."""
     if ends_given:  # weld metal beyond the named ends belongs to another run
         core = face[np.abs(band.t) < 1.0].any(axis=0)
-        snap = load("bead.toml")["band"]["snap_mm"]
+        snap = BeadFigures.read().band.snap_mm
         before, after = (np.interp(s, band.s, core) > 0.5 for s in (-snap, length + snap))
         face = face & ((band.s >= (0.0 if before else -snap)) & (band.s <= length + (0.0 if after else snap)))[None]
     whole = cv2.morphologyEx(face.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((5, 25), np.uint8))
@@ -212,15 +212,15 @@ def _course(band: Band, face: Mask) -> tuple[F64, F64]:
     Columns far from the usual width do not count, nor much those off the curve: there the plate is taken for face. Too
     short a piece of the bead for a curve gives a straight line.
     """
-    rule = load("bead.toml")["band"]
+    rule = BeadFigures.read().band
     wide = face.sum(axis=0)
     s = band.s[wide > 0]
     wide, mid = wide[wide > 0], _middle(band, face)
     width = float(np.median(wide))
-    usual = np.abs(wide / width - 1) < rule["usual_width"]
+    usual = np.abs(wide / width - 1) < rule.usual_width
     if usual.sum() < _FEWEST:  # two widths in one region: the median is neither's
         usual[:] = True
-    degree = 1 + int(np.searchsorted(rule["curved_widths"], usual.sum() / width))
+    degree = 1 + int(np.searchsorted(rule.curved_widths, usual.sum() / width))
     some_s, some_mid = (values[usual][:: max(int(usual.sum()) // _ENOUGH, 1)] for values in (s, mid))
     weight = np.ones(len(some_s))
     for _ in range(_REWEIGHTS):
@@ -233,8 +233,8 @@ def _course(band: Band, face: Mask) -> tuple[F64, F64]:
 
 def _follow(band: Band, frame: SurfaceFrame, face: Mask, confidence: float) -> TracedBead:
     """Toes at every column of the face region, then at stations from start to end."""
-    rule = load("bead.toml")["trace"]
-    sigma = rule["smooth_mm"] * band.px_per_mm
+    rule = BeadFigures.read().trace
+    sigma = rule.smooth_mm * band.px_per_mm
     smooth = np.asarray(cv2.GaussianBlur(_logit(_given_a_bead(band)), (0, 0), sigmaX=sigma, sigmaY=0.01), float)
     columns = np.flatnonzero(face.any(axis=0))
     lo, hi = int(columns[0]), int(columns[-1])
@@ -242,14 +242,14 @@ def _follow(band: Band, frame: SurfaceFrame, face: Mask, confidence: float) -> T
     s = band.s[along]
     likely = (face & (band.maps["face"] > 0.5))[:, along].sum(axis=0) / face[:, along].sum(axis=0).clip(1)
     middle = np.interp(s, band.s[columns], _middle(band, face))
-    middle = median_filter(middle, size=int(rule["mid_mm"] * band.px_per_mm) | 1, mode="nearest")
+    middle = median_filter(middle, size=int(rule.mid_mm * band.px_per_mm) | 1, mode="nearest")
     top, bottom = _toes(smooth[:, along], band.t, middle)
     doubt_l, doubt_r = (_doubt(band, smooth, s, v, rule) for v in (top, bottom))
     width = float(np.median(top - bottom))
     top, bottom = _bridged(s, top, doubt_l[0], width, 1), _bridged(s, bottom, doubt_r[0], width, -1)
     start, end = _tip(smooth, band, top, bottom, lo, -1), _tip(smooth, band, top, bottom, hi, 1)
-    stations = np.linspace(0.0, end - start, max(round((end - start) / rule["station_mm"]), 0) + 1)
-    if len(stations) < 8 or end - start < load("bead.toml")["finder"]["least_slenderness"] * width:
+    stations = np.linspace(0.0, end - start, max(round((end - start) / rule.station_mm), 0) + 1)
+    if len(stations) < 8 or end - start < BeadFigures.read().finder.least_slenderness * width:
         raise BeadLost(_TOO_SHORT)
     at = start + stations
     left, right = np.interp(at, s, top), np.interp(at, s, bottom)
@@ -294,7 +294,7 @@ def _toes(logit: F64, t: F64, middle: F64) -> tuple[F64, F64]:
     Each is the path along the seam that takes in the most evidence of weld metal between it and the middle, less a
     charge for every step sideways: neither a dark ripple inside the face nor a scratch beside it turns it aside.
     """
-    rule = load("bead.toml")["trace"]
+    rule = BeadFigures.read().trace
     h, n = logit.shape
     columns, some = np.arange(n), np.arange(0, n, _EACH)
     step = (t[0] - t[-1]) / (h - 1)
@@ -302,13 +302,13 @@ def _toes(logit: F64, t: F64, middle: F64) -> tuple[F64, F64]:
     ways = np.array([-1, 1])
     rows = first[some] + ways[:, None, None] * np.arange(h)[:, None]
     seen = np.where((rows >= 0) & (rows < h), logit[rows.clip(0, h - 1), some], -np.inf)
-    gap = int(rule["gap_mm"] / step)
-    parted = minimum_filter1d((seen < -rule["clear"]).view(np.uint8), gap, axis=1, origin=-(gap // 2), mode="nearest")
+    gap = int(rule.gap_mm / step)
+    parted = minimum_filter1d((seen < -rule.clear).view(np.uint8), gap, axis=1, origin=-(gap // 2), mode="nearest")
     seen[np.maximum.accumulate(parted, axis=1) > 0] = -np.inf  # what lies beyond a clear gap is another thing
     reach = int((seen > -np.inf).any(axis=(0, 2)).sum())
-    gain = np.cumsum(np.clip(seen[:, :reach], -rule["evidence"], rule["evidence"]), axis=1)
+    gain = np.cumsum(np.clip(seen[:, :reach], -rule.evidence, rule.evidence), axis=1)
     toes = []
-    for way, path in zip(ways, _best_paths(gain, int(rule["stride_px"]), rule["sideways"]), strict=True):
+    for way, path in zip(ways, _best_paths(gain, int(rule.stride_px), rule.sideways), strict=True):
         row = (first + way * np.round(np.interp(columns, some, path)).astype(int)).clip(0, h - 1)
         toe = t[row]
         for near in (2, -2, 1, -1, 0):  # the path may pass a wrinkle of the map by; the nearest edge is taken last
@@ -343,10 +343,10 @@ def _best_paths(gain: F64, stride: int, charge: float) -> NDArray[np.int64]:
     return path
 
 
-def _doubt(band: Band, logit: F64, s: F64, toe: F64, rule: dict[str, Any]) -> tuple[F64, F64]:
+def _doubt(band: Band, logit: F64, s: F64, toe: F64, rule: BeadTrace) -> tuple[F64, F64]:
     """Standard uncertainty (n,) mm of a toe at each column, and trust 0..1, from how sharply the face ends there."""
     per_mm = band.px_per_mm
-    reach = int(rule["edge_mm"] * per_mm)
+    reach = int(rule.edge_mm * per_mm)
     rows = np.clip(np.round((band.t[0] - toe) * per_mm).astype(int), reach, len(band.t) - 1 - reach)
     cols = np.round((s - band.s[0]) * per_mm).astype(int)
     around = logit[rows[:, None] + np.arange(-reach, reach + 1)[None], cols[:, None]]
@@ -354,22 +354,22 @@ def _doubt(band: Band, logit: F64, s: F64, toe: F64, rule: dict[str, Any]) -> tu
     unsure = (4 * p * (1 - p)).sum(axis=1) / per_mm  # width in mm over which the reader hesitates
     smooth = median_filter(toe, size=int(2 * per_mm) | 1, mode="nearest")
     jump = np.abs(toe - smooth)
-    u = np.hypot(rule["u_floor_mm"], rule["u_per_blur"] * unsure) + 0.3 * jump
+    u = np.hypot(rule.u_floor_mm, rule.u_per_blur * unsure) + 0.3 * jump
     contrast = np.abs(p[:, : reach // 2].mean(axis=1) - p[:, -(reach // 2) :].mean(axis=1))
-    trust = contrast * np.exp(-((jump / rule["jump_mm"]) ** 2))
+    trust = contrast * np.exp(-((jump / rule.jump_mm) ** 2))
     return gaussian_filter1d(u, 0.3 * per_mm), gaussian_filter1d(trust, 0.3 * per_mm)
 
 
 def _bridged(s: F64, toe: F64, u: F64, width: float, way: int) -> F64:
     """A toe (n,) that lies to the left (``way`` 1) or right (-1), drawn straight on where it is much less clear
     than elsewhere; at the round ends, where no toe is clear, it may swell a little or come nearer to the middle."""
-    rule = load("bead.toml")["trace"]
-    vague = u > max(rule["fuzzy_mm"], rule["fuzzy_times"] * float(np.quantile(u, 0.25)))
+    rule = BeadFigures.read().trace
+    vague = u > max(rule.fuzzy_mm, rule.fuzzy_times * float(np.quantile(u, 0.25)))
     ends = (s < s[0] + width / 2) | (s > s[-1] - width / 2)
     if (vague | ends).all():
         return toe
     straight = np.interp(s, s[~vague & ~ends], toe[~vague & ~ends])
-    most = straight + way * rule["end_swell"] * width
+    most = straight + way * rule.end_swell * width
     return np.asarray(np.where(ends, way * np.minimum(way * toe, way * most), np.where(vague, straight, toe)))
 
 
@@ -379,7 +379,7 @@ def _tip(logit: F64, band: Band, top: F64, bottom: F64, column: int, way: int) -
     inner = min(int(band.px_per_mm), len(top) - 1)
     mid = (top[edge - way * inner] + bottom[edge - way * inner]) / 2
     off = np.abs(band.t - mid)
-    core = load("bead.toml")["trace"]["tip_share"] * float(np.median(top - bottom))
+    core = BeadFigures.read().trace.tip_share * float(np.median(top - bottom))
     profile = logit[off <= max(core, float(off.min()))].max(axis=0)
     k = column
     while 0 <= k - way < len(profile) and profile[k] <= 0:
@@ -393,12 +393,12 @@ def _tip(logit: F64, band: Band, top: F64, bottom: F64, column: int, way: int) -
 def _end_trust(band: Band, s: float, mid: float, width: float, way: int) -> float:
     """How clearly, 0..1, the bead of this ``width`` ends at ``s``: weld metal just within, none from there on as far as
     a look beyond reaches. A trace that stops in mid-bead has weld metal, or what may be some, on both sides."""
-    rule = load("bead.toml")["end"]
-    rows = np.abs(band.t - mid) <= max(rule["middle"] * width, 1.5 / band.px_per_mm)
-    face = gaussian_filter1d(band.maps["face"][rows].mean(axis=0), rule["smooth_mm"] * band.px_per_mm)
+    rule = BeadFigures.read().end
+    rows = np.abs(band.t - mid) <= max(rule.middle * width, 1.5 / band.px_per_mm)
+    face = gaussian_filter1d(band.maps["face"][rows].mean(axis=0), rule.smooth_mm * band.px_per_mm)
     ahead = way * (band.s - s) / width
-    within = (ahead > -rule["within"][0]) & (ahead < -rule["within"][1])
-    beyond = (ahead > rule["beyond"][0]) & (ahead < rule["beyond"][1])
+    within = (ahead > -rule.within[0]) & (ahead < -rule.within[1])
+    beyond = (ahead > rule.beyond[0]) & (ahead < rule.beyond[1])
     if not within.any() or not beyond.any():
         return 0.0
     return float(np.clip(face[within].mean() - face[beyond].max(), 0.0, 1.0))
@@ -406,7 +406,7 @@ def _end_trust(band: Band, s: float, mid: float, width: float, way: int) -> floa
 
 def _end_seen(band: Band, s: float) -> bool:
     """Whether the picture goes on beyond this end of the bead."""
-    cut = load("bead.toml")["trace"]["cut_mm"]
+    cut = BeadFigures.read().trace.cut_mm
     columns = (band.s >= s - cut) & (band.s <= s + cut)
     row = int(np.argmin(np.abs(band.t)))
     inside = band.s[0] + cut < s < band.s[-1] - cut
@@ -415,16 +415,16 @@ def _end_seen(band: Band, s: float) -> bool:
 
 def _with_travel(bead: TracedBead) -> TracedBead:
     """The bead with its direction of travel as the ripples tell it; turned round where they say so."""
-    rule = load("bead.toml")["travel"]
+    rule = BeadFigures.read().travel
     band = bead.band
-    row = np.abs(band.t) < rule["middle"] * float(np.median(bead.t_left - bead.t_right))
+    row = np.abs(band.t) < rule.middle * float(np.median(bead.t_left - bead.t_right))
     on = band.maps["face"][np.ix_(row, (band.s > 0) & (band.s < bead.s[-1]))]
     ahead = band.maps["forward"][np.ix_(row, (band.s > 0) & (band.s < bead.s[-1]))]
     lean = 2 * float((ahead * on).sum() / max(float(on.sum()), 1e-6)) - 1
     sign, sure, why = int(np.sign(lean)), abs(lean), f"the ripples' crescents, {abs(lean):.0%} sure"
-    if sure < rule["clear"]:  # the second witness: how the crests themselves bend
+    if sure < rule.clear:  # the second witness: how the crests themselves bend
         sign, sure, why = travel_from_crests(band, bead.s, bead.t_left, bead.t_right)
-    state: Literal["known", "assumed"] = "known" if sign != 0 and sure >= rule["known"] else "assumed"
+    state: Literal["known", "assumed"] = "known" if sign != 0 and sure >= rule.known else "assumed"
     return replace(turn_round(bead) if sign < 0 else bead, travel=state, travel_evidence=why)
 
 

@@ -1,0 +1,155 @@
+"""The data files of this room as frozen, typed models; what each figure means stands beside it in the file."""
+
+from __future__ import annotations
+
+from toeline.datafile import DataFile, Table
+
+
+class MeasureToe(Table):
+    """Table ``toe``."""
+
+    correlation: float
+    bias_u: float
+    bias_share: float
+    noise_share: float
+    noise_most: float
+    noise_net: float
+    far: float
+
+
+class MeasureEnd(Table):
+    """Table ``end``."""
+
+    u: float
+
+
+class MeasureStart(Table):
+    """Table ``start``."""
+
+    nose: float
+
+
+class MeasureNoise(Table):
+    """Table ``noise``."""
+
+    pairs: int
+    seed: int
+
+
+class MeasureEdge(Table):
+    """Table ``edge``."""
+
+    window: float
+
+
+class MeasureFigures(DataFile, file="measures.toml"):
+    """The figures of data/measures.toml, where each is explained."""
+
+    toe: MeasureToe
+    end: MeasureEnd
+    start: MeasureStart
+    noise: MeasureNoise
+    edge: MeasureEdge
+
+
+class RunFigures(Table):
+    """Where a score along the seam makes a run: it begins above ``low``, must reach ``high``, gaps are bridged."""
+
+    smooth: float
+    core: float
+    low: float
+    high: float
+    bridge: float
+    least: float
+
+
+class ToeFaultFigures(RunFigures):
+    """A fault along a toe: looked for from ``inner`` to ``outer`` beside it."""
+
+    inner: float
+    outer: float
+    u_width: float
+    u_end: float
+
+
+class Undercut(ToeFaultFigures):
+    """Table ``undercut``."""
+
+    alike: float
+    continuous: float
+
+
+class PoorRestart(RunFigures):
+    """Table ``poor_restart``."""
+
+    ends: float
+
+
+class SpotFigures(Table):
+    """Where a map makes a spot: it begins above ``low`` and must reach ``high``."""
+
+    low: float
+    high: float
+    smooth: float
+    least: float
+
+
+class SizedSpot(SpotFigures):
+    """A spot whose diameter is given."""
+
+    u: float
+    u_relative: float
+
+
+class Spatter(SizedSpot):
+    """Table ``spatter``."""
+
+    counted: float
+    missed: float
+    missed_share: float
+
+
+class UnfilledCrater(SizedSpot):
+    """Table ``crater_unfilled``."""
+
+    sure: float
+    reach: float
+
+
+class CraterCrack(Table):
+    """Table ``crater_crack``."""
+
+    high: float
+    smooth: float
+    least: float
+
+
+class IrregularWidth(Table):
+    """Table ``irregular_width``."""
+
+    window: float
+    share: float
+    smooth: float
+
+
+class IrregularSurface(Table):
+    """Table ``irregular_surface``."""
+
+    variation: float
+    coarse: float
+
+
+class IndicationFigures(DataFile, file="indications.toml"):
+    """The figures of data/indications.toml, where each is explained."""
+
+    undercut: Undercut
+    overlap: ToeFaultFigures
+    spatter: Spatter
+    pore: SizedSpot
+    slag_left: SizedSpot
+    arc_strike: SizedSpot
+    crater_unfilled: UnfilledCrater
+    crater_crack: CraterCrack
+    poor_restart: PoorRestart
+    irregular_width: IrregularWidth
+    irregular_surface: IrregularSurface
