@@ -14,8 +14,8 @@ from card_scene import View
 from card_scene import draw as draw_card
 from drawn_beads import Drawing, Spoil, draw
 from test_plate import known_camera, seen_card
-from toeline.datafile import load
 from toeline.geometry.plate import plate_from_card
+from toeline.measures.figures import IndicationFigures
 from toeline.measures.indications import find_indications, runs
 from toeline.measures.width_and_edges import measure_course
 from toeline.photo import Exif, Photo
@@ -88,7 +88,7 @@ def test_a_break_that_is_bridged(kind, bridge):
 
 def test_how_far_a_run_reaches_is_where_the_lower_score_is():
     # ISO 6520-1 run from a shoulder of 0.6 (above 0.55) round a core of 0.9; a shoulder of 0.5 does not belong to it
-    rule = load("indications.toml")["undercut"]
+    rule = IndicationFigures.read().undercut
     score = np.full(800, 0.1)
     score[200:600], score[300:500] = 0.6, 0.9
     (with_shoulder,) = runs(score, 0.1, rule)
