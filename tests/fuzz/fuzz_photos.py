@@ -26,11 +26,11 @@ from typing import IO
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 from damaged_files import damaged, whole_files
 
-from toeline.datafile import load
 from toeline.errors import PhotoError
 from toeline.photo import apart, read_photo
 from toeline.photo import photo as reading
 from toeline.photo.decoder import Decoded, Kind, Limits, serve
+from toeline.processes.figures import WorkerFigures
 
 #: No reader may wait so long, whatever else the machine does, s.
 _HANGS_S = 300
@@ -104,7 +104,7 @@ def _read(data: bytes) -> int:
 def fuzz(numbers: range) -> Tally:
     """Read these files of the row."""
     reading.decode_apart = decode_forked  # type: ignore[assignment]
-    limits = load("photo.toml")
+    limits = WorkerFigures.read()
     tally = Tally()
     for number in numbers:
         name, data = damaged(number)
@@ -116,9 +116,9 @@ def fuzz(numbers: range) -> Tally:
         tally.largest_mb, tally.longest_cpu_s = max(tally.largest_mb, most_mb), max(tally.longest_cpu_s, cpu_s)
         if code not in (_READ, _REFUSED):
             tally.faults.append(f"{number} ({name}): reader ended with {code}")
-        elif most_mb > limits["worker"]["max_mb"]:
+        elif most_mb > limits.max_mb:
             tally.faults.append(f"{number} ({name}): {most_mb:.0f} MB")
-        elif cpu_s > limits["worker"]["seconds"]:
+        elif cpu_s > limits.seconds:
             tally.faults.append(f"{number} ({name}): {cpu_s:.1f} s")
     return tally
 

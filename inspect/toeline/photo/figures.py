@@ -24,14 +24,6 @@ class PhotoFile(Table):
     seconds_per_megapixel: float
 
 
-class PhotoWorker(Table):
-    """Table ``worker``."""
-
-    max_mb: int
-    seconds: float
-    seconds_per_megapixel: float
-
-
 class PhotoUsability(Table):
     """Table ``usability``."""
 
@@ -64,6 +56,5 @@ class PhotoFigures(DataFile, file="photo.toml"):
     """The figures of data/photo.toml, where each is explained."""
 
     file: PhotoFile
-    worker: PhotoWorker
     usability: PhotoUsability
     card_use: PhotoCardUse

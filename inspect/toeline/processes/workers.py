@@ -20,7 +20,7 @@ from types import TracebackType
 from typing import Any, ParamSpec, TypeVar
 
 from toeline.errors import JobEnded
-from toeline.photo.figures import PhotoFigures
+from toeline.processes.figures import WorkerFigures
 from toeline.processes.limits import limit_memory, limit_processor_time
 
 P = ParamSpec("P")
@@ -50,7 +50,7 @@ class WorkerTraceback(Exception):
 def allow_time_for(megapixels: float) -> None:
     """Let the job that now runs compute as long as photos of so many megapixels may take; outside a worker nothing."""
     if _in_worker:
-        limits = PhotoFigures.read().worker
+        limits = WorkerFigures.read()
         limit_processor_time(limits.seconds + limits.seconds_per_megapixel * megapixels)
 
 
@@ -249,7 +249,7 @@ def _obey(line: Connection, warm_up: Callable[[], object] | None) -> None:
     global _in_worker
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl+C is for the one who waits, who then ends this
     threading.Thread(target=_end_with_the_parent, daemon=True).start()
-    limits = PhotoFigures.read().worker
+    limits = WorkerFigures.read()
     if warm_up is not None:
         warm_up()
     limit_memory(limits.max_mb)
