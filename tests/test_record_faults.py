@@ -88,11 +88,12 @@ def _serve() -> None:
     for line in sys.stdin:
         action, *given = json.loads(line)
         if worker := os.fork():
-            os.write(1, f"{worker}\n".encode())
-            os.waitpid(worker, 0)
+            os.waitid(os.P_PID, worker, os.WEXITED | os.WNOWAIT)  # its number stays its own until it was killed
             _say("gone")
+            assert sys.stdin.readline() == "killed\n"
+            os.waitpid(worker, 0)
         else:
-            time.sleep(0.002)  # the parent's line comes first
+            _say(str(os.getpid()))
             try:
                 ACTIONS[action](*given)
             finally:
@@ -119,6 +120,8 @@ class Killer:
             time.sleep(wait)
             os.kill(worker, signal.SIGKILL)
         lines = list(iter(self._server.stdout.readline, "gone\n"))
+        self._server.stdin.write("killed\n")
+        self._server.stdin.flush()
         return [line.strip() for line in lines], time.monotonic() - begun
 
     def close(self) -> None:
