@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import sys
+from http.client import HTTPConnection
 from pathlib import Path
 
 import pytest
@@ -94,3 +95,31 @@ def test_an_inspector_sees_the_record_and_both_codes(come, app):
     open_fold(page, "For the inspector")
     page.get_by_text("K7MR-2XPD").wait_for()
     look(page, "phone-inspector")
+
+
+def test_behind_a_proxy_it_knows_the_visitors_address_and_that_it_was_https(tmp_path):
+    """With the headers that the documented proxy sends; wrong codes count for the visitor who gave them."""
+    running = serve(tmp_path, behind="https://weld.example", code="K7MR-2XPD")
+
+    def ask(code, visitor, host="weld.example"):
+        named = {"Host": host, "X-Forwarded-For": visitor, "X-Forwarded-Proto": "https"}
+        asking = HTTPConnection("127.0.0.1", int(running.url.rsplit(":", 1)[1]), timeout=20)
+        asking.request("POST", "/access", f"code={code}", named)
+        answer = asking.getresponse()
+        answer.read()
+        asking.close()
+        return answer.status, answer.headers.get("set-cookie", "")
+
+    try:
+        said = running.said.read_text()
+        assert "https://weld.example" in said
+        assert "not encrypted" not in said
+        assert ask("K7MR-2XPD", "198.51.100.1", "localhost")[0] == 421
+        for _ in range(5):
+            ask("AAAA-AAAA", "198.51.100.1")
+        assert ask("K7MR-2XPD", "198.51.100.1")[0] == 429
+        status, cookie = ask("K7MR-2XPD", "198.51.100.2")
+        assert status == 303
+        assert "Secure" in cookie
+    finally:
+        running.stop()
