@@ -255,7 +255,7 @@ def test_a_failing_line_is_never_followed_by_nothing_being_wrong() -> None:
     assert sheet.first_is == "change"
     assert "Keep doing" not in sheet.first
     assert sheet.first.startswith("Fillet too small fails: Slow down")
-    assert any("Undercut fails: Shorten the arc" in line for line in sheet.also)
+    assert any("Undercut fails: Shorten the arc" in line for line in sheet.failing)
 
 
 def test_every_line_of_the_criteria_has_something_to_do() -> None:
@@ -374,7 +374,7 @@ def test_no_sheet_contradicts_itself_nor_drags_what_is_not_dragged(
     given_out += [advice for advice in coach.practise(list(remedies().topics.values())) if advice]
     for one, other in combinations(given_out, 2):
         assert not one.against([other]), (one, other)
-    text = " ".join((sheet.first, *sheet.then, *sheet.also))
+    text = " ".join((sheet.first, *sheet.then, *sheet.also, *sheet.failing))
     assert "{" not in text
     if place == (90, 90):
         assert "Drag:" not in text

@@ -133,7 +133,8 @@ def advice(result: Result) -> None:
     if sheet is None:
         st.text(cause or result.causes_why or "")
         return
-    then = "".join(f"<li>{escape(line)}</li>" for line in sheet.then) if sheet.first_is == "look" else ""
+    lines = (*(sheet.then if sheet.first_is == "look" else ()), *sheet.failing)
+    then = "".join(f"<li>{escape(line)}</li>" for line in lines)
     why = "".join(f"<p>{escape(line)}</p>" for line in sheet.why) if sheet.first_is in ("setting", "keep") else ""
     named = f"<p>{escape(cause)}.</p>" if cause and sheet.first_is != "setting" else ""
     st.html(
@@ -156,8 +157,6 @@ def causes(result: Result) -> None:
             parts.listed("Try, first thing first", cause.try_)
             if cause.told_apart_by:
                 st.text(cause.told_apart_by)
-        if result.coaching and result.coaching.also:
-            parts.listed("Also", result.coaching.also)
 
 
 def safety(result: Result) -> None:

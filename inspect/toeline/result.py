@@ -262,7 +262,8 @@ class Coaching(Model):
     """What to tell the welder: the one thing to do first, why, and what comes after it.
 
     ``first_is``: ``setting`` puts a setting right that cannot work, ``look`` finds out what tells two causes apart,
-    ``change`` changes one thing on the next bead, ``keep`` goes on as before. ``also`` are the other causes' changes.
+    ``change`` changes one thing on the next bead, ``keep`` goes on as before. ``also`` are the other causes' changes,
+    ``failing`` what the criteria lines that fail call for besides.
     """
 
     first: str
@@ -270,6 +271,7 @@ class Coaching(Model):
     why: tuple[str, ...] = ()
     then: tuple[str, ...] = ()
     also: tuple[str, ...] = ()
+    failing: tuple[str, ...] = ()
     asks: tuple[Question, ...] = ()
     repeat: str
     cautions: tuple[str, ...] = ()

@@ -229,11 +229,12 @@ def _detail(shown: Shown, settings: Settings) -> None:
     state = parts.outcome(result)
     if state == "retake":
         ui.drawing("hold", HOLD)
+    elif state != "which":
+        coach.advice(result)
     _correct(shown, result)
     if state in ("retake", "which"):
         parts.notes(result)
         return
-    coach.advice(result)
     coach.questions(shown, result)
     parts.folded(result, settings.unit)
     coach.causes(result)

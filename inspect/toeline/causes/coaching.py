@@ -321,7 +321,6 @@ def write_coaching(coach: Coach) -> Coaching:
     others = [each for each in ranked if each not in tied]
     also = [f"{capital(e.trouble.title)}: {coach.tries[e.cause][0].text}" for e in others if coach.tries[e.cause]]
     given += [one for each in others for one in coach.tries[each.cause][:1]]
-    also += [text for text, _ in failed]
     if coach.faults:
         then = [one.text for one in coach.faults[1:]] + ([first] if first_is != "keep" else []) + then
         first, first_is, why = coach.faults[0].text, "setting", [fault.says for fault in coach.check.faults]
@@ -334,6 +333,7 @@ def write_coaching(coach: Coach) -> Coaching:
             "why": tuple(why),
             "then": tuple(dict.fromkeys(text for text in then if text != first)),
             "also": tuple(dict.fromkeys(also)),
+            "failing": tuple(text for text, _ in failed),
             "asks": tuple(asks),
             "repeat": data["repeat"],
             "cautions": _cautions(coach, given),

@@ -54,6 +54,8 @@ def _coaching(result: Result, out: Console, verbose: bool) -> None:
     if sheet is not None and (verbose or sheet.first_is == "look"):
         for line in sheet.then:
             out.print(Text(f"  then: {line}"))
+    for line in sheet.failing if sheet is not None else ():
+        out.print(Text(f"  {line}"))
     shown = result.causes[: None if verbose else 2]
     for cause in shown:
         word = "May be" if cause.told_apart_by else "Likely cause"

@@ -190,7 +190,7 @@ def report_content(
         ),
         causes_why=result.causes_why or "",
         first=sheet.first if sheet else "",
-        then=(*sheet.then, *(f"Also: {line}" for line in sheet.also)) if sheet else (),
+        then=(*sheet.then, *sheet.failing, *(f"Also: {line}" for line in sheet.also)) if sheet else (),
         causes_note=CHANCES if len(result.causes) > 1 else "",
         repeat=sheet.repeat if sheet else "",
         before_next=sheet.cautions if sheet else (),
