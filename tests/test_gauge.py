@@ -57,7 +57,7 @@ def test_a_reading_in_inches_from_elsewhere_is_brought_to_mm() -> None:
         ("undercut_depth=0.4+--0.1", "below zero"),
         ("undercut_depth=0.4cm", "use mm or in"),
         ("undercut_depth=0.4@37deg", "use mm or in"),
-        ("undercut_depth=1e999", "finite"),
+        ("undercut_depth=1e999", "larger than anything"),
         ("toe_angle=181", "180 degrees"),
         ("toe_angle=90mm", "takes no unit"),
         ("cracks=0.5", "whole number"),

@@ -19,6 +19,18 @@ def load(name: str) -> dict[str, Any]:
     return tomllib.loads(text_of(name))
 
 
+def read_toml(text: str) -> dict[str, Any]:
+    """What a TOML text says; ``tomllib.TOMLDecodeError`` also where it is nested without end or a number too long."""
+    try:
+        return tomllib.loads(text)
+    except RecursionError:
+        raise tomllib.TOMLDecodeError("it is nested too deeply") from None
+    except tomllib.TOMLDecodeError:
+        raise
+    except ValueError as error:  # an integer of thousands of digits
+        raise tomllib.TOMLDecodeError(str(error)) from None
+
+
 def text_of(name: str) -> str:
     """The text of a file of the package's ``data`` folder."""
     return (files("toeline") / "data" / name).read_text("utf-8")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
+from math import inf
 from pathlib import Path
 from typing import Literal, TypedDict, Unpack
 
@@ -13,10 +14,7 @@ from toeline.errors import SettingsError
 from toeline.evidence.gauge import read_gauge, read_look
 from toeline.result import GaugeReading, Joint, Point, Settings, Welding
 from toeline.text import one_line
-from toeline.units import MM_PER_INCH, Unit, read_length
-
-#: Greatest length or figure that is taken for one: beyond it a number is a slip of the finger.
-GREATEST = 1e5
+from toeline.units import GREATEST, MM_PER_INCH, Unit, read_length
 
 
 class Said(TypedDict, total=False):
@@ -158,7 +156,9 @@ def _ends(said: tuple[float, float, float, float] | str | None) -> tuple[Point, 
     try:
         ax, ay, bx, by = (float(part) for part in (said.split(",") if isinstance(said, str) else said))
     except ValueError:
-        raise SettingsError(f"{said!r} is not four numbers; give X1,Y1,X2,Y2 in pixels, start first.") from None
+        ax = ay = bx = by = inf
+    if not all(abs(part) < GREATEST for part in (ax, ay, bx, by)):
+        raise SettingsError(f"{said!r} is not four numbers; give X1,Y1,X2,Y2 in pixels, start first.")
     return (ax, ay), (bx, by)
 
 

@@ -68,13 +68,19 @@ def span(low_mm: float, high_mm: float, wanted: Unit = "mm") -> str:
     return f"{length(low_mm, wanted).split()[0]} to {length(high_mm, wanted)}"
 
 
+#: Greatest length or figure that is taken for one: beyond it a number is a slip of the finger.
+GREATEST = 1e5
+#: As many characters as any length that is typed.
+_LONGEST = 40
+
+
 def read_length(text: str, unit: Unit = "mm") -> float:
     """A length as it is typed, in mm: ``3.2`` (in ``unit``), ``3.2mm``, ``0.125in``, ``1/8``, ``1 1/2``.
 
     A fraction is one of an inch, as rods and plates are sold by. Raises SettingsError.
     """
-    found = _LENGTH.fullmatch(text.strip().lower())
-    if found is None or found["under"] == "0":
+    found = _LENGTH.fullmatch(text.strip().lower()) if len(text) < _LONGEST else None
+    if found is None or (found["under"] is not None and int(found["under"]) == 0):
         raise SettingsError(f"{text!r} is no length; give a number, such as 3.2, or a fraction of an inch, as 1/8.")
     if found["over"]:
         return (int(found["whole"] or 0) + int(found["over"]) / int(found["under"])) * MM_PER_INCH

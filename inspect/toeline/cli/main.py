@@ -43,7 +43,7 @@ def _version(wanted: bool) -> None:
 @app.callback()
 def _root(
     version: Annotated[
-        bool, typer.Option("--version", callback=_version, is_eager=True, help="Say the version.")
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Say the version.", metavar="")
     ] = False,
 ) -> None:
     pass

@@ -12,7 +12,7 @@ from rich.table import Table
 from rich.text import Text
 
 from toeline.errors import SettingsError
-from toeline.units import MM_PER_INCH
+from toeline.files import write_whole
 
 
 def card(
@@ -65,18 +65,23 @@ def criteria(
         str | None, typer.Argument(help="An id or a file; without one, all shipped sets are listed.")
     ] = None,
     thickness: Annotated[
-        float | None, typer.Option(help="Only the lines that hold for this plate thickness, in the unit.")
+        str | None,
+        typer.Option(help="Only the lines that hold for this plate thickness, in the unit.", metavar="LENGTH"),
     ] = None,
     unit: Annotated[Literal["mm", "in"], typer.Option(help="Unit of the limits.")] = "mm",
     copy: Annotated[
         Path | None, typer.Option(help="Write a file that rests on this set, to be changed and given to --criteria.")
     ] = None,
     readings: Annotated[
-        bool, typer.Option("--gauges", help="List what can be gauged or stated, with the uncertainty taken for it.")
+        bool,
+        typer.Option(
+            "--gauges", help="List what can be gauged or stated, with the uncertainty taken for it.", metavar=""
+        ),
     ] = False,
 ) -> None:
     """List acceptance criteria, show one as a table, check a file of your own, copy one to change it."""
     from toeline.criteria import criteria_table, differences, list_criteria, load_criteria, own_copy, symbols
+    from toeline.settings import settings_from
 
     out = Console(highlight=False, soft_wrap=True)
     if readings:
@@ -94,7 +99,7 @@ def criteria(
         _write_new(copy, own_copy(chosen))
         typer.echo(f"{copy}: rests on {chosen.id}; change it, then check it: toeline criteria {copy}")
         return
-    mm = None if thickness is None else thickness * (MM_PER_INCH if unit == "in" else 1.0)
+    mm = settings_from(thickness=thickness, unit=unit).thickness_mm
     rows = criteria_table(chosen, unit, mm)
     table = Table()
     for head in ("id", "imperfection", "limit", "evidence", "source"):
@@ -162,7 +167,9 @@ def accuracy(
     jobs: Annotated[int | None, typer.Option(help="How many photos at a time.", min=1)] = None,
     stable: Annotated[
         bool,
-        typer.Option("--stable", help="Instead, how far the answers move when a photo is changed a little."),
+        typer.Option(
+            "--stable", help="Instead, how far the answers move when a photo is changed a little.", metavar=""
+        ),
     ] = False,
 ) -> None:
     """How right the measures are on photos whose truth is known."""
@@ -182,7 +189,7 @@ def accuracy(
         print_tables(board, console)
         text = board.to_json()
     if json_out is not None:
-        json_out.write_text(text + "\n", "utf-8")
+        write_whole(json_out, text + "\n")
 
 
 def score(
@@ -191,31 +198,33 @@ def score(
     roster: Annotated[Path | None, typer.Option(help="CSV that names the coupons.")] = None,
     reference: Annotated[Path | None, typer.Option(help="Photo of the reference bead.")] = None,
     joint: Annotated[Literal["bead", "butt", "fillet"], typer.Option(help="What was welded.")] = "bead",
-    thickness: Annotated[float | None, typer.Option(help="Plate thickness, mm.")] = None,
-    check_line: Annotated[float | None, typer.Option(help="Measured length of the card's check line, mm.")] = None,
-    electrode: Annotated[float | None, typer.Option(help="Electrode core diameter, mm.")] = None,
+    thickness: Annotated[
+        str | None, typer.Option(help="Plate thickness, mm, or as 3/8 inch.", metavar="LENGTH")
+    ] = None,
+    check_line: Annotated[
+        str | None, typer.Option(help="Measured length of the card's check line, mm.", metavar="LENGTH")
+    ] = None,
+    electrode: Annotated[
+        str | None, typer.Option(help="Electrode core diameter, mm, or as 1/8 inch.", metavar="LENGTH")
+    ] = None,
     criteria: Annotated[str | None, typer.Option(help="Acceptance criteria, an id or a file.")] = None,
     csv: Annotated[Path | None, typer.Option(help="Write the class list as CSV.")] = None,
     xlsx: Annotated[Path | None, typer.Option(help="Write the class list as XLSX.")] = None,
     sheets: Annotated[
         Path | None, typer.Option(help="Write a printable coaching sheet for each coupon (one PDF).")
     ] = None,
-    forget: Annotated[bool, typer.Option("--forget", help="Measure every photo anew.")] = False,
+    forget: Annotated[bool, typer.Option("--forget", help="Measure every photo anew.", metavar="")] = False,
 ) -> None:
     """Score a folder of coupons against a rubric; an interrupted batch goes on where it stopped."""
     from toeline.batch import KeptMeasurements
     from toeline.coupons.coupons import score_folder, to_csv, to_frame, to_xlsx
     from toeline.coupons.roster import read_roster
     from toeline.coupons.rubric import load_rubric, shipped_rubrics
-    from toeline.result import Settings, Welding
+    from toeline.settings import settings_from
 
     chosen = load_rubric(rubric or shipped_rubrics()[0])
-    settings = Settings(
-        joint=joint,
-        thickness_mm=thickness,
-        check_line_mm=check_line,
-        criteria=criteria,
-        welding=Welding(electrode_mm=electrode),
+    settings = settings_from(
+        joint=joint, thickness=thickness, check_line=check_line, electrode=electrode, criteria=criteria
     )
     scores = score_folder(
         folder,
@@ -229,9 +238,9 @@ def score(
     frame = to_frame(scores)
     typer.echo(frame.to_string(index=False))
     if csv is not None:
-        csv.write_bytes(to_csv(scores))
+        write_whole(csv, to_csv(scores))
     if xlsx is not None:
-        xlsx.write_bytes(to_xlsx(scores))
+        write_whole(xlsx, to_xlsx(scores))
     if sheets is not None:
         from toeline.coupons.sheets import coupon_sheets
         from toeline.photo import read_photo
@@ -240,7 +249,7 @@ def score(
         pictures = {
             c.photo: encode(draw_picture(read_photo(folder / c.photo), c.result)) for c in scores.coupons if c.result
         }
-        sheets.write_bytes(coupon_sheets(scores, pictures))
+        write_whole(sheets, coupon_sheets(scores, pictures))
 
 
 def run_app(

@@ -17,7 +17,7 @@ from typing import Annotated, Literal
 from pydantic import Field, ValidationError, field_validator, model_validator
 
 from toeline.causes.remedies import remedies
-from toeline.datafile import line_of
+from toeline.datafile import line_of, read_toml
 from toeline.errors import RubricError
 from toeline.measures.registry import ids
 from toeline.result import IndicationKind, Model
@@ -163,7 +163,7 @@ def read_rubric(text: str, name: str = "rubric") -> Rubric:
     Raises RubricError with the line that is wrong.
     """
     try:
-        data = tomllib.loads(text)
+        data = read_toml(text)
     except tomllib.TOMLDecodeError as error:
         raise RubricError(f"{name}: this is not valid TOML: {error}.") from None
     data["digest"] = hashlib.sha256(text.encode()).hexdigest()

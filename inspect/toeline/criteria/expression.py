@@ -25,6 +25,7 @@ _COMPARE: dict[type[ast.cmpop], Callable[[float, float], bool]] = {
 }
 _CALLS: dict[str, Callable[..., float]] = {"min": min, "max": max}
 _LONGEST = 200
+_GREATEST = 1e9
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,10 +38,7 @@ class Expression:
 
     def value(self, values: Mapping[str, float]) -> float:
         """The number it gives with ``values``; ``ValueError`` where that is no finite number."""
-        try:
-            result = _number(self.tree, values)
-        except ZeroDivisionError:
-            raise ValueError(f"'{self.text}' divides by zero") from None
+        result = _number(self.tree, values)
         if not math.isfinite(result):
             raise ValueError(f"'{self.text}' gives no finite number")
         return result
@@ -85,7 +83,7 @@ def _parse(text: str) -> ast.expr:
         raise ValueError(f"an expression is longer than {_LONGEST} characters")
     try:
         return ast.parse(text.strip(), mode="eval").body
-    except (SyntaxError, ValueError):
+    except (SyntaxError, ValueError, MemoryError, RecursionError):
         raise ValueError(f"'{text}' is not arithmetic such as 'min(0.2*t, 1)'") from None
 
 
@@ -93,7 +91,9 @@ def _check(node: ast.expr, allowed: Set[str], text: str) -> frozenset[str]:
     match node:
         case ast.Constant(value=bool()):
             pass
-        case ast.Constant(value=int() | float()):
+        case ast.Constant(value=int() | float() as number):
+            if not number < _GREATEST:
+                raise ValueError(f"'{text}' holds a number beyond {_GREATEST:g}")
             return frozenset()
         case ast.Name(id=name):
             if name not in allowed:
@@ -102,6 +102,8 @@ def _check(node: ast.expr, allowed: Set[str], text: str) -> frozenset[str]:
         case ast.UnaryOp(op=ast.USub(), operand=operand):
             return _check(operand, allowed, text)
         case ast.BinOp(left=left, op=op, right=right) if type(op) in _BINARY:
+            if isinstance(op, ast.Div) and (_check(right, allowed, text) or _number(right, {}) == 0):
+                raise ValueError(f"'{text}' divides by something that is or may be zero")
             return _check(left, allowed, text) | _check(right, allowed, text)
         case ast.Call(func=ast.Name(id=name), args=[_, _, *_] as args, keywords=[]) if name in _CALLS:
             return frozenset().union(*(_check(arg, allowed, text) for arg in args))

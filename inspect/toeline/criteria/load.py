@@ -19,7 +19,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from toeline.criteria.model import Criteria, Line
-from toeline.datafile import line_of
+from toeline.datafile import line_of, read_toml
 from toeline.errors import CriteriaError
 
 _LARGEST = 1_000_000
@@ -46,7 +46,7 @@ def _read(name: str, raw: bytes) -> _File:
         raise CriteriaError(f"{name} is larger than a criteria file can be.")
     try:
         text = raw.decode("utf-8")
-        data = tomllib.loads(text)
+        data = read_toml(text)
     except UnicodeDecodeError:
         raise CriteriaError(f"{name}, line 1: this is not a UTF-8 text file.") from None
     except tomllib.TOMLDecodeError as error:

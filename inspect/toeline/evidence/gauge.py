@@ -11,7 +11,7 @@ from typing import Literal
 from toeline.datafile import load
 from toeline.errors import SettingsError
 from toeline.result import GaugeReading, IndicationKind, Model, Quantity
-from toeline.units import MM_PER_INCH, Unit, say
+from toeline.units import GREATEST, MM_PER_INCH, Unit, say
 
 _NUMBER = r"-?\d+(?:\.\d*)?(?:[eE][+-]?\d+)?|-?\.\d+"
 _FORM = re.compile(
@@ -156,6 +156,6 @@ def _length(number: str, suffix: str, unit: Literal["mm", "in"], text: str) -> f
 
 def _finite(number: str, text: str) -> float:
     value = float(number)
-    if not math.isfinite(value):
-        raise SettingsError(f"The gauge reading '{text}' is not a finite number.")
+    if not value < GREATEST:
+        raise SettingsError(f"The gauge reading '{text}' is larger than anything on a weld.")
     return value

@@ -9,9 +9,10 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from toeline.errors import CameraError
+from toeline.files import write_whole
 from toeline.geometry.card import find_cards
 from toeline.geometry.figures import CameraFigures
 from toeline.geometry.optics import Camera
@@ -19,6 +20,8 @@ from toeline.geometry.pose_fit import fit_cards
 from toeline.photo import Photo
 
 F64 = NDArray[np.float64]
+#: A profile is a few kilobytes.
+_LARGEST = 1_000_000
 
 __all__ = ["Camera", "CameraProfile", "calibrate_camera", "camera_for", "load_profile", "save_profile"]
 
@@ -32,13 +35,26 @@ class CameraProfile(BaseModel):
     name: str
     camera: str | None
     focal_35mm: float | None
-    width_px: int
-    height_px: int
+    width_px: int = Field(gt=0, lt=100_000)
+    height_px: int = Field(gt=0, lt=100_000)
     parameters: tuple[float, float, float, float, float]
     covariance: tuple[tuple[float, float, float, float, float], ...]
-    reprojection_rms_px: float
-    photos: int
-    cards: int
+    reprojection_rms_px: float = Field(ge=0)
+    photos: int = Field(gt=0)
+    cards: int = Field(gt=0)
+
+    @model_validator(mode="after")
+    def _can_be(self) -> CameraProfile:
+        focal, cx, cy, k1, k2 = self.parameters
+        side = max(self.width_px, self.height_px)
+        if not side / 20 < focal < 100 * side or max(abs(cx), abs(cy)) > 2 * side or max(abs(k1), abs(k2)) > 10:
+            raise ValueError("no camera has this lens")
+        doubt = np.array(self.covariance)
+        if doubt.shape != (5, 5) or not np.allclose(doubt, doubt.T):
+            raise ValueError("the covariance is five by five and symmetric")
+        if np.diag(doubt).max() > side**2 or np.linalg.eigvalsh(doubt).min() < -1e-6 * np.abs(doubt).max():
+            raise ValueError("no doubt is like this covariance")
+        return self
 
 
 def camera_for(photo: Photo, profile: CameraProfile | None = None) -> Camera:
@@ -166,7 +182,7 @@ def save_profile(profile: CameraProfile, path: str | Path) -> None:
         CameraError: the place cannot be written.
     """
     try:
-        Path(path).write_text(profile.model_dump_json(indent=2) + "\n", "utf-8")
+        write_whole(Path(path), profile.model_dump_json(indent=2) + "\n")
     except OSError as error:
         raise CameraError(f"The camera profile cannot be written to {path} ({error.strerror}).") from error
 
@@ -178,8 +194,9 @@ def load_profile(path: str | Path) -> CameraProfile:
         CameraError: no such file, or not a camera profile.
     """
     try:
-        text = Path(path).read_text("utf-8")
-    except (OSError, UnicodeDecodeError) as error:
+        with Path(path).open("rb") as file:
+            text = file.read(_LARGEST)
+    except (OSError, ValueError) as error:
         raise CameraError(f"The camera profile {path} cannot be read: check its name and place.") from error
     try:
         return CameraProfile.model_validate_json(text)

@@ -12,6 +12,7 @@ import numpy as np
 import typst
 
 from toeline.errors import CardError
+from toeline.files import write_whole
 from toeline.geometry.card import Which, card_spec
 from toeline.geometry.figures import CardFigures
 
@@ -47,7 +48,7 @@ def print_card(kind: str, paper: str, path: str | Path) -> None:
     else:
         raise CardError(f"A card is written as .pdf or .svg, not as {ending or 'a file without an ending'}.")
     try:
-        Path(path).write_bytes(content)
+        write_whole(Path(path), content)
     except OSError as error:
         raise CardError(f"The card cannot be written to {path} ({error.strerror}).") from error
 

@@ -13,7 +13,7 @@ from typing import IO
 
 import numpy as np
 
-from toeline.photo.decoder import Decoded, Exif, Kind, Limits, Refused
+from toeline.photo.decoder import NO_ROOM, Decoded, Exif, Kind, Limits, Refused
 
 _PROGRAM = "from toeline.photo.decoder import main; main()"
 #: Python, its libraries and their buffers.
@@ -55,6 +55,8 @@ def answer(exit_code: int, pixels: IO[bytes]) -> Decoded:
     """
     if exit_code == -getattr(signal, "SIGXCPU", 0):
         raise Refused("time")
+    if exit_code == NO_ROOM:
+        raise Refused("disk")
     if exit_code != 0:
         raise Refused("damaged")
     pixels.seek(0)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import json
+import os
 import sys
 import warnings
 from collections.abc import Callable, Iterator
@@ -25,6 +26,8 @@ U8 = NDArray[np.uint8]
 Kind = Literal["JPEG", "PNG", "WEBP", "TIFF", "HEIF"]
 Why = Literal["no_photo", "other_format", "damaged", "too_large", "too_small", "scans", "memory", "time", "disk"]
 
+#: Exit status of a decoding process that could not write its pixels (sysexits.h, EX_IOERR).
+NO_ROOM = 74
 #: Pillow's readers that may open each kind, and what decoding takes in bytes a pixel beside Pillow's own picture:
 #: buffers of the decoder at their largest, counted on files that ask for most.
 _READERS: dict[Kind, tuple[str, ...]] = {
@@ -238,12 +241,16 @@ def serve(data: bytes, kind: Kind, limits: Limits, beside_mb: float, out: IO[byt
     """Decode in this process, which from now on holds and computes no more than it may."""
     limit_memory(limits.max_decode_mb + beside_mb)
     limit_processor_time(limits.seconds)
+    said: dict[str, Any]
     try:
         decoded = decode(data, kind, limits, on_size=limit_processor_time)
-    except Refused as error:
-        out.write(json.dumps({"refused": [error.why, error.detail]}).encode() + b"\n")
-    else:
         said = {"shape": decoded.image.shape, "exif": asdict(decoded.exif), "orientation": decoded.orientation}
+        pixels = decoded.image.data
+    except Refused as error:
+        said, pixels = {"refused": [error.why, error.detail]}, memoryview(b"")
+    try:
         out.write(json.dumps(said).encode() + b"\n")
-        out.write(decoded.image.data)
-    out.flush()
+        out.write(pixels)
+        out.flush()
+    except OSError:
+        os._exit(NO_ROOM)

@@ -69,8 +69,8 @@ def _check_jpeg(data: bytes, most_scans: int, most_bytes: int) -> None:
             scans += 1
             if scans > most_scans:
                 raise Refused("scans")
-        elif marker in _FRAMES and end - at >= 8:
-            pixels, coefficients = _frame(data[at:end])
+        elif marker in _FRAMES and len(frame := data[at:end]) >= 6:
+            pixels, coefficients = _frame(frame)
     if scans > 1 and 2 * coefficients + 3 * pixels > most_bytes:
         raise Refused("memory")
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import uuid
 from dataclasses import asdict
 from datetime import UTC, datetime
 from importlib.resources import files
@@ -15,6 +14,7 @@ import numpy as np
 import typst
 
 from toeline.errors import ReportError
+from toeline.files import write_whole
 from toeline.photo import Photo
 from toeline.report.content import report_content
 from toeline.report.picture import draw_picture, encode
@@ -80,12 +80,9 @@ def write_report(
     """Write :func:`pdf_report` to ``path``, whole or not at all. Raises ``ReportError`` where that is not possible."""
     pdf = pdf_report(result, photo, identity, decision, inspection=inspection, paper=paper, unit=unit, made_at=made_at)
     target = Path(path)
-    part = target.with_name(f".{target.name}.{uuid.uuid4().hex}")
     try:
-        part.write_bytes(pdf)
-        part.replace(target)
+        write_whole(target, pdf)
     except OSError as error:
-        part.unlink(missing_ok=True)
         raise ReportError(f"The report {target} cannot be written: {error.strerror}.") from error
 
 

@@ -149,7 +149,7 @@ def _is_truth(path: Path) -> bool:
     """Whether a file says what is true of a photo, all that the comparison reads."""
     try:
         truth = json.loads(path.read_text("utf-8"))
-    except (UnicodeDecodeError, ValueError):
+    except (ValueError, RecursionError):
         return False
     if not isinstance(truth, dict) or "usable" not in truth:
         return False
