@@ -160,3 +160,11 @@ def test_corners_on_photos(truths):
     assert np.median(np.concatenate(off)) < 0.12
     assert np.percentile(np.concatenate(off), 95) < 0.25
     assert np.median(np.concatenate(raw)) > 3 * np.median(np.concatenate(off))
+
+
+def test_a_sheet_of_cards_is_read_no_further_than_its_largest():
+    """256 cards in one picture: as many markers as no plate carries."""
+    one = draw(View(width=400, height=300, focal=310, at=(0, 0, 90)), seed=1)
+    assert len(find_cards_in(one)) == 1
+    sheet = find_cards_in(np.tile(one, (16, 16)))
+    assert 2 <= sum(len(card.marker_ids) for card in sheet) <= 64

@@ -330,3 +330,159 @@ def test_every_question_of_the_coach_has_an_option():
     for sign in chart().signs.values():
         for takes in sign.input.values():
             assert takes == "noticed" or takes.startswith("gauge.") or takes in _OPTIONS
+
+
+def unboxed(said: Said) -> str:
+    """An error's words without the frame that is drawn round them, and in one line."""
+    return " ".join(said.err.replace("│", " ").split())
+
+
+# -- what is off, and what is not to be written over -------------------------------------------------------------
+
+
+@pytest.mark.parametrize("number", ["nan", "inf", "-inf", "1e400"])
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("measure", "PHOTO", "--thickness=N"), ("measure", "PHOTO", "--check-line=N"),
+        ("measure", "PHOTO", "--electrode=N"), ("measure", "PHOTO", "--current=N"),
+        ("measure", "PHOTO", "--box-range=N-N"), ("measure", "PHOTO", "--voltage=N"),
+        ("measure", "PHOTO", "--arc-time=N"), ("measure", "PHOTO", "--intended-width=N"),
+        ("measure", "PHOTO", "--position=N,10"), ("measure", "PHOTO", "--size=N"),
+        ("measure", "PHOTO", "--joint-angle=N"), ("measure", "PHOTO", "--ends=N,1,2,3"),
+        ("measure", "PHOTO", "--gauge=undercut_depth=N"), ("measure", "PHOTO", "--gauge=undercut_depth=0.4@N"),
+        ("measure", "PHOTO", "--gauge=undercut_depth=0.4±N"), ("criteria", "iso5817-2023-c", "--thickness=N"),
+        ("score", "FOLDER", "--thickness=N"), ("score", "FOLDER", "--check-line=N"),
+        ("score", "FOLDER", "--electrode=N"), ("accuracy", "FOLDER", "--jobs=N"), ("app", "--port=N"),
+    ],
+    ids=" ".join,
+)  # fmt: skip
+def test_a_number_that_is_none_exits_with_2_and_a_sentence(toeline, folder, words, number):
+    places = {"PHOTO": str(folder / "bare.jpg"), "FOLDER": str(folder)}
+    said = toeline(*(places.get(word, word.replace("N", number)) for word in words))
+    assert said.code == 2
+    assert said.err.strip()
+    assert "own at" not in said.err
+
+
+@pytest.mark.parametrize(
+    ("name", "text"),
+    [
+        ("deep.toml", "id = " + "[" * 20_000),
+        ("digits.toml", "id = " + "9" * 20_000),
+        ("huge.toml", "#" * 2_000_000),
+        ("zero.toml", 'id="a"\nstandard="s"\nbase="workmanship"\n[[line]]\nid="spatter"\nwhen="t > 1/0"\n'),
+        ("latin.toml", "id = 'é'"),
+    ],
+)  # fmt: skip
+def test_a_criteria_or_rubric_file_that_is_none_is_a_sentence(toeline, folder, tmp_path, name, text):
+    path = tmp_path / name
+    path.write_text(text, "latin-1")
+    for words in (
+        ("criteria", path),
+        ("measure", folder / "bare.jpg", "--criteria", path),
+        ("score", folder, "--rubric", path),
+    ):
+        said = toeline(*words)
+        assert said.code == 2
+        assert said.err.count("\n") <= 2
+        assert "own at" not in said.err
+
+
+PROFILE = {
+    "name": "n", "camera": None, "focal_35mm": None, "width_px": 4000, "height_px": 3000,
+    "parameters": [3000, 2000, 1500, 0, 0], "covariance": [[0] * 5] * 5, "reprojection_rms_px": 0.1,
+    "photos": 8, "cards": 8,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "[" * 100_000,
+        "{}",
+        "null",
+        json.dumps(PROFILE | {"width_px": 0}),
+        json.dumps(PROFILE | {"parameters": [-3000, 2000, 1500, 0, 0]}),
+        json.dumps(PROFILE | {"covariance": [[-1] * 5] * 5}),
+        json.dumps(PROFILE | {"covariance": []}),
+        json.dumps(PROFILE | {"cards": 10**400}),
+    ],
+    ids=["deep", "empty", "null", "no width", "no lens", "negative", "no covariance", "cards"],
+)
+def test_a_camera_file_that_is_no_camera_s_is_a_sentence(toeline, folder, tmp_path, text):
+    (tmp_path / "camera.json").write_text(text)
+    said = toeline("measure", folder / "bare.jpg", "--camera", tmp_path / "camera.json")
+    assert said.code == 2
+    assert "is not a camera profile" in said.err
+
+
+def test_a_file_that_is_there_is_written_over_only_by_force_and_a_photo_never(toeline, folder, tmp_path):
+    photo = tmp_path / "mine.jpg"
+    photo.write_bytes((folder / "bare.jpg").read_bytes())
+    there = tmp_path / "there.png"
+    there.write_bytes(b"kept")
+    assert "is there already" in unboxed(toeline("measure", photo, "--picture", there))
+    assert there.read_bytes() == b"kept"
+    for force in ((), ("--force",)):
+        said = toeline("measure", photo, "--picture", photo, *force)
+        assert said.code == 2
+        assert "is the photo itself" in unboxed(said)
+    assert photo.read_bytes() == (folder / "bare.jpg").read_bytes()
+    assert toeline("measure", photo, "--picture", there, "--force").code == 3  # no bead in it
+    assert there.read_bytes().startswith(b"\x89PNG")
+
+
+def test_the_name_of_one_file_is_no_folder_for_several_photos(toeline, folder, tmp_path):
+    for name, option in (("out.pdf", "--report"), ("out.jpg", "--picture"), ("out.json", "--json")):
+        said = toeline("measure", folder / "bare.jpg", folder / "good.jpg", option, tmp_path / name)
+        assert said.code == 2
+        assert "name a folder" in unboxed(said)
+        assert not (tmp_path / name).exists()
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="names of any bytes")
+def test_a_name_of_any_bytes_is_shown_and_kept_as_text(toeline, folder, tmp_path):
+    name = os.fsdecode(b"\xff\x1b[31mred\n\xe2\x80\xae.jpg")
+    (tmp_path / name).write_bytes((folder / "bare.jpg").read_bytes())
+    said = toeline("measure", tmp_path / name, "--json", tmp_path / "r.json")
+    assert said.code == 3
+    for text in (said.out, said.err, (tmp_path / "r.json").read_text("utf-8")):
+        assert not {"\x1b", "\u202e"} & set(text)
+        text.encode("utf-8")
+    broken = tmp_path / os.fsdecode(b"\xfe\x1b]0;title\x07.jpg")
+    broken.write_bytes(b"no photo")
+    said = toeline("measure", broken)
+    assert said.code == 3
+    assert "\x1b" not in said.err
+    assert "\x07" not in said.err
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="the system keeps no such limit")
+def test_a_disk_that_is_full_leaves_no_half_file_and_is_named(folder, tmp_path):
+    """Files may grow to 2 kB here, as if no more room were left."""
+    for option, name in (("--picture", "p.png"), ("--json", "r.json"), ("--report", "r.pdf")):
+        limit = "import resource; resource.setrlimit(resource.RLIMIT_FSIZE, (2000, 2000)); "
+        words = [sys.executable, "-c", limit + "from toeline.cli import main; main()"]
+        done = subprocess.run(
+            [*words, "measure", str(folder / "bare.jpg"), option, str(tmp_path / name)],
+            capture_output=True, text=True, check=False,
+        )  # fmt: skip
+        assert done.returncode == 3, done.stderr
+        assert (name if name != "r.pdf" else "temporary folder") in done.stderr
+        assert list(tmp_path.iterdir()) == []
+
+
+def test_a_table_of_several_photos_goes_on_where_it_was_stopped(toeline, folder, tmp_path):
+    table = tmp_path / "all.parquet"
+    said = toeline("measure", folder / "good.jpg", folder / "broken.jpg", "--parquet", table)
+    assert said.code == 3
+    assert {path.name for path in tmp_path.iterdir()} == {"all.parquet"}
+    assert "is there already" in unboxed(toeline("measure", folder / "good.jpg", "--parquet", table))
+
+
+def test_no_scheduler_is_a_sentence(toeline, folder):
+    pytest.importorskip("distributed")
+    said = toeline("measure", folder / "bare.jpg", "--scheduler", "nonsense://")
+    assert said.code == 2
+    assert "No scheduler answers" in said.err

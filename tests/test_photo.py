@@ -124,6 +124,12 @@ def test_what_a_phone_writes_after_the_picture_does_no_harm(scene):
     assert (read_photo(data + b"trailer" * 100).image == read_photo(data).image).all()
 
 
+def test_a_strip_of_a_few_rows_is_no_photo():
+    with pytest.raises(PhotoError, match="strip of 2000 × 70 pixels"):
+        read_photo(encoded(np.zeros((70, 2000), np.uint8), "PNG"))
+    assert read_photo(encoded(np.zeros((70, 800), np.uint8), "PNG")).width == 800
+
+
 def test_no_photo_is_refused(tmp_path):
     for content in (b"", b"hello", b"%PDF-1.7 ...", bytes(2000), b"\xff\xd8\xff\xe0" + bytes(500)):
         with pytest.raises(PhotoError):
@@ -229,7 +235,7 @@ def test_a_webp_of_a_few_bytes_that_claims_gigabytes_is_refused(head):
 @pytest.mark.parametrize("kind", ["TIFF", "WEBP", "HEIF"])
 def test_what_a_decoding_process_may_hold_is_bounded(scene, kind):
     data = HEIC.read_bytes() if kind == "HEIF" else encoded(scene, kind)
-    little = Limits(max_megapixels=100, min_side_px=64, max_decode_mb=0.1, seconds=10, seconds_per_megapixel=1)
+    little = Limits(100, min_side_px=64, max_aspect=12, max_decode_mb=0.1, seconds=10, seconds_per_megapixel=1)
     with pytest.raises(Refused, match="memory"):
         decode_apart(data, kind, little)
 

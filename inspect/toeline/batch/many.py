@@ -112,7 +112,7 @@ def outcome(path: Path, future: Future[Measured]) -> Measured:
     if error is None:
         return future.result()
     name = shown_name(path)
-    return Measured(name, problem=told(error, name), path=path, bug=not isinstance(error, ToelineError))
+    return Measured(name, problem=told(error, name), path=path, bug=not isinstance(error, (ToelineError, OSError)))
 
 
 def remembered(path: Path, key: str, memory: Memory) -> Result | None:

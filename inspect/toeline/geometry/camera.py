@@ -40,8 +40,8 @@ class CameraProfile(BaseModel):
     parameters: tuple[float, float, float, float, float]
     covariance: tuple[tuple[float, float, float, float, float], ...]
     reprojection_rms_px: float = Field(ge=0)
-    photos: int = Field(gt=0)
-    cards: int = Field(gt=0)
+    photos: int = Field(gt=0, lt=100_000)
+    cards: int = Field(gt=0, lt=100_000)
 
     @model_validator(mode="after")
     def _can_be(self) -> CameraProfile:

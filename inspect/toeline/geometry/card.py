@@ -158,6 +158,7 @@ def _cards(grey: U8, markers: list[tuple[int, F64]]) -> list[FoundCard]:
     rough = [(i, q) for i, q in markers if np.linalg.norm(np.roll(q, -1, 0) - q, axis=1).min() >= find.min_marker_px]
     if not rough:
         return []
+    rough = sorted(rough, key=lambda marker: -_area(marker[1]))[: find.most_markers]
     return [
         _card(group) for group in _group(_fit_markers(grey, [i for i, _ in rough], np.array([q for _, q in rough])))
     ]

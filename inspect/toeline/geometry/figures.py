@@ -100,6 +100,7 @@ class CardFind(Table):
     thorough_windows_px: tuple[int, ...]
     min_marker_px: int
     min_contrast: float
+    most_markers: int
     samples_per_side: int
     min_share_of_side: float
     profile_px: tuple[float, float]

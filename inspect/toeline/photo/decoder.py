@@ -24,7 +24,9 @@ from toeline.processes.limits import limit_memory, limit_processor_time
 
 U8 = NDArray[np.uint8]
 Kind = Literal["JPEG", "PNG", "WEBP", "TIFF", "HEIF"]
-Why = Literal["no_photo", "other_format", "damaged", "too_large", "too_small", "scans", "memory", "time", "disk"]
+Why = Literal[
+    "no_photo", "other_format", "damaged", "too_large", "too_small", "narrow", "scans", "memory", "time", "disk"
+]
 
 #: Exit status of a decoding process that could not write its pixels (sysexits.h, EX_IOERR).
 NO_ROOM = 74
@@ -67,6 +69,7 @@ class Limits:
 
     max_megapixels: float
     min_side_px: int
+    max_aspect: float
     max_decode_mb: float
     seconds: float
     seconds_per_megapixel: float
@@ -136,6 +139,8 @@ def _open(data: bytes, kind: Kind, limits: Limits) -> Image.Image:
         raise Refused("too_large")
     if min(width, height) < limits.min_side_px:
         raise Refused("too_small", f"{width} × {height}")
+    if max(width, height) > limits.max_aspect * min(width, height):
+        raise Refused("narrow", f"{width} × {height}")
     stored = 1 if opened.mode in ("1", "L", "P") else 2 if opened.mode.startswith("I;16") else 4
     if _is_plain_jpeg(opened, kind):
         stored = 0

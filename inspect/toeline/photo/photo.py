@@ -77,6 +77,8 @@ def _sentence(refused: Refused, name: str) -> str:
             return f"{name} has more than {limit} megapixels: take the photo in the phone's normal mode."
         case "too_small":
             return f"{name} is only {refused.detail} pixels: send the original photo, not a thumbnail."
+        case "narrow":
+            return f"{name} is a strip of {refused.detail} pixels: send a photo that shows the bead and its plate."
         case "scans":
             return f"{name} is a JPEG of more scans than any camera writes: send the photo as the phone stored it."
         case "memory":
