@@ -14,7 +14,7 @@ from toeline.pipeline import _nothing
 from toeline.problems import REGISTRY
 from toeline.trace.band import TracedBead
 from toeline.trace.bead_finder import Candidate, Detections
-from toeline.trace.belief import DISBELIEVED, believed, disbelief
+from toeline.trace.belief import DISBELIEVED, believed, disbelief, weld_metal_beyond
 from toeline.trace.search import Found, _no_bead
 from toeline.trace.toes import _end_trust, _tip
 
@@ -50,6 +50,18 @@ def test_what_is_not_believed_is_said(doubted, code, words):
 def test_an_end_is_as_sure_as_what_lies_beyond_it_is_no_weld_metal(beyond, least, most):
     trust = _end_trust(doubted_bead(beyond, sure_from=30.0), 30.0, 0.0, 8.0, 1)
     assert least <= trust <= most
+
+
+def test_weld_metal_beside_a_bead_is_seen_beyond_its_toe():
+    drawn = drawn_beads.draw(drawn_beads.Drawing(length=60.0))
+    reach = float(np.median(drawn.t_left - drawn.t_right))
+    assert weld_metal_beyond(drawn, drawn.t_left, reach) == 0.0
+    face = drawn.band.maps["face"].copy()
+    beside = (drawn.band.t > float(drawn.t_left.max()) + 0.3 * reach) & (drawn.band.t < drawn.t_left.max() + reach)
+    face[beside] = 0.9
+    both = replace(drawn, band=replace(drawn.band, maps=drawn.band.maps | {"face": face}))
+    assert weld_metal_beyond(both, both.t_left, reach) > 0.9
+    assert weld_metal_beyond(both, both.t_right, -reach) == 0.0
 
 
 def test_an_end_is_found_where_the_middle_row_lies_off_the_band():

@@ -125,7 +125,7 @@ def _beside_truth(result: Result, bead: TracedBead, truth: dict[str, Any]) -> di
 
 
 def _ends_off(seam: _Seam, result: Result) -> list[list[float]]:
-    """Trust and error in mm of each end that is in the picture and said to be."""
+    """Which end, and its error in mm along the seam, for each that is in the picture and said to be."""
     bead = result.bead
     out = []
     for k, (said, seen) in enumerate(((bead.start_px, bead.start_seen), (bead.end_px, bead.end_seen))):
@@ -133,7 +133,9 @@ def _ends_off(seam: _Seam, result: Result) -> list[list[float]]:
         at = np.array(seam.truth["bead"]["seam"][("start_px", "end_px")[true]][:2])
         if said is not None and seen:
             scale = float(seam.scale(seam.s[[-1 if true else 0]])[0])
-            out.append([k, float(np.hypot(*(np.array(said) - at))) / scale])
+            near = np.abs(seam.s - seam.s[-1 if true else 0]) < seam.width
+            along = seam.middle[near][-1] - seam.middle[near][0]
+            out.append([k, abs(float((np.array(said) - at) @ along / np.linalg.norm(along))) / scale])
     return out
 
 

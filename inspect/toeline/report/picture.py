@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from math import ceil, floor, log10
 from typing import Literal
 
@@ -16,6 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from toeline.datafile import load
 from toeline.photo import Photo
 from toeline.report.key import CROWDS, UNSURE, Keyed, keyed_indications
 from toeline.result import Indication, Quantity, Result
@@ -84,8 +86,8 @@ def draw_overview(photo: Photo, result: Result, *, width: int = 1200, text_px: f
 
     bead = result.bead
     if bead.found and bead.left_toe_px:
-        _line(picture, at(bead.left_toe_px), LEFT_TOE, text)
-        _line(picture, at(bead.right_toe_px), RIGHT_TOE, text, dashed=True)
+        _toe(picture, at(bead.left_toe_px), result, LEFT_TOE, text)
+        _toe(picture, at(bead.right_toe_px), result, RIGHT_TOE, text, dashed=True)
         for label, point in (("start", bead.start_px), ("end", bead.end_px)):
             if point is not None:
                 _label(picture, at([point])[0], label, text)
@@ -179,8 +181,24 @@ def _seam_x(result: Result, view: _View) -> F64:
 
 def _draw_toes(crop: U8, result: Result, view: _View, text: float) -> None:
     left, right = _toes_px(result)
-    _line(crop, view.at(left), LEFT_TOE, text)
-    _line(crop, view.at(right), RIGHT_TOE, text, dashed=True)
+    _toe(crop, view.at(left), result, LEFT_TOE, text)
+    _toe(crop, view.at(right), result, RIGHT_TOE, text, dashed=True)
+
+
+def _toe(image: U8, path: F64, result: Result, colour: Colour, text: float, *, dashed: bool = False) -> None:
+    """A toe's line (N, 2); where it was not seen surely it is dotted and pale, as no line that stands for one."""
+    sure = np.asarray(result.bead.toe_confidence, float) >= load("detection.toml")["toe"]
+    if len(sure) != len(path):
+        sure = np.ones(len(path), bool)
+    turns = np.flatnonzero(np.diff(sure)) + 1
+    for first, last in pairwise([0, *turns, len(path)]):
+        piece = path[first : min(last + 1, len(path))]
+        if sure[first]:
+            _line(image, piece, colour, text, dashed=dashed)
+        else:
+            dots = [_points(dot) for dot in _dashes(piece, 0.1 * text, 0.3 * text)]
+            cv2.polylines(image, dots, False, BLACK, _thick(text, 0.1), cv2.LINE_AA, 4)
+            cv2.polylines(image, dots, False, PALE, _thick(text, 0.05), cv2.LINE_AA, 4)
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ import numpy as np
 
 from toeline.problems import problem
 from toeline.result import Problem
-from toeline.trace.band import TracedBead
+from toeline.trace.band import F64, TracedBead
 from toeline.trace.figures import BeadFigures
 
 #: What stops a photo whose trace is not believed.
@@ -35,3 +35,18 @@ def disbelief(bead: TracedBead) -> tuple[Problem, ...]:
         return (problem("toes_unsure"),)
     at = [end for end, trust in zip(("starts", "ends"), bead.end_trust, strict=True) if trust < rule.ends]
     return (problem("ends_unsure", what=" and ".join(at)),)
+
+
+def weld_metal_beyond(bead: TracedBead, toe: F64, reach: float) -> float:
+    """The share of a bead's stations, the round ends left out, at which the reader sees weld metal beyond a toe (N,):
+    not at it, nor much further off than ``reach``, positive to the left."""
+    rule, band = BeadFigures.read().belief, bead.band
+    inner = (bead.s > abs(reach)) & (bead.s < bead.s[-1] - abs(reach))
+    if not inner.any():
+        return 0.0
+    columns = np.round((bead.s[inner] - band.s[0]) * band.px_per_mm).astype(int)
+    nearest, farthest = rule.neighbour_within
+    off = np.linspace(nearest, farthest, 12)[:, None] * reach
+    rows = np.round((band.t[0] - (toe[inner] + off)) * band.px_per_mm).astype(int)
+    face = np.where((rows >= 0) & (rows < len(band.t)), band.maps["face"][rows.clip(0, len(band.t) - 1), columns], 0.0)
+    return float(np.mean(face.max(axis=0) > rule.neighbour_face))

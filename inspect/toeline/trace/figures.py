@@ -80,6 +80,7 @@ class BeadTrace(Table):
     stride_px: int
     fuzzy_mm: float
     fuzzy_times: float
+    bridge_widths: float
     end_swell: float
     tip_share: float
     u_floor_mm: float
@@ -103,6 +104,9 @@ class BeadBelief(Table):
     ends: float
     other: float
     named: float
+    neighbour: float
+    neighbour_face: float
+    neighbour_within: tuple[float, float]
     rival_length: float
 
 

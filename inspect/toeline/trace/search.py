@@ -19,7 +19,7 @@ from toeline.problems import problem
 from toeline.result import Point, Problem
 from toeline.trace.band import TracedBead
 from toeline.trace.bead_finder import Candidate, Detections, detect_beads
-from toeline.trace.belief import disbelief, surety
+from toeline.trace.belief import disbelief, surety, weld_metal_beyond
 from toeline.trace.figures import BeadFigures
 from toeline.trace.toes import BeadLost, trace_bead
 
@@ -77,8 +77,11 @@ def search(photo: Photo, detections: Detections, ground: Ground, ends_px: tuple[
     chosen = sure[0] if sure else max(found, key=lambda one: one.weight)
     if wrong := _something_else(detections, chosen):
         return Found(None, Detections((), wrong), (_not_a_bead(wrong.kind),))
-    left = Detections((chosen.whole, *(one.whole for one in found if _rivals(one, chosen))), detections.other)
     problems = disbelief(chosen.bead)
+    rivals = [one.whole for one in found if _rivals(one, chosen)]
+    if not problems and not rivals:
+        rivals = _neighbours(chosen)
+    left = Detections((chosen.whole, *rivals), detections.other)
     if not problems and len(left.beads) > 1:
         problems = (problem("several_beads", n=len(left.beads)),)
     return Found(chosen.bead, left, problems)
@@ -141,6 +144,19 @@ def _rivals(one: _Trace, chosen: _Trace) -> bool:
     """Whether another trace may be a second bead: it is believed, or not much shorter than the one that is meant."""
     share = BeadFigures.read().belief.rival_length
     return one is not chosen and (one.surety >= 1.0 or one.whole.length_px > share * chosen.whole.length_px)
+
+
+def _neighbours(chosen: _Trace) -> list[Candidate]:
+    """Beads that lie against the traced one, where the reader sees weld metal beyond its toe: the finder may take both
+    for one."""
+    rule = BeadFigures.read().belief
+    bead, width = chosen.bead, float(np.median(chosen.bead.t_left - chosen.bead.t_right))
+    found = []
+    for toe, way in ((bead.t_left, 1.0), (bead.t_right, -1.0)):
+        if weld_metal_beyond(bead, toe, way * width) > rule.neighbour:
+            line = bead.frame.to_px(bead.band.to_surface(bead.s, toe + way * width / 2))
+            found.append(replace(chosen.whole, line_px=line))
+    return found
 
 
 def _frame(ground: Ground, bead: Candidate) -> Plate | FilletFrame | PixelFrame:

@@ -9,7 +9,7 @@ from typing import Literal, TypeVar
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d, maximum_filter1d, median_filter, minimum_filter1d
+from scipy.ndimage import gaussian_filter1d, label, maximum_filter1d, median_filter, minimum_filter1d
 
 from toeline.result import Side
 from toeline.trace.band import F32, F64, U8, Band, Covered, Strip, SurfaceFrame, TracedBead
@@ -361,13 +361,17 @@ def _doubt(band: Band, logit: F64, s: F64, toe: F64, rule: BeadTrace) -> tuple[F
 
 
 def _bridged(s: F64, toe: F64, u: F64, width: float, way: int) -> F64:
-    """A toe (n,) that lies to the left (``way`` 1) or right (-1), drawn straight on where it is much less clear
-    than elsewhere; at the round ends, where no toe is clear, it may swell a little or come nearer to the middle."""
+    """A toe (n,) that lies to the left (``way`` 1) or right (-1), drawn straight on where for a short way it is much
+    less clear than elsewhere: a longer straight line would cut through the bead. At the round ends, where no toe is
+    clear, it may swell a little or come nearer to the middle."""
     rule = BeadFigures.read().trace
     vague = u > max(rule.fuzzy_mm, rule.fuzzy_times * float(np.quantile(u, 0.25)))
     ends = (s < s[0] + width / 2) | (s > s[-1] - width / 2)
     if (vague | ends).all():
         return toe
+    runs, count = label(vague & ~ends)
+    for first, last in ((at[0], at[-1]) for at in (np.flatnonzero(runs == k) for k in range(1, count + 1))):
+        vague[first : last + 1] = s[last] - s[first] < rule.bridge_widths * width
     straight = np.interp(s, s[~vague & ~ends], toe[~vague & ~ends])
     most = straight + way * rule.end_swell * width
     return np.asarray(np.where(ends, way * np.minimum(way * toe, way * most), np.where(vague, straight, toe)))
