@@ -156,3 +156,19 @@ def test_everything_the_record_writes_is_its_owners_alone(tmp_path):
         os.umask(before)
     assert open_to_others == []
     assert shelves == []
+
+
+def test_what_a_search_counts_it_shows(store):
+    saved = [save(store, seed, weld=f"W-{seed}") for seed in range(3)]
+    behind_its_back(store, f"delete from ledger where subject = '{saved[1].id}'")
+    behind_its_back(store, f"delete from inspection_photo where inspection_id = '{saved[2].id}'")
+    found = store.search()
+    assert len(found.items) == found.total == 3
+    assert not store.check().ok
+
+
+def test_the_latest_comes_first_whatever_the_clock_says(store, monkeypatch):
+    for hour, seed in ((10, 0), (8, 1), (9, 2)):
+        monkeypatch.setattr("toeline.record.store._now", lambda hour=hour: f"2026-05-01T{hour:02}:00:00.000000Z")
+        save(store, seed)
+    assert [row.number for row in store.search().items] == [3, 2, 1]

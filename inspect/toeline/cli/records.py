@@ -45,13 +45,20 @@ def _existing(where: str | None) -> str | None:
     Raises:
         RecordError: there is none.
     """
-    from toeline.record.database import FILE, default_store
+    from toeline.record.database import default_store
 
     target = where or default_store()
-    path = Path(target).expanduser()
-    if "://" not in target and not path.is_file() and not (path / FILE).is_file():
+    if not _is_there(target):
+        path = Path(target).expanduser()
         raise RecordError(f"There is no record at {path}; name its folder, file or URL with --store.")
     return where
+
+
+def _is_there(target: str) -> bool:
+    from toeline.record.database import FILE
+
+    path = Path(target).expanduser()
+    return "://" in target or path.is_file() or (path / FILE).is_file()
 
 
 def _say(as_json: bool, model: BaseModel, *lines: str) -> None:
@@ -223,7 +230,7 @@ def key(
     file: Annotated[Path | None, typer.Argument(help="Key file to write; by default where it is found again.")] = None,
     store: _Where = None,
 ) -> None:
-    """Make a key that signs what is recorded from now on; it must lie outside the record."""
+    """Make a key that signs what is on record, and from now on each new entry; it must lie outside the record."""
     from toeline.record.database import default_store
     from toeline.record.signing import make_key, own_key
 
@@ -236,5 +243,8 @@ def key(
                 "The key must lie outside the record's folder: whoever changes one must not find the other."
             )
     public, name = make_key(path)
+    if _is_there(target):
+        with _store().open(store) as opened:
+            opened.sign_newest(path)
     typer.echo(f"{path} signs what is recorded from now on" + (": set TOELINE_KEY to it." if file else "."))
     typer.echo(f"Keep {public} elsewhere, for toeline record check --key. The key: {name}")

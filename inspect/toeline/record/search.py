@@ -106,7 +106,7 @@ def _conditions(text: str, filters: Filters) -> list[ColumnElement[bool]]:
 def _sort_key(name: str) -> ColumnElement[Any]:
     """The column to sort by: a field of the identity, ``created``, ``outcome``, ``decision``, or a measure's name."""
     if name == "created":
-        return t.inspection.c.created_at
+        return t.ledger.c.seq  # not by the clock, which may have been set back
     if name == "date":
         return _day()
     if name == "decision":
@@ -136,8 +136,8 @@ def _rows() -> Select[Any]:
             _decision().label("decision"),
             _superseded().label("superseded"),
         )
-        .join(t.ledger, t.ledger.c.subject == t.inspection.c.id)
-        .join(t.inspection_photo, first)
+        .outerjoin(t.ledger, t.ledger.c.subject == t.inspection.c.id)  # what is counted is shown, whatever is missing
+        .outerjoin(t.inspection_photo, first)
     )
 
 
@@ -172,13 +172,13 @@ def find(
     items = tuple(
         Summary(
             id=row["id"],
-            number=row["seq"],
+            number=row["seq"] or 0,
             created_at=row["created_at"],
             identity=Identity(**{name: row[name] for name in (*PLAIN_FIELDS, *_PERSONAL_FIELDS)}),
             outcome=row["outcome"],
             decision=row["decision"],
             criteria=row["criteria_id"],
-            photo_sha256=row["sha256"],
+            photo_sha256=row["sha256"] or "",
             superseded=bool(row["superseded"]),
         )
         for row in rows

@@ -93,6 +93,12 @@ def append(connection: Connection, signer: Signer | None, at: str, kind: EntryKi
     """Add an entry at the chain's end, signed where there is a key."""
     seq, digest = chain.append(connection, at, kind, subject, content)
     if signer is not None:
+        sign_entry(connection, signer, seq, digest)
+
+
+def sign_entry(connection: Connection, signer: Signer, seq: int, digest: str) -> None:
+    """Sign an entry that is not signed yet, and so all before it."""
+    if not connection.execute(select(t.signature.c.seq).where(t.signature.c.seq == seq)).first():
         first = connection.execute(select(func.min(t.signature.c.seq)).where(t.signature.c.key == signer.name)).scalar()
         since = first or seq
         value = signer.sign(entry_message(seq, digest, since))

@@ -30,7 +30,7 @@ from toeline.record.migrations import migrate
 from toeline.record.models import Decision, Erasure, Hit, Identity, Inspection, NewDecision, Page, Tidied, TrendPoint
 from toeline.record.photos import PhotoFolder
 from toeline.record.receipt import Receipt
-from toeline.record.signing import Signer, append, own_key
+from toeline.record.signing import Signer, append, own_key, sign_entry
 from toeline.result import Result
 
 #: Names the advisory lock that writers on PostgreSQL take; any fixed number of our own.
@@ -216,6 +216,14 @@ class Store:
             kept=tuple(one.hit for one in found if one.hit.kept_because),
             notes=_AFTER_ERASING[self._engine.dialect.name],
         )
+
+    def sign_newest(self, key: Path) -> None:
+        """Sign the newest entry, and so all before it, with a key that was just made."""
+        signer = Signer.at(key)
+        with self._writing() as connection:
+            head = newest(connection)
+            if head.number:
+                sign_entry(connection, signer, head.number, head.digest)
 
     def tidy(self, *, keep_days: float) -> Tidied:
         """Set files aside that no inspection names, and let go of what has been aside for longer than ``keep_days``.

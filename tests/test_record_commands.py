@@ -1,0 +1,116 @@
+"""``toeline record`` as a person uses it: sentences, exit codes, one JSON document where asked for."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+import invented
+from test_cli import toeline  # noqa: F401  the fixture
+from test_record_erasing import photo_of, save
+from toeline.record import NewDecision, Receipt, Store
+
+
+@pytest.fixture
+def kept(tmp_path, monkeypatch):
+    """A record that the command finds by itself, with two inspections and a decision; no key yet."""
+    monkeypatch.setenv("TOELINE_STORE", str(tmp_path / "kept"))
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+    with Store.open(tmp_path / "kept") as store:
+        save(store, invented.photo_bytes(), welder="Ada Brandt", decision=NewDecision(decision="refer"))
+        save(store, photo_of("Ada Brandt", "PNG"), welder="Finn Aas")
+    return tmp_path / "kept"
+
+
+@pytest.fixture
+def run(toeline):  # noqa: F811
+    return lambda *words, **more: toeline("record", *words, **more)
+
+
+def test_a_check_speaks_to_people_and_to_machines(run, kept):
+    said = run("check")
+    assert said.code == 0
+    assert "3 entries: 2 inspections, 1 decision, 0 erasures. 2 photos." in said.out
+    assert "Everything is as it was recorded." in said.out
+    assert "kept elsewhere" in said.out
+    document = json.loads(run("check", "--json").out)
+    assert (document["entries"], document["findings"]) == (3, [])
+    assert run("check", "--head", document["head"]).code == 0
+    next((kept / "photos").glob("??/*")).write_bytes(b"rot")
+    said = run("check", "--head", "0" * 64)
+    assert said.code == 1
+    assert said.out.count("NOT AS RECORDED") == 2
+    assert "as it was recorded." not in said.out.splitlines()[-1]
+
+
+def test_a_backup_spares_what_is_there(run, kept, tmp_path):
+    (tmp_path / "b.zip").write_text("something else")
+    said = run("backup", tmp_path / "b.zip")
+    assert said.code == 2
+    assert "already" in said.err
+    assert (tmp_path / "b.zip").read_text() == "something else"
+    said = run("backup", tmp_path / "b.zip", "--force")
+    assert said.code == 0
+    assert "2 inspections and 2 photos, and can be restored" in said.out
+    assert json.loads(run("restore", tmp_path / "b.zip", "--store", tmp_path / "new", "--json").out)["inspections"] == 2
+
+
+def test_a_person_who_is_not_there_is_an_error(run, kept):
+    for words in (("erase", "Noor Holm", "--yes"), ("erase", "Noor Holm"), ("export", "Noor Holm")):
+        said = run(*words)
+        assert said.code == 2
+        assert "Nothing on record names this person" in said.err
+        assert said.out == ""
+
+
+def test_erasing_shows_what_was_found_and_asks(run, kept):
+    said = run("erase", "brandt ada", stdin=b"n\n")
+    assert said.code == 1
+    assert "Entry 1, welder: Ada Brandt" in said.err
+    assert "cannot be erased" in said.err  # the PNG
+    with Store.open(kept) as store:
+        assert store.search("Ada Brandt").total == 1
+    said = run("erase", "brandt ada", stdin=b"y\n")
+    assert said.code == 1  # not all of it could be
+    assert "STILL THERE: Entry 3, photo 1" in said.out
+    assert "Backups" in said.out
+    said = run("erase", "Finn Aas", "--yes", "--json")
+    assert said.code == 0
+    assert json.loads(said.out)["fields"] == 2
+    assert run("check").code == 0
+
+
+def test_a_key_signs_and_a_receipt_vouches(run, kept, tmp_path):
+    assert run("key", kept / "key.pem").code == 2  # inside the record
+    said = run("key")
+    assert said.code == 0
+    assert (tmp_path / "config" / "toeline" / "record-key.pem").is_file()
+    assert run("key").code == 2
+    public = tmp_path / "config" / "toeline" / "record-key.public.pem"
+    assert "1 entry is signed by the key." in run("check").out  # the newest, and so all before it
+    with Store.open(kept) as store:
+        save(store, invented.photo_bytes(4))
+    assert "2 entries are signed by the key." in run("check", "--key", public).out
+    assert run("receipt", tmp_path / "r.txt").code == 0
+    assert run("receipt", tmp_path / "r.txt").code == 2
+    receipt = Receipt.read((tmp_path / "r.txt").read_text())
+    assert (receipt.entries, receipt.genuine, len(receipt.signature)) == (4, True, 128)
+    assert run("check", "--receipt", tmp_path / "r.txt", "--key", public).code == 0
+    (tmp_path / "r.txt").write_text(receipt.model_copy(update={"entries": 9}).text())
+    assert run("check", "--receipt", tmp_path / "r.txt").code == 1
+    assert run("check", "--receipt", tmp_path / "none.txt").code == 2
+    assert run("check", "--key", tmp_path / "r.txt").code == 2
+    assert "Head:" in run("receipt").out
+
+
+def test_tidying_says_where_things_went(run, kept):
+    (kept / "photos" / "8a").mkdir()
+    (kept / "photos" / "8a" / ("8a" * 32)).write_bytes(b"stray")
+    assert "1 file in the photo folder" in run("check").out
+    said = run("tidy", "--keep-days", "30")
+    assert said.code == 0
+    assert "1 file set aside" in said.out
+    assert "quarantine" in said.out
+    assert run("tidy", "--keep-days", "nan").code == 2
+    assert run("tidy", "--keep-days", "-1").code == 2
