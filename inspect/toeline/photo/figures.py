@@ -18,6 +18,7 @@ class PhotoFile(Table):
     max_bytes: int
     max_megapixels: int
     min_side_px: int
+    max_aspect: float
     max_scans: int
     max_decode_mb: int
     seconds: float
