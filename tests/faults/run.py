@@ -1,0 +1,98 @@
+"""Put single faults into a copy of the tree, one at a time, and see that the tests named for them notice.
+
+``python tests/faults/run.py [WORD ...]`` takes the faults of faults.toml, or those in whose file or text a word stands.
+It ends with an error where a fault passes unseen, where the text that it would change stands no more, or not once, or
+where the named tests fail without it. Run by hand: it takes some ten seconds a fault.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+NEEDED = 0.95  # the share of faults that have to be noticed
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """In ``file`` the text ``old``, which stands there once, becomes ``new``; ``tests`` have to notice."""
+
+    file: str
+    old: str
+    new: str
+    tests: tuple[str, ...]
+
+    @property
+    def name(self) -> str:
+        """For a person to know it by."""
+        return f"{self.file}: {' '.join(self.old.split())[:70]}"
+
+
+def read(words: list[str]) -> list[Fault]:
+    """The faults of the list, or those that one of ``words`` stands in."""
+    given = tomllib.loads((Path(__file__).parent / "faults.toml").read_text("utf-8"))["fault"]
+    faults = [Fault(one["file"], one["old"], one["new"], tuple(one["tests"])) for one in given]
+    return [one for one in faults if not words or any(word in one.file or word in one.old for word in words)]
+
+
+def copy_to(folder: Path) -> Path:
+    """A copy of the tree as git knows it, with what lies beside it."""
+    tree = folder / "tree"
+    said = subprocess.run(["git", "ls-files", "-z"], cwd=ROOT, check=True, capture_output=True).stdout.decode()
+    for name in filter(None, said.split("\0")):
+        if (ROOT / name).is_file():
+            (tree / name).parent.mkdir(parents=True, exist_ok=True)
+            shutil.copy2(ROOT / name, tree / name)
+    if (ROOT.parent / "shared").exists():
+        (folder / "shared").symlink_to(ROOT.parent / "shared")
+    return tree
+
+
+def passes(tree: Path, tests: list[str]) -> tuple[bool, str]:
+    """Whether the tests pass in a tree, and their last line."""
+    path = os.pathsep.join([str(tree / "inspect"), str(tree / "app")])
+    settings = os.environ | {"PYTHONPATH": path, "PYTHONDONTWRITEBYTECODE": "1", "OMP_NUM_THREADS": "1"}
+    command = [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", *tests]
+    run = subprocess.run(command, cwd=tree, env=settings, capture_output=True, text=True, check=False)
+    lines = run.stdout.strip().splitlines()
+    failed = next((line for line in lines if line.startswith(("FAILED", "ERROR"))), lines[-1] if lines else run.stderr)
+    return run.returncode == 0, failed[:150]
+
+
+def main() -> int:
+    """Try the faults; the number of those that were not noticed or could not be put in, at most 1."""
+    faults = read(sys.argv[1:])
+    unseen, stale = 0, 0
+    with tempfile.TemporaryDirectory() as folder:
+        tree = copy_to(Path(folder))
+        every = sorted({test for fault in faults for test in fault.tests})
+        sound, last = passes(tree, every)
+        print(f"without a fault: {last}", flush=True)
+        if not sound:
+            return 1
+        for fault in faults:
+            file = tree / fault.file
+            text = file.read_text("utf-8") if file.exists() else ""
+            if text.count(fault.old) != 1:
+                stale += 1
+                print(f"STALE    {fault.name} (stands there {text.count(fault.old)} times)", flush=True)
+                continue
+            file.write_text(text.replace(fault.old, fault.new), "utf-8")
+            sound, last = passes(tree, list(fault.tests))
+            file.write_text(text, "utf-8")
+            unseen += sound
+            print(f"{'UNSEEN  ' if sound else 'noticed '} {fault.name} | {last}", flush=True)
+    tried = len(faults) - stale
+    print(f"{tried - unseen} of {tried} noticed, {stale} whose text is gone")
+    return int(stale > 0 or tried - unseen < NEEDED * tried)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
