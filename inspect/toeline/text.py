@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import unicodedata
+from collections.abc import Sequence
 from pathlib import Path
 
 #: Control characters, those that turn the direction of writing about, halves of pairs.
@@ -41,3 +42,8 @@ def sentence(text: str) -> str:
     """``text`` with a capital at its start and a full stop at its end; nothing stays nothing."""
     text = capital(text.strip())
     return text if not text or text.endswith((".", "!", "?")) else text + "."
+
+
+def either(words: Sequence[str]) -> str:
+    """One, ``a or b``, or ``a, b or c``."""
+    return " or ".join(filter(None, (", ".join(words[:-1]), words[-1])))

@@ -17,7 +17,7 @@ from toeline.causes.signs import crater_place, size_of
 from toeline.causes.welding import SettingFault, SettingsCheck, check_result
 from toeline.names import PLATES
 from toeline.result import CauseId, Coaching, JudgedLine, Question, Result
-from toeline.text import capital
+from toeline.text import capital, either
 from toeline.units import length, span
 
 MOST_QUESTIONS = 3
@@ -111,7 +111,7 @@ class Coach:
         if weld.current_a:
             known |= _current_changes(weld.current_a, check)
         if check.polarity:
-            known["polarity"] = " or ".join(check.polarity)
+            known["polarity"] = either(check.polarity)
         if check.travel_mm_min and check.usual_travel_mm_min:
             low, high = check.usual_travel_mm_min
             usual = f"{span(low, high, unit)} is usual for this rod"

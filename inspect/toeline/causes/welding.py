@@ -18,6 +18,7 @@ from toeline.causes.electrodes import (
 from toeline.causes.position import WeldingPosition, settings_position
 from toeline.errors import SettingsError
 from toeline.result import Joint, Model, Result, Settings
+from toeline.text import either
 from toeline.units import length
 
 
@@ -225,7 +226,7 @@ def _faults(
     weld, unit, rule = settings.welding, settings.unit, _data()["ranges"]["rule"]
     faults: list[SettingFault] = []
     if rod and weld.polarity and weld.polarity not in rod.polarity:
-        runs_on = " or ".join(rod.polarity)
+        runs_on = either(rod.polarity)
         faults.append(
             SettingFault(
                 kind="polarity",
