@@ -12,7 +12,7 @@ from toeline.report.highlights import CHANCES, likely_causes
 from toeline.result import Coaching, Joint, Question, Result, Settings, Welding
 from toeline.text import capital
 from toeline.units import Unit
-from toeline_app import parts, prefs, service, ui
+from toeline_app import looking, parts, prefs, service, ui
 from toeline_app.photos import Photo, Shown
 from toeline_app.prefs import Preferences
 
@@ -220,13 +220,14 @@ def _gauged(shown: Shown, sheet: Coaching, result: Result) -> None:
         name = question.input.removeprefix("gauge.")
         if question.input == name:
             continue
-        st.text(f"{capital(question.ask)}.")
+        if not service.look(name).question:
+            st.text(f"{capital(question.ask)}.")
         with st.form(f"ask_{name}_{shown.photo.sha256}", clear_on_submit=True):
-            typed = _typed(name, unit)
+            typed = _typed(name, unit, shown.photo.sha256)
             if not st.form_submit_button("Tell the coach", width="stretch") or typed is None:
                 continue
             try:
-                reading = service.gauge_reading(name, *typed, unit)
+                reading = service.gauge_reading(name, *typed, unit, looking.name_of_looker())
             except ToelineError as error:
                 ui.error(error)
                 continue
@@ -234,11 +235,13 @@ def _gauged(shown: Shown, sheet: Coaching, result: Result) -> None:
             st.rerun()
 
 
-def _typed(name: str, unit: Unit) -> tuple[float, float | None] | None:
+def _typed(name: str, unit: Unit, sha256: str) -> tuple[float, float | None] | None:
     """What was gauged or seen, and where; None while nothing is given."""
-    counted = service.gauge_unit(name, unit) == "count"
-    label = "How many; 0 for none" if counted else f"Reading ({service.gauge_unit(name, unit)})"
-    value = st.number_input(label, min_value=0.0, value=None, step=1.0 if counted else 0.1, placeholder="Not looked")
+    if service.look(name).question:
+        value = looking.ask(name, unit, f"ask_look_{name}_{sha256}")
+    else:
+        label = f"Reading ({service.gauge_unit(name, unit)})"
+        value = st.number_input(label, min_value=0.0, value=None, step=0.1, placeholder="Not gauged")
     at = st.number_input(f"Where: distance from the bead's start ({unit})", min_value=0.0, value=None, step=1.0)
     return None if value is None else (float(value), at)
 

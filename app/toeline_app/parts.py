@@ -9,19 +9,16 @@ from pathlib import Path
 import streamlit as st
 from streamlit.navigation.page import StreamlitPage
 
-from toeline.errors import ToelineError
 from toeline.measures.registry import MEASURES, title_of
 from toeline.report.highlights import measures_to_read, severest_first, worst_lines
-from toeline.result import GaugeReading, Point, Quantity, Result
-from toeline.text import capital, sentence
+from toeline.result import Point, Quantity, Result
+from toeline.text import sentence
 from toeline.units import MM_PER_INCH, Unit, say
 from toeline_app import along, service, ui
 from toeline_app.photos import Shown
 
 PDF = "application/pdf"
 _PAGES = "pages"
-#: A longer choice of a list is cut on a phone's screen, and stands in full below it.
-LONGEST_CHOICE = 36
 
 
 def set_pages(pages: dict[str, StreamlitPage]) -> None:
@@ -43,7 +40,7 @@ def outcome(result: Result | None) -> str:
     stops = {problem.code for problem in result.photo.problems if problem.severity == "stop"}
     if stops == {"several_beads"}:
         return "which"
-    if stops or not result.photo.usable:
+    if result.stopped:
         return "retake"
     return result.judgement.outcome if result.judgement else "measured"
 
@@ -51,7 +48,7 @@ def outcome(result: Result | None) -> str:
 def headline(result: Result, shown: Shown, unit: Unit) -> None:
     """What a welder reads in five seconds: what is wrong with the photo, else outcome, picture, worst lines, change.
 
-    A photo that cannot be used is shown whole: nothing on it is taken as seen.
+    A photo that is stopped is shown whole: nothing on it is taken as seen.
     """
     state = outcome(result)
     found = severest_first(result.photo.problems)
@@ -59,8 +56,8 @@ def headline(result: Result, shown: Shown, unit: Unit) -> None:
         ui.badge(state, "" if found else result.bead.why or "")
     ui.problems([one for one in found if one.severity != "note"])
     if state not in ("retake", "which"):
-        ui.badge(state, result.judgement.title if result.judgement else "No criteria chosen: measured only.")
-    if state == "retake":
+        ui.badge(state, beside(result) if result.judgement else "No criteria chosen: measured only.")
+    if result.stopped:
         if result.bead.found:
             whole_photo(shown)
         return
@@ -72,6 +69,12 @@ def headline(result: Result, shown: Shown, unit: Unit) -> None:
     else:
         known = [n for n in measures_to_read(result) if n in MEASURES and MEASURES[n].table == "headline"][:3]
         ui.table(("Measure", "Value"), [(title_of(name), say(result.measures[name], unit)) for name in known])
+
+
+def beside(result: Result) -> str:
+    """By what the weld was judged, and what has to be read with that outcome."""
+    judged = result.judgement
+    return "No criteria" if judged is None else "; ".join((judged.title, *judged.beside))
 
 
 def whole_photo(shown: Shown) -> None:
@@ -92,7 +95,10 @@ def _indications(result: Result) -> str:
 
 
 def folded(result: Result, unit: Unit) -> None:
-    """Everything else, folded away."""
+    """Everything else, folded away; of a photo that is stopped nothing but its notes."""
+    if result.stopped:
+        notes(result)
+        return
     if result.measures:
         with ui.fold("measures", "All measures", "square_foot"):
             if drawing := service.cross_section(result, unit):
@@ -104,6 +110,8 @@ def folded(result: Result, unit: Unit) -> None:
         with ui.fold("criteria", f"All {len(result.judgement.lines)} criteria lines", "rule"):
             judged = result.judgement
             st.text(f"{judged.title}, {judged.edition}. Rule: {judged.rule}. File digest {judged.digest[:12]}.")
+            if judged.beside:
+                st.text(sentence("; ".join(judged.beside)))
             for line in worst_lines(judged, len(judged.lines)):
                 ui.line(
                     line.outcome, f"{line.imperfection}: {line.limit}", f"{sentence(line.why)} {sentence(line.source)}"
@@ -158,25 +166,6 @@ def read_ends(text: str) -> tuple[Point, Point] | None:
     except ValueError:
         return None
     return ((x1, y1), (x2, y2)) if all(map(math.isfinite, (x1, y1, x2, y2))) else None
-
-
-def gauge_form(names: dict[str, str], key: str, unit: Unit) -> GaugeReading | None:
-    """A reading just typed, checked, or None."""
-    name = st.selectbox("What was gauged", list(names), format_func=lambda one: capital(names[one]), key=f"{key}_name")
-    if len(names[name]) > LONGEST_CHOICE:
-        st.text(capital(names[name]) + ".")
-    with st.form(f"{key}_form", clear_on_submit=True):  # the choice stands before it, as it says the reading's unit
-        asked = service.gauge_unit(name, unit)
-        step, form = (1.0, "%.0f") if asked == "count" else (0.1, "%.2f")
-        value = st.number_input(f"Reading ({asked})", min_value=0.0, step=step, format=form)
-        at = st.number_input(f"Where: distance from the bead's start ({unit})", min_value=0.0, value=None, step=1.0)
-        if not st.form_submit_button("Add the reading", width="stretch"):
-            return None
-    try:
-        return service.gauge_reading(name, value, at, unit)
-    except ToelineError as error:
-        ui.error(error)
-        return None
 
 
 def download(

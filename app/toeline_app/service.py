@@ -27,7 +27,8 @@ from toeline.coupons.rubric import read_rubric as rubric_of
 from toeline.coupons.rubric import rubric_text as shipped_text
 from toeline.criteria import list_criteria, load_criteria
 from toeline.errors import ToelineError, told
-from toeline.evidence.gauge import check_reading, gauges
+from toeline.evidence.evidence import middle
+from toeline.evidence.gauge import Gauge, check_reading, gauges, in_words
 from toeline.evidence.needs import spoken
 from toeline.processes.workers import Workers
 from toeline.record import (
@@ -45,9 +46,9 @@ from toeline.record import (
     TrendPoint,
 )
 from toeline.report.fillet_sketch import draw_cross_section
-from toeline.result import GaugeReading, Joint, Point, Quantity, Result, Settings
+from toeline.result import GaugeReading, Joint, Point, Result, Settings
 from toeline.text import capital
-from toeline.units import MM_PER_INCH, Unit, length, say
+from toeline.units import MM_PER_INCH, Unit, length
 from toeline.validation.repeatability import Spread
 from toeline.validation.repeatability import spreads as spreads_of
 from toeline_app import serving, work
@@ -151,7 +152,10 @@ def numbered_indications(result: Result, unit: Unit) -> list[tuple[str, str, str
     """The indications as numbered on the picture: number, kind, where and how large."""
     from toeline.report.key import keyed_indications
 
-    return [(str(one.number), one.title, one.detail) for one in keyed_indications(result, unit)]
+    return [
+        (one.label, one.title, f"{one.detail}; look there" if one.perhaps else one.detail)
+        for one in keyed_indications(result, unit)
+    ]
 
 
 def knows_rod(text: str) -> bool:
@@ -180,26 +184,65 @@ def needs(result: Result) -> list[str]:
 
 
 def gauge_names(result: Result) -> dict[str, str]:
-    """What can be gauged or stated to settle this result's lines: name to meaning."""
-    if result.judgement is None:
+    """What can be gauged for the lines that judge this result, what settles one of them first: name to meaning."""
+    if result.judgement is None or result.settings.criteria is None:
         return {}
     known = gauges()
-    wanted = [line.gauge for line in result.judgement.lines if line.gauge in known]
-    at_once = [name for name, one in known.items() if len(set(one.covers) & set(wanted)) > 1]
-    return {str(name): known[str(name)].meaning for name in dict.fromkeys([*at_once, *wanted])}
+    wanted = [str(line.gauge) for line in result.judgement.lines if line.gauge]
+    lines = load_criteria(result.settings.criteria).lines
+    taken = [name for line in lines if result.settings.joint in line.joints for name in sorted(line.kind.readings)]
+    names = [*wanted, *taken, "weld_length"]
+    return {name: known[name].meaning for name in dict.fromkeys(names) if not known[name].statement}
+
+
+def look(name: str) -> Gauge:
+    """What is asked of a person who looks."""
+    return gauges()[name]
+
+
+def looks_asked(result: Result) -> tuple[str, ...]:
+    """The looks that would settle a line of this result."""
+    if result.judgement is None:
+        return ()
+    wanted = [str(line.gauge) for line in result.judgement.lines if line.gauge]
+    return tuple(name for name in dict.fromkeys(wanted) if gauges()[name].question)
+
+
+#: What comes in such numbers that no person goes to each.
+_CROWDED = ("spatter",)
+
+
+def _places(result: Result, name: str) -> list[float]:
+    seen = [one for one in result.indications if one.kind == gauges()[name].sees and name not in _CROWDED]
+    return sorted(at for at in map(middle, seen) if at is not None)
+
+
+def suspected(result: Result, name: str, unit: Unit) -> list[str]:
+    """Where the photo may show what is looked for."""
+    return [length(at, unit) for at in _places(result, name)]
+
+
+def looked(result: Result, name: str, value: float, at: float | None, by: str, unit: Unit) -> tuple[GaugeReading, ...]:
+    """An answered look: ``at`` one place in the user's unit, else for the whole weld; a no for suspected places too."""
+    factor = MM_PER_INCH if unit == "in" else 1.0
+    places = [None if at is None else at * factor]
+    if value == 0 and at is None:
+        places += _places(result, name)
+    return tuple(GaugeReading(name=name, value=value, at=place, unit="1", by=by, U=0.0) for place in places)
 
 
 def gauge_rows(result: Result, unit: Unit) -> list[tuple[str, str]]:
-    """The gauge readings of a result: what was gauged, the reading and where."""
+    """What was gauged and seen: what, the reading and where, and who it was."""
     return [gauge_row(one, unit) for one in result.settings.gauge]
 
 
 def gauge_row(one: GaugeReading, unit: Unit) -> tuple[str, str]:
-    """A gauge reading: what was gauged, the reading and where."""
+    """What was gauged or seen, the reading and where, and who it was."""
     known = gauges()
-    what = known[one.name].meaning if one.name in known else one.name.replace("_", " ")
+    what = known[one.name].question or known[one.name].meaning if one.name in known else one.name.replace("_", " ")
     where = "" if one.at is None else f", {length(one.at, unit)} from the start"
-    return capital(what), say(Quantity(value=one.value, U=one.U, unit=one.unit), unit) + where
+    by = f", by {one.by}" if one.by else ""
+    return capital(what), in_words(one, unit) + where + by
 
 
 def gauge_unit(name: str, unit: Unit) -> str:
@@ -208,12 +251,13 @@ def gauge_unit(name: str, unit: Unit) -> str:
     return unit if own == "mm" else {"deg": "degrees", "1": "count"}[own]
 
 
-def gauge_reading(name: str, value: float, at: float | None, unit: Unit) -> GaugeReading:
+def gauge_reading(name: str, value: float, at: float | None, unit: Unit, by: str | None = None) -> GaugeReading:
     """A reading typed in the user's unit, checked. Raises SettingsError."""
     factor = MM_PER_INCH if unit == "in" else 1.0
     own = gauges()[name].unit
     typed = value * (factor if own == "mm" else 1.0)
-    return check_reading(GaugeReading(name=name, value=typed, at=None if at is None else at * factor, unit=own))
+    place = None if at is None else at * factor
+    return check_reading(GaugeReading(name=name, value=typed, at=place, unit=own, by=by))
 
 
 def pdf(result: Result, photo: Path | bytes, unit: Unit, inspection: Inspection | None = None) -> bytes:

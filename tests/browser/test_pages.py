@@ -49,8 +49,16 @@ def test_bench_journey(visitors, pictures, size):
     if size == "phone":
         unfold(page)
         fits(page, "bench-unfolded")
-        page.get_by_role("button", name="Add the reading").click()
-        page.locator("details[open] > summary", has_text="Gauge readings (1)").wait_for()
+        page.get_by_role("button", name="Record what I saw").click()  # nobody has answered yet, nor said who looks
+        page.get_by_text("Answer at least one of the questions first.").wait_for()
+        page.get_by_label("Who looked and gauged").fill("A. Boon")
+        page.get_by_role("radiogroup", name="Is there a crack outside the crater?").get_by_text(
+            "No", exact=True
+        ).click()
+        page.get_by_role("button", name="Record what I saw").click()
+        page.locator("details[open] > summary", has_text="Look and gauge (1)").wait_for()
+        page.get_by_text("Is there a crack outside the crater? none, by A. Boon").wait_for()
+        fits(page, "bench-looked")
     page.reload()
     page.locator("summary", has_text="electrode 3.2 mm").wait_for()  # remembered on the device
 

@@ -12,10 +12,13 @@ def page() -> None:
     st.title("What a photo cannot show")
     st.markdown(
         "- **Depth and height.** The depth of undercut, the height of the bead and the throat's actual size are not in "
-        "one photo. They stay undecided until a gauge reading settles them.\n"
+        "one photo. They stay undecided until a gauge reading or a relief from several photos settles them.\n"
+        "- **Whether it is really there.** What only seems to be there is drawn with a question mark. It sends you to "
+        "look, and fails nothing; only what a person saw or gauged, and what the photo measures, decides.\n"
         "- **The inside.** Lack of fusion, slag and pores below the face need other examinations.\n"
-        "- **Fine cracks.** A tight crack is thinner than a pixel. A face without a visible crack "
-        "is not a face without cracks.\n"
+        "- **Pipe.** It measures flat plate: a seam round a pipe is judged as a short flat piece of it.\n"
+        "- **Cracks.** It looks for cracks in the crater only. A tight crack is thinner than a pixel. A face without a "
+        "visible crack is not a face without cracks.\n"
         "- **What is covered.** Slag, paint and glare hide the face. Clean the bead; never grind it for the photo."
     )
     st.header("Who decides")

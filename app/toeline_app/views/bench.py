@@ -10,7 +10,7 @@ import streamlit as st
 from toeline.record import Inspection
 from toeline.result import Joint, Point, Result, Settings
 from toeline.units import Unit, length
-from toeline_app import coach, parts, photos, prefs, saving, service, ui
+from toeline_app import coach, looking, parts, photos, prefs, saving, service, ui
 from toeline_app.photos import Photo, Shown
 from toeline_app.prefs import Preferences
 
@@ -202,7 +202,10 @@ def _how_to() -> None:
         "3. Stand square above, light from the side, and take the photo."
     )
     st.page_link(parts.page("cards"), label="Print a reference card", icon=":material/print:")
-    st.info("A photo shows the face only. Acceptance belongs to the governing code and a qualified inspector.")
+    st.info(
+        "For flat plate, not for pipe. A photo shows the face only. Acceptance belongs to the governing code and a "
+        "qualified inspector."
+    )
 
 
 def _pick(shown: list[Shown]) -> Shown:
@@ -239,7 +242,7 @@ def _detail(shown: Shown, settings: Settings) -> None:
     parts.folded(result, settings.unit)
     coach.causes(result)
     coach.safety(result)
-    _gauge(shown, result)
+    looking.page_part(shown, result)
     parts.downloads(shown, settings.unit)
     saving.save_form(shown)
 
@@ -309,26 +312,6 @@ def _type_ends(photo: Photo, ends_key: str) -> None:
                 st.error("Give four numbers with commas between them, for instance 310, 420, 2900, 460.")
             else:
                 st.session_state[ends_key] = ends
-                st.rerun()
-
-
-def _gauge(shown: Shown, result: Result) -> None:
-    """Gauge readings settle what a photo cannot show."""
-    key = f"gauge_{shown.photo.sha256}"
-    readings = list(st.session_state.get(key, ()))
-    names = service.gauge_names(result)
-    if not names:
-        return
-    with ui.fold("gauge", f"Gauge readings ({len(readings)})", "straighten"):
-        st.text("\n".join(f"• {need}" for need in service.needs(result)))
-        unit = prefs.preferences().unit
-        added = parts.gauge_form(names, key, unit)
-        if added is not None:
-            st.session_state[key] = [*readings, added]
-            st.rerun()
-        for number, one in enumerate(readings):
-            if st.button(f"Remove {': '.join(service.gauge_row(one, unit))}", key=f"{key}_{number}", width="stretch"):
-                st.session_state[key] = readings[:number] + readings[number + 1 :]
                 st.rerun()
 
 

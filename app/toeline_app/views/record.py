@@ -161,7 +161,7 @@ def _one(inspection: Inspection) -> None:
     state = parts.outcome(result)
     ui.badge(
         state,
-        f"Tool: {result.judgement.title if result.judgement else 'no criteria'}. "
+        f"Tool: {parts.beside(result)}. "
         f"Person: {DECISION_WORDS[inspection.decision.decision if inspection.decision else None]}.",
     )
     try:
@@ -179,7 +179,7 @@ def _one(inspection: Inspection) -> None:
         rows.append(("Erased", ", ".join(one.replace("_", " ") for one in inspection.erased)))
     ui.table(("Field", "Value"), rows)
     if inspection.gauge:
-        ui.table(("Gauged", "Reading"), service.gauge_rows(result, unit), caption="Gauge readings")
+        ui.table(("What", "Answer"), service.gauge_rows(result, unit), caption="Gauged and seen by a person")
     _decisions(inspection)
     _reports(inspection)
     _photos(inspection)

@@ -1,0 +1,140 @@
+"""What a person looks for and gauges: each look a plain question of its own, nothing filled in, who looked named."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from toeline.errors import ToelineError
+from toeline.result import GaugeReading, Result
+from toeline.text import capital, one_line
+from toeline.units import Unit
+from toeline_app import parts, prefs, service, ui
+from toeline_app.photos import Shown
+
+ANSWERS = ("Yes", "No", "Not looked")
+#: A longer choice of a list is cut on a phone's screen, and stands in full below it.
+LONGEST_CHOICE = 36
+_WHO = "looked_by"
+
+
+def page_part(shown: Shown, result: Result) -> None:
+    """The fold that takes in looks and gauge readings, and what was taken in."""
+    if result.judgement is None:
+        return
+    key, unit = f"gauge_{shown.photo.sha256}", prefs.preferences().unit
+    kept: list[GaugeReading] = list(st.session_state.get(key, ()))
+    with ui.fold("gauge", f"Look and gauge ({len(kept)})", "visibility"):
+        parts.listed("What would settle the rest", tuple(service.needs(result)))
+        by = who()
+        new = [*_looks(result, key, by, unit), *_gauge(result, key, by, unit)]
+        if new:
+            st.session_state[key] = [*kept, *new]
+            st.rerun()
+        for number, one in enumerate(kept):
+            what, said = service.gauge_row(one, unit)
+            label = f"Remove: {what} {said}" if what.endswith("?") else f"Remove: {what}, {said}"
+            if st.button(label, key=f"{key}_{number}", width="stretch"):
+                st.session_state[key] = kept[:number] + kept[number + 1 :]
+                st.rerun()
+        if result.judgement.unused:
+            st.text(f"Not used, as no line of the criteria goes by it: {'; '.join(result.judgement.unused)}.")
+
+
+def who() -> str:
+    """Who looks and gauges, typed once in a session."""
+    typed = st.text_input("Who looked and gauged", value=st.session_state.get(_WHO, ""), max_chars=200)
+    st.session_state[_WHO] = one_line(typed or "")
+    return str(st.session_state[_WHO])
+
+
+def name_of_looker() -> str | None:
+    """Who looks and gauges, if it was typed."""
+    return st.session_state.get(_WHO) or None
+
+
+def ask(name: str, unit: Unit, key: str) -> float | None:
+    """One look: a count, or 1 for yes and 0 for no; None where nobody looked."""
+    look = service.look(name)
+    if look.counted:
+        count = st.number_input(look.question, min_value=0, value=None, step=1, placeholder="Not looked", key=key)
+        return None if count is None else float(count)
+    answer = st.radio(look.question, ANSWERS, index=None, horizontal=True, key=key)
+    return {"Yes": 1.0, "No": 0.0}.get(answer or "")
+
+
+def _looks(result: Result, key: str, by: str, unit: Unit) -> list[GaugeReading]:
+    """The looks that were just answered. One of no speaks also for the places where the photo may show something."""
+    names = service.looks_asked(result)
+    if not names:
+        return []
+    st.subheader("Look along the whole weld, with a lens")
+    turn = st.session_state.setdefault(f"{key}_turn", 0)
+    answers: list[tuple[str, float, float | None]] = []
+    for name in names:
+        places = service.suspected(result, name, unit)
+        if places:
+            st.text(f"The photo may show this at {', '.join(places)}: look there too.")
+        value = ask(name, unit, f"{key}_look_{name}_{turn}")
+        if value is None:
+            continue
+        at = None
+        if value and not service.look(name).permission and not service.look(name).counted:
+            at = _where(unit, f"{key}_at_{name}_{turn}")
+        answers.append((name, value, at))
+    if not st.button("Record what I saw", width="stretch", key=f"{key}_looked"):
+        return []
+    if not answers:
+        st.error("Answer at least one of the questions first.")
+    elif not by:
+        st.error("Say who looked: type the name above.")
+    else:
+        st.session_state[f"{key}_turn"] = turn + 1
+        return [one for name, value, at in answers for one in service.looked(result, name, value, at, by, unit)]
+    return []
+
+
+def _gauge(result: Result, key: str, by: str, unit: Unit) -> list[GaugeReading]:
+    """A gauge reading just typed, checked."""
+    names = service.gauge_names(result)
+    if not names:
+        return []
+    st.subheader("Gauge")
+    name = st.selectbox(
+        "What was gauged",
+        list(names),
+        index=None,
+        format_func=lambda one: capital(names[one]),
+        placeholder="Choose",
+        key=f"{key}_name",
+    )
+    if name is None:
+        return []
+    if len(names[name]) > LONGEST_CHOICE:
+        st.text(capital(names[name]) + ".")
+    with st.form(f"{key}_form", clear_on_submit=True):  # the choice stands before it, as it says the reading's unit
+        asked = service.gauge_unit(name, unit)
+        value = st.number_input(f"Reading ({asked})", min_value=0.0, value=None, step=0.1, format="%.2f")
+        at = _where(unit)
+        if not st.form_submit_button("Add the reading", width="stretch"):
+            return []
+    if value is None:
+        st.error("Type the reading first; 0 where there is none at all.")
+        return []
+    try:
+        return [service.gauge_reading(name, value, at, unit, by or None)]
+    except ToelineError as error:
+        ui.error(error)
+        return []
+
+
+def _where(unit: Unit, key: str | None = None) -> float | None:
+    """A place along the seam, in the user's unit; none for the whole weld."""
+    at: float | None = st.number_input(
+        f"Where: distance from the bead's start ({unit})",
+        min_value=0.0,
+        value=None,
+        step=1.0,
+        placeholder="The worst along the whole weld",
+        key=key,
+    )
+    return at
