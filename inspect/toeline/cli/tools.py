@@ -207,6 +207,9 @@ def score(
     electrode: Annotated[
         str | None, typer.Option(help="Electrode core diameter, mm, or as 1/8 inch.", metavar="LENGTH")
     ] = None,
+    intended_width: Annotated[
+        str | None, typer.Option(help="Width that the beads were meant to have, mm, or as 1/4 inch.", metavar="LENGTH")
+    ] = None,
     criteria: Annotated[str | None, typer.Option(help="Acceptance criteria, an id or a file.")] = None,
     csv: Annotated[Path | None, typer.Option(help="Write the class list as CSV.")] = None,
     xlsx: Annotated[Path | None, typer.Option(help="Write the class list as XLSX.")] = None,
@@ -215,16 +218,25 @@ def score(
     ] = None,
     forget: Annotated[bool, typer.Option("--forget", help="Measure every photo anew.", metavar="")] = False,
 ) -> None:
-    """Score a folder of coupons against a rubric; an interrupted batch goes on where it stopped."""
+    """Score a folder of coupons against a rubric; an interrupted batch goes on where it stopped.
+
+    Exit code: 0 the class is whole, 3 a photo could not be used, a name has no photo or a photo has no name.
+    """
     from toeline.batch import KeptMeasurements
-    from toeline.coupons.coupons import score_folder, to_csv, to_frame, to_xlsx
+    from toeline.cli.show_class import show_class
+    from toeline.coupons.coupons import score_folder, to_csv, to_xlsx
     from toeline.coupons.roster import read_roster
     from toeline.coupons.rubric import load_rubric, shipped_rubrics
     from toeline.settings import settings_from
 
     chosen = load_rubric(rubric or shipped_rubrics()[0])
     settings = settings_from(
-        joint=joint, thickness=thickness, check_line=check_line, electrode=electrode, criteria=criteria
+        joint=joint,
+        thickness=thickness,
+        check_line=check_line,
+        criteria=criteria,
+        electrode=electrode,
+        intended_width=intended_width,
     )
     scores = score_folder(
         folder,
@@ -235,8 +247,7 @@ def score(
         memory=None if forget else KeptMeasurements(),
         on_progress=lambda done, of, one: typer.echo(f"{done}/{of} {one.photo}", err=True),
     )
-    frame = to_frame(scores)
-    typer.echo(frame.to_string(index=False))
+    show_class(scores)
     if csv is not None:
         write_whole(csv, to_csv(scores))
     if xlsx is not None:
@@ -250,6 +261,8 @@ def score(
             c.photo: encode(draw_picture(read_photo(folder / c.photo), c.result)) for c in scores.coupons if c.result
         }
         write_whole(sheets, coupon_sheets(scores, pictures))
+    if not scores.complete:
+        raise typer.Exit(3)
 
 
 def run_app(

@@ -6,6 +6,7 @@ import io
 from collections.abc import Callable, Iterable
 from concurrent.futures import Executor
 from dataclasses import dataclass
+from math import hypot
 from pathlib import Path
 from statistics import median
 from typing import Any
@@ -56,10 +57,15 @@ class Bin:
 
 @dataclass(frozen=True, slots=True)
 class ClassScores:
-    """A scored class, in the order of the photos."""
+    """A scored class, in the order of the photos.
+
+    ``absent``: names of the roster without a photo; ``unnamed``: photos that the roster names nobody for.
+    """
 
     rubric: Rubric
     coupons: tuple[Coupon, ...]
+    absent: tuple[str, ...] = ()
+    unnamed: tuple[str, ...] = ()
 
     @property
     def scored(self) -> tuple[Coupon, ...]:
@@ -76,6 +82,28 @@ class ClassScores:
         """The median of the points, None when nothing was scored."""
         points = [coupon.points for coupon in self.scored if coupon.points is not None]
         return median(points) if points else None
+
+    @property
+    def broken(self) -> tuple[Coupon, ...]:
+        """The coupons whose photo could not be read or used at all."""
+        return tuple(one for one in self.coupons if one.result is None or not one.result.photo.usable)
+
+    @property
+    def complete(self) -> bool:
+        """Whether every name has a photo, every photo a name, and every photo could be used."""
+        return not (self.absent or self.unnamed or self.broken)
+
+    def places(self) -> dict[str, tuple[int, int]]:
+        """Best and worst place by photo, from 1: two coupons are told apart where their points differ by more than both
+        their doubts together."""
+        scored = [(one.photo, one.points or 0.0, one.score.U) for one in self.scored if one.score is not None]
+        return {
+            photo: (
+                1 + sum(other - points > hypot(u, U) for _, other, u in scored),
+                len(scored) - sum(points - other > hypot(u, U) for _, other, u in scored),
+            )
+            for photo, points, U in scored
+        }
 
     def count(self, outcome: Outcome) -> int:
         """How many coupons have this outcome."""
@@ -104,15 +132,19 @@ def score_class(
 ) -> ClassScores:
     """Score measured photos and name them, in the order of their file names."""
     roster = roster or Roster()
-    coupons = []
+    coupons, unnamed = [], []
     for one in sorted(measured, key=lambda one: one.photo):
         name = roster.name_for(one.photo, one.code)
+        if roster.names and name not in roster.names:
+            unnamed.append(one.photo)
         scored = None if one.result is None else score(one.result, rubric, reference)
         problem = one.problem
         if scored is not None and scored.points is None:
             problem = " ".join(scored.reasons)
         coupons.append(Coupon(name, one.photo, one.result, scored, problem))
-    return ClassScores(rubric, tuple(coupons))
+    named = {coupon.name for coupon in coupons}
+    absent = tuple(name for name in roster.names if name not in named)
+    return ClassScores(rubric, tuple(coupons), absent, tuple(unnamed))
 
 
 def score_folder(
@@ -149,8 +181,12 @@ def score_folder(
 
 
 def to_frame(scores: ClassScores) -> pd.DataFrame:
-    """The class list: one row a coupon, one column pair (points, value) an item; no cell can be read as a formula."""
+    """The class list: one row a coupon, one column pair (points, value) an item; names without a photo come last.
+
+    No cell can be read as a formula.
+    """
     rows = []
+    places = scores.places()
     for coupon in scores.coupons:
         row: dict[str, object] = {
             "coupon": coupon.name,
@@ -159,6 +195,7 @@ def to_frame(scores: ClassScores) -> pd.DataFrame:
             "points": _rounded(coupon.points, 1),
             "U": _rounded(coupon.score.U, 1) if coupon.score and coupon.points is not None else None,
             "of": scores.rubric.points,
+            "place": place_in_words(places.get(coupon.photo)),
         }
         lines = {line.id: line for line in coupon.score.items} if coupon.score else {}
         for item in scores.rubric.item:
@@ -169,8 +206,18 @@ def to_frame(scores: ClassScores) -> pd.DataFrame:
         row["reasons"] = coupon.problem or " ".join(coupon.score.reasons if coupon.score else ())
         row["rubric"] = f"{scores.rubric.title} ({scores.rubric.digest[:12]})"
         row["photo SHA-256"] = coupon.result.photo.sha256 if coupon.result else None
+        if coupon.photo in scores.unnamed:
+            row["reasons"] = f"No name in the roster. {row['reasons']}".strip()
         rows.append({_cell(key): _cell(value) for key, value in row.items()})
+    rows += [{"coupon": _cell(name), "reasons": "No photo."} for name in scores.absent]
     return pd.DataFrame(rows)
+
+
+def place_in_words(place: tuple[int, int] | None) -> str | None:
+    """``3`` where a place is sure, ``3 to 6`` where coupons cannot be told apart."""
+    if place is None:
+        return None
+    return str(place[0]) if place[0] == place[1] else f"{place[0]} to {place[1]}"
 
 
 def _cell(value: object) -> Any:

@@ -19,6 +19,7 @@ from pydantic import Field, ValidationError, field_validator, model_validator
 from toeline.causes.remedies import remedies
 from toeline.datafile import line_of, read_toml
 from toeline.errors import RubricError
+from toeline.evidence.gauge import gauges
 from toeline.measures.registry import ids
 from toeline.result import IndicationKind, Model
 
@@ -79,6 +80,7 @@ class Item(Evidence):
     weight: Annotated[float, Field(gt=0, le=1000)]
     curve: Annotated[tuple[tuple[float, Share], ...], Field(min_length=2)]
     against: Literal["reference"] | None = None
+    look: Annotated[str | None, Field(description="the statement that settles this line when it says none")] = None
     unit: str = "mm"
     why: str
     practise: str | Either | None = None
@@ -107,6 +109,13 @@ class Item(Evidence):
         best = [at for at, share in self.curve if share == max(s for _, s in self.curve)]
         return self.practise.under if value < sum(best) / len(best) else self.practise.over
 
+    @field_validator("look")
+    @classmethod
+    def _known_statement(cls, name: str | None) -> str | None:
+        if name is not None and name not in gauges():
+            raise ValueError(f"there is no statement {name!r}; known are {', '.join(gauges())}")
+        return name
+
     @field_validator("curve")
     @classmethod
     def _ascending(cls, curve: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
@@ -134,6 +143,8 @@ class Rubric(Model):
     title: Annotated[str, Field(min_length=1, max_length=80)]
     about: str
     pass_share: Share
+    open_from: Annotated[Share, Field(description="a line in doubt by more than this share of it is not counted")] = 0.5
+    least_known: Annotated[Share, Field(description="share of all points that must be counted for a score")] = 0.6
     seen_from: Annotated[Share, Field(description="confidence from which an indication counts as seen")]
     item: Annotated[tuple[Item, ...], Field(min_length=1)]
     fails: tuple[OutrightFail, ...] = ()

@@ -34,16 +34,22 @@ class ItemScore:
     weight: float
     why: str
     coaching: str = ""
+    look: str | None = None
+    counted: bool = True
 
     @property
     def lost(self) -> float:
-        """Points not earned; an unscored line has lost nothing yet."""
-        return 0.0 if self.points is None else self.weight - self.points
+        """Points not earned; a line that is not counted has lost nothing yet."""
+        return 0.0 if self.points is None or not self.counted else self.weight - self.points
 
 
 @dataclass(frozen=True, slots=True)
 class Score:
-    """A coupon's score. ``points`` is None while any line lacks its value; ``reasons`` say what decided the outcome."""
+    """A coupon's score, by what can be known: a line whose doubt is too large is not counted, and the points of the
+    others are taken for the whole.
+
+    ``points`` is None where too little can be known; ``reasons`` say what decided the outcome.
+    """
 
     rubric: str
     rubric_digest: str
@@ -58,6 +64,17 @@ class Score:
     def share(self) -> float | None:
         """Points as a share of all points, 0 to 1."""
         return None if self.points is None else self.points / self.of
+
+    @property
+    def open(self) -> tuple[ItemScore, ...]:
+        """The lines that are not counted, those that would narrow the score most first."""
+        return tuple(sorted((item for item in self.items if not item.counted), key=lambda item: -item.weight))
+
+    @property
+    def narrowed_by(self) -> str | None:
+        """The one look that would make the score surest, or None where no look would."""
+        unsure = sorted((i for i in self.items if i.look is not None and 0.02 * self.of < i.U), key=lambda i: -i.U)
+        return f"Look for {unsure[0].look} along the whole bead and state what is there." if unsure else None
 
     @property
     def to_practise(self) -> tuple[ItemScore, ...]:
@@ -90,8 +107,14 @@ def score(result: Result, rubric: Rubric, reference: Result | None = None) -> Sc
         elif rule.indication is not None and value.value > rule.over:
             open_questions.append(f"{rule.title}: {value.value:.0f} seen in the photo; look whether it is there.")
     missing = [f"{item.title}: {item.value.why}" for item in items if item.points is None]
-    points = None if missing else sum(item.points or 0.0 for item in items)
-    spread = hypot(*(item.U for item in items)) if points is not None else 0.0
+    known = sum(item.weight for item in items if item.counted)
+    points, spread = None, 0.0
+    if not missing and known >= rubric.least_known * rubric.points:
+        whole = rubric.points / known
+        points = whole * sum(item.points or 0.0 for item in items if item.counted)
+        spread = whole * hypot(*(item.U for item in items if item.counted))
+    elif not missing:
+        missing = [f"Too little can be known from the photo: {known:g} of {rubric.points:g} points."]
     if failed:
         return _score(rubric, "fail", points, spread, items, tuple(failed))
     if points is None or open_questions:
@@ -99,9 +122,16 @@ def score(result: Result, rubric: Rubric, reference: Result | None = None) -> Sc
     mark = rubric.pass_share * rubric.points
     if abs(points - mark) < spread:
         reason = f"{points:.0f} points lie within their uncertainty of {spread:.0f} of the pass mark {mark:.0f}."
-        return _score(rubric, "undecided", points, spread, items, (reason,))
+        return _score(rubric, "undecided", points, spread, items, (reason, *_left_out(items)))
     outcome: Outcome = "pass" if points >= mark else "fail"
-    return _score(rubric, outcome, points, spread, items, (f"{points:.0f} points, pass mark {mark:.0f}.",))
+    reason = f"{points:.0f} points, pass mark {mark:.0f}."
+    return _score(rubric, outcome, points, spread, items, (reason, *_left_out(items)))
+
+
+def _left_out(items: Sequence[ItemScore]) -> tuple[str, ...]:
+    """Which lines are not counted, in one sentence."""
+    titles = [item.title for item in items if not item.counted]
+    return (f"Not counted, too unsure in this photo: {', '.join(titles)}.",) if titles else ()
 
 
 def _score(
@@ -136,10 +166,12 @@ def _say_failed(rule: OutrightFail, value: Quantity) -> str:
 
 def _score_item(item: Item, result: Result, rubric: Rubric, reference: Result | None) -> ItemScore:
     value = _value(item, result, rubric)
+    if item.look is not None and (said := Said(result).readings(item.look)) and not any(r.value for r in said):
+        value = Quantity(value=0.0, U=0.0, unit=value.unit)  # somebody looked and there is none
     if item.against == "reference":
         value = _difference(value, _reference_value(item, rubric, reference))
     if value.value is None:
-        return ItemScore(item.id, item.title, value, None, 0.0, item.weight, value.why or "")
+        return ItemScore(item.id, item.title, value, None, 0.0, item.weight, value.why or "", look=_to_look(item))
     at, shares = zip(*item.curve, strict=True)
     reach = value.U or 0.0
     low, high = value.value - reach, value.value + reach
@@ -147,7 +179,21 @@ def _score_item(item: Item, result: Result, rubric: Rubric, reference: Result | 
     share = float(np.interp(value.value, at, shares))
     around = np.interp([low, *inside, high], at, shares)
     swing = max(float(around.max()) - share, share - float(around.min()))
-    return ItemScore(item.id, item.title, value, share * item.weight, swing * item.weight, item.weight, item.why)
+    return ItemScore(
+        item.id,
+        item.title,
+        value,
+        share * item.weight,
+        swing * item.weight,
+        item.weight,
+        item.why,
+        look=_to_look(item),
+        counted=swing <= rubric.open_from,
+    )
+
+
+def _to_look(item: Item) -> str | None:
+    return None if item.look is None else item.look.replace("_", " ")
 
 
 def _reference_value(item: Item, rubric: Rubric, reference: Result | None) -> Quantity:

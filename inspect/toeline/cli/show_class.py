@@ -1,0 +1,43 @@
+"""A scored class as a person reads it on a terminal."""
+
+from __future__ import annotations
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from toeline.coupons.coupons import ClassScores, Coupon, place_in_words
+
+
+def show_class(scores: ClassScores, console: Console | None = None) -> None:
+    """Print the class: one line a coupon, best first, then what is missing."""
+    out = console or Console(highlight=False)
+    table = Table(box=None, pad_edge=False)
+    for title, justify in (("Place", "right"), ("Coupon", "left"), ("Points", "right"), ("Outcome", "left")):
+        table.add_column(title, justify=justify)  # type: ignore[arg-type]
+    table.add_column("What first", overflow="fold")
+    places = scores.places()
+    for one in sorted(scores.coupons, key=lambda one: (one.points is None, -(one.points or 0.0), one.name)):
+        table.add_row(
+            place_in_words(places.get(one.photo)) or "",
+            Text(one.name),
+            "" if one.points is None or one.score is None else f"{one.points:.0f} ± {one.score.U:.0f}",
+            one.outcome,
+            Text(_first(one)),
+        )
+    out.print(table)
+    for title, names in (
+        ("No photo", scores.absent),
+        ("No name in the roster", scores.unnamed),
+        ("Photo cannot be used", tuple(one.photo for one in scores.broken)),
+    ):
+        if names:
+            out.print(Text(f"{title} ({len(names)}): {', '.join(names)}"))
+
+
+def _first(one: Coupon) -> str:
+    """What to do first about a coupon: mend the photo, look, or practise."""
+    if one.score is None or one.points is None:
+        return one.problem or ""
+    practise = one.score.to_practise
+    return (one.score.narrowed_by if one.outcome == "undecided" else None) or (practise[0].title if practise else "")
