@@ -185,6 +185,31 @@ def test_everything_that_is_asked_can_be_taken_in_and_is_what_the_joint_has(join
     assert joint == "fillet" or "legs" not in {s.id for s in chart().signs.values() if joint in s.joints}
 
 
+def test_a_position_said_is_evidence() -> None:
+    """Across and upright a pool that is too large sags: undercut along one toe, overlap along the other."""
+    marks = (seen("undercut", "left", 20.0, 80.0), seen("overlap", "right", 20.0, 80.0))
+    words = (GaugeReading(name="undercut", value=1, at=50.0), GaugeReading(name="overlap", value=1, at=50.0))
+    result = result_of(GOOD, marks, gauge=(*words, GaugeReading(name="reinforcement_height", value=2.9, U=0.3)))
+    flat = welded(result, slope_deg=0.0, rotation_deg=0.0)
+    across = welded(result, slope_deg=0.0, rotation_deg=90.0)
+    assert "sagged" not in " ".join(cause.title for cause in rank_causes(flat).causes)
+    assert "sagged" in " ".join(cause.title for cause in rank_causes(across).causes)
+    assert "sagged" not in " ".join(cause.title for cause in rank_causes(result).causes)
+
+
+def test_a_tie_is_not_called_most_likely() -> None:
+    from toeline.report.highlights import first_change, likely_causes
+
+    tied = fault("current too low")
+    finding = rank_causes(tied)
+    told = tied.model_copy(update={"causes": finding.causes, "coaching": finding.coaching})
+    assert likely_causes(told) == "May be: current too low or arc too short"
+    assert (first_change(told) or "").startswith("Find out how the arc sounded")
+    sure = fault("travel too fast")
+    finding = rank_causes(sure)
+    assert likely_causes(sure.model_copy(update={"causes": finding.causes})) == "Most likely: travel too fast"
+
+
 def test_what_was_noticed_moves_the_ranking_and_takes_its_words() -> None:
     alike = fault("arc too short")
     for state, cause in (("weak", "current_too_low"), ("choked", "arc_too_short")):
@@ -374,6 +399,7 @@ def test_no_sheet_contradicts_itself_nor_drags_what_is_not_dragged(
     given_out += [advice for advice in coach.practise(list(remedies().topics.values())) if advice]
     for one, other in combinations(given_out, 2):
         assert not one.against([other]), (one, other)
+    assert not coach.check.faults or sheet.first == coach.check.faults[0].do
     text = " ".join((sheet.first, *sheet.then, *sheet.also, *sheet.failing))
     assert "{" not in text
     if place == (90, 90):

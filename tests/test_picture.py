@@ -13,7 +13,7 @@ from toeline.photo import Photo
 from toeline.report import picture
 from toeline.report.key import keyed_indications
 from toeline.report.picture import draw_overview, draw_picture, encode
-from toeline.result import Indication, Result
+from toeline.result import Indication, Quantity, Result
 
 
 def turned(photo: Photo, result: Result, degrees: float) -> tuple[Photo, Result]:
@@ -174,3 +174,14 @@ def test_a_fillet_has_no_width_profile():
     fillet = butt.model_copy(update={"bead": butt.bead.model_copy(update={"joint": "fillet"})})
     tall, flat = (draw_picture(invented.photo(), one).shape[0] for one in (butt, fillet))
     assert flat < tall
+
+
+def test_the_count_of_spatter_is_the_measures_own():
+    """Balls under 0.8 mm are marked but not counted, in the key as in the measure of that name."""
+    balls = tuple(
+        Indication(kind="spatter", confidence=0.9, size=Quantity(value=d, U=0.2), at_px=(10.0, 10.0))
+        for d in (1.2, 0.9, 0.7)
+    )
+    (entry,) = keyed_indications(invented.result().model_copy(update={"indications": balls}))
+    assert entry.title.endswith("× 2")
+    assert "1 more under 0.8 mm, not counted" in entry.detail

@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal, TypeVar, get_args
 from pydantic import Field, ValidationError, field_validator, model_validator
 
 from toeline import datafile
+from toeline.causes.position import PositionName
 from toeline.causes.remedies import placeholders, remedies
 from toeline.errors import ChartError
 from toeline.result import CauseId, IndicationKind, Joint, Model
@@ -72,6 +73,8 @@ class Trouble(Model):
     where: str | None = None
     joints: tuple[Joint, ...] = JOINTS
     techniques: tuple[Literal["stringer", "weave"], ...] = ()
+    #: Positions that give it; where none is said, it is not thought of.
+    positions: tuple[PositionName, ...] = ()
     source: str
     signs: tuple[SignStrength, ...] = ()
     try_: tuple[str, ...] = Field(default=(), alias="try")
@@ -210,9 +213,15 @@ class Chart(Model):
     troubles: tuple[Trouble, ...]
     sources: dict[str, str]
 
-    def of(self, joint: Joint, technique: Literal["stringer", "weave"] | None = None) -> Chart:
-        """The chart with the troubles that this joint, welded so, can have."""
+    def of(
+        self,
+        joint: Joint,
+        technique: Literal["stringer", "weave"] | None = None,
+        position: PositionName | None = None,
+    ) -> Chart:
+        """The chart with the troubles that this joint, welded so and there, can have."""
         fit = (t for t in self.troubles if joint in t.joints)
+        fit = (t for t in fit if not t.positions or position in t.positions)
         fit = (t for t in fit if not t.techniques or technique is None or technique in t.techniques)
         return self.model_copy(update={"troubles": tuple(fit)})
 

@@ -16,6 +16,7 @@ import numpy as np
 
 from toeline.causes.chart import Chart, Trouble, chart, normal
 from toeline.causes.figures import RankingFigures
+from toeline.causes.position import settings_position
 from toeline.causes.signs import Reading, read_signs
 from toeline.result import CauseId, Result
 
@@ -172,7 +173,8 @@ def rank(result: Result) -> Ranking:
     on which nothing wrong is the best explanation. Raises :class:`SettingsError` for impossible settings.
     """
     settings, rule = result.settings, RankingFigures.read()
-    rules = chart().of(settings.joint, settings.welding.technique)
+    position = settings_position(settings)
+    rules = chart().of(settings.joint, settings.welding.technique, position.name if position else None)
     readings = read_signs(result, normal())
     if not any(reading.sign in ("width_spread", "edges", "ripples", "pitch", "spatter") for reading in readings):
         why = "Too little of the bead could be measured to say anything about causes."

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from toeline.datafile import load
 from toeline.evidence.evidence import Evidence, Seen
 from toeline.names import INDICATIONS
 from toeline.result import Indication, Result
-from toeline.units import Unit, convert, say
+from toeline.units import Unit, convert, figure, say
 
 #: Kinds that come in crowds: all of one kind share a number.
 CROWDS = ("spatter", "pore")
@@ -68,9 +69,16 @@ def _title(members: tuple[Indication, ...], *, perhaps: bool) -> str:
     first = members[0]
     name = f"Perhaps {INDICATIONS[first.kind].lower()}" if perhaps else INDICATIONS[first.kind]
     if first.kind in CROWDS:
-        return f"{name} × {len(members)}" if len(members) > 1 else name
+        many = len(members) - _too_small(members)
+        return f"{name} × {many}" if many != 1 or len(members) > 1 else name
     side = f", {first.side} toe" if first.side else ""
     return f"{name}{side}{f' ({first.plate} plate)' if first.plate else ''}"
+
+
+def _too_small(members: tuple[Indication, ...]) -> int:
+    """How many balls of spatter are smaller than the count of spatter takes in; none of another kind."""
+    least = load("indications.toml")["spatter"]["counted"]
+    return sum(1 for one in members if one.kind == "spatter" and one.size and one.size.known and _size(one) < least)
 
 
 def _detail(members: tuple[Indication, ...], unit: Unit) -> str:
@@ -84,4 +92,7 @@ def _detail(members: tuple[Indication, ...], unit: Unit) -> str:
     if first.size is not None and first.size.known:
         word = "largest " if len(members) > 1 else ""
         parts.append(f"{word}{say(first.size, unit)}" + (" wide" if first.kind == "undercut" else ""))
+    if small := _too_small(members):
+        least = figure(load("indications.toml")["spatter"]["counted"], unit)
+        parts.append(f"{small} more under {least}, not counted" if small < len(members) else f"{small} under {least}")
     return ", ".join(parts)

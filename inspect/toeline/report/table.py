@@ -60,6 +60,8 @@ def csv_rows(result: Result, identity: Identity | None = None) -> tuple[dict[str
     rows.extend(
         {"kind": "cause", "name": cause.cause, "value": cause.likelihood, "unit": "1"} for cause in result.causes
     )
+    if result.coaching is not None:
+        rows.append({"kind": "advice", "name": result.coaching.first_is, "why": result.coaching.first})
     return tuple({key: _cell(value) for key, value in (head | row).items()} for row in rows)
 
 
