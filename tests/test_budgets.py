@@ -31,7 +31,7 @@ S = STEP * np.arange(N)
 EVEN = np.full(N, 4.0)
 TOE, END = load("measures.toml")["toe"], load("measures.toml")["end"]
 CREST, RISE = load("ripples.toml")["crest"], load("ripples.toml")["rise"]
-RIPPLES = Ripples(np.arange(1.0, 99.0, 2.0), np.ones(49), 0.6, 0.02, 5.0)
+RIPPLES = Ripples(np.arange(1.0, 99.0, 2.0), np.ones(49), 0.6, 0.02, 5.0, 0.5)
 EXACT = FlatFrame(u_scale=0.0)
 
 
@@ -231,7 +231,7 @@ def test_pitch_rows_of_uneven_ripples():
     s = 8.0 + np.concatenate([[0.0], np.cumsum(np.tile([1.9, 2.1], 20))])
     n, sd = len(s), float(np.tile([1.9, 2.1], 20).std(ddof=1))
     reward = np.where(np.arange(n) < 2, -0.5, 1.0)
-    m = measured(ripples=Ripples(s, reward, 0.6, 0.02, 5.0))
+    m = measured(ripples=Ripples(s, reward, 0.6, 0.02, 5.0, 0.5))
     u, seen = CREST["u"], 2.0
     miscount = math.hypot(CREST["count_u"] * math.sqrt(2), CREST["uneven_u"] * (sd / seen) ** 2 * n)
     rows = budget(m["ripple_pitch"])

@@ -144,7 +144,7 @@ def test_an_irregular_surface_has_uneven_or_coarse_ripples():
     def surface(pitch, spread):
         gaps = pitch * (1 + spread * np.tile([1.0, -1.0], round(40 / pitch)))  # their spread over their mean
         crests = np.concatenate([[0.0], np.cumsum(gaps)])
-        ripples = Ripples(crests, np.ones(len(crests)), 0.6, 0.02, 5.0)
+        ripples = Ripples(crests, np.ones(len(crests)), 0.6, 0.02, 5.0, 0.5)
         return sum(i.kind == "irregular_surface" for i in find_indications(bead, ripples))
 
     assert (surface(2.2, 0.18), surface(2.2, 0.26)) == (0, 1)
@@ -154,7 +154,7 @@ def test_an_irregular_surface_has_uneven_or_coarse_ripples():
 @pytest.mark.parametrize(("contrast", "crests", "known"), [(1.05, 40, True), (0.95, 40, False), (1.05, 4, False)])
 def test_ripples_need_contrast_and_five_crests(contrast, crests, known):
     bead = draw(Drawing(length=80.0), Spoil(), reach=12.0)
-    ripples = Ripples(12.0 + 1.2 * np.arange(crests), np.ones(crests), 0.6, 0.02, contrast)
+    ripples = Ripples(12.0 + 1.2 * np.arange(crests), np.ones(crests), 0.6, 0.02, contrast, 0.5)
     assert measure_course(bead, ripples)["ripple_pitch"].known == known
 
 
@@ -166,7 +166,7 @@ def test_a_toe_that_is_hardly_known_gives_no_least_width():
         bead = dataclasses.replace(
             bead, t_left=bead.t_left - 2.0 * dent, u_left=np.where(dent, u, 0.02), u_right=np.full(len(bead.s), 0.02)
         )
-        width = measure_course(bead, Ripples(CRESTS, np.ones(len(CRESTS)), 0.6, 0.02, 5.0))["width_min"]
+        width = measure_course(bead, Ripples(CRESTS, np.ones(len(CRESTS)), 0.6, 0.02, 5.0, 0.5))["width_min"]
         assert width.value == pytest.approx(least, abs=0.3)
 
 

@@ -101,7 +101,7 @@ def one_bead(rng: np.random.Generator, errors: Errors) -> None:
     light = np.hypot(0.08, 0.25 * 2.0 / 4.0)
     truth["ripple_sharpness"] = 0.8
     rise = 0.8 - height * 60.0 / 4.0 + rng.normal(0, np.hypot(0.02, light))
-    ripples = Ripples(at, np.ones(60), rise, 0.02, 5.0)
+    ripples = Ripples(at, np.ones(60), rise, 0.02, 5.0, 0.5)
     # indications: ends of a run are read to 0.7 mm, runs under 4 mm are not told; balls are read to 0.1 mm and 7 %,
     # those over 0.8 mm count, and one and a fifth of them are missed or taken for one
     found: list[Indication] = []
