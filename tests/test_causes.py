@@ -18,7 +18,7 @@ from toeline import datafile
 from toeline.causes import rank_causes, signs
 from toeline.causes.chart import chart, load_chart, load_normal, normal
 from toeline.causes.ranking import weigh
-from toeline.causes.signs import Reading, on_yardstick, read_signs
+from toeline.causes.signs import Reading, likelihood_under, read_signs
 from toeline.errors import ChartError
 from toeline.result import Bead, GaugeReading, Indication, PhotoInfo, Quantity, Result, Scale, Settings, Welding
 from truth_result import load_truth, result_from_truth, truth_files
@@ -287,8 +287,8 @@ def test_more_uncertainty_flattens_the_ranking(fault: dict[str, Any]) -> None:
 @given(value=st.floats(0.001, 100), u=st.floats(1e3, 1e6))
 @settings(max_examples=30, deadline=None)
 def test_a_value_that_is_not_known_favours_no_state(value: float, u: float) -> None:
-    for yardstick in normal().yardstick.values():
-        likelihood = on_yardstick(yardstick, value, u * max(value, 1.0))
+    for distribution in normal().distribution.values():
+        likelihood = likelihood_under(distribution, value, u * max(value, 1.0))
         assert min(likelihood.values()) > 0.99
 
 
@@ -378,19 +378,19 @@ def test_what_may_be_there_is_told_with_what_it_would_point_to() -> None:
 
 def test_a_small_value_known_badly_still_speaks_against_a_large_state() -> None:
     """Ripples that vary by 0.02 with a standard uncertainty of 0.07 are hardly uneven, though 0.07 is all of 0.02."""
-    likelihood = on_yardstick(normal().yardstick["ripple_variation"], 0.02, 0.07)
+    likelihood = likelihood_under(normal().distribution["ripple_variation"], 0.02, 0.07)
     assert likelihood["uneven"] < 0.35 * likelihood["even"]
-    exact = on_yardstick(normal().yardstick["ripple_variation"], 0.21, 0.0001)
+    exact = likelihood_under(normal().distribution["ripple_variation"], 0.21, 0.0001)
     assert exact["even"] < 0.25 * exact["uneven"]
 
 
 def test_a_ladder_is_climbed_by_what_was_read() -> None:
-    for kind, ladder in normal().ladders.items():
-        for shares in ladder.states.values():
+    for kind, table in normal().detection_table.items():
+        for shares in table.states.values():
             assert sum(shares) == pytest.approx(1.0, abs=0.01), kind
-        assert ladder.rung(0.0) == 0
-        assert ladder.rung(1e9) == len(ladder.above)
-    undercut = normal().ladders["undercut"]
+        assert table.level(0.0) == 0
+        assert table.level(1e9) == len(table.above)
+    undercut = normal().detection_table["undercut"]
     odds = [undercut.odds(read) for read in (0.0, 0.02, 0.08, 0.2, 0.5)]
     assert odds == sorted(odds)  # the more is read, the likelier it is there
     assert odds[0] < 1 < odds[-1]
@@ -512,15 +512,15 @@ def test_chart_loader_refuses_nonsense(change: str, says: str) -> None:
 
 def test_yardstick_loader_refuses_nonsense() -> None:
     data = copy.deepcopy(datafile.load("normal.toml"))
-    data["yardstick"]["width_alone"]["states"]["huge"] = {"at": 1.0, "spread": 1.0}
+    data["distribution"]["width_alone"]["states"]["huge"] = {"at": 1.0, "spread": 1.0}
     with pytest.raises(ChartError, match="width_alone"):
         load_normal(data, chart())
     data = copy.deepcopy(datafile.load("normal.toml"))
-    data["yardstick"]["width_alone"]["sign"] = "colour"
+    data["distribution"]["width_alone"]["sign"] = "colour"
     with pytest.raises(ChartError, match="colour"):
         load_normal(data, chart())
     data = copy.deepcopy(datafile.load("normal.toml"))
-    data["yardstick"]["width_alone"]["states"]["narrow"]["at"] = 0.0
+    data["distribution"]["width_alone"]["states"]["narrow"]["at"] = 0.0
     with pytest.raises(ChartError, match="above 0"):
         load_normal(data, chart())
     for change, says in (
@@ -530,7 +530,7 @@ def test_yardstick_loader_refuses_nonsense() -> None:
         ({"states": {"gone": [0.5, 0.5], "there": [0.5, 0.5]}, "above": [0.0]}, "absent, there"),
     ):
         data = copy.deepcopy(datafile.load("normal.toml"))
-        data["ladders"]["overlap"] |= change
+        data["detection_table"]["overlap"] |= change
         with pytest.raises(ChartError, match=says):
             load_normal(data, chart())
 

@@ -14,7 +14,7 @@ from toeline.report.highlights import measures_to_read, severest_first, worst_li
 from toeline.result import Point, Quantity, Result
 from toeline.text import sentence
 from toeline.units import MM_PER_INCH, Unit, say
-from toeline_app import along, service, ui
+from toeline_app import seam_charts, service, ui
 from toeline_app.photos import Shown
 
 PDF = "application/pdf"
@@ -103,7 +103,7 @@ def folded(result: Result, unit: Unit) -> None:
         with ui.fold("measures", "All measures", "square_foot"):
             if drawing := service.cross_section(result, unit):
                 ui.sketch(drawing, "The fillet's cross-section to scale; its figures stand in the table below.")
-            along.sizes_along(result, unit)
+            seam_charts.sizes_along(result, unit)
             rows = [(title_of(name), say(quantity, unit)) for name, quantity in measures_to_read(result).items()]
             ui.table(("Measure", "Value with U (k = 2)"), rows)
     if result.judgement:

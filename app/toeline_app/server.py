@@ -20,7 +20,7 @@ from streamlit.logger import set_log_level
 from toeline.errors import ToelineError
 from toeline_app import serving
 from toeline_app.access import Gate, new_code
-from toeline_app.door import LOOPBACK, Door
+from toeline_app.access_gate import LOOPBACK, AccessGate
 from toeline_app.serving import PLAIN_HTTP, Serving, allow_list, signs_in_elsewhere
 from toeline_app.uploads import LARGEST_UPLOAD_MB
 
@@ -99,7 +99,7 @@ def launch(
         Timer(2.0, webbrowser.open, [f"{scheme}://localhost:{port}"]).start()
     names = LOOPBACK if here_only else frozenset({outside}) if outside is not None else None
     coming = service.uploads().coming
-    app = st.App(_SCRIPT, middleware=[Middleware(Door, gate=gate, names=names, coming=coming)])
+    app = st.App(_SCRIPT, middleware=[Middleware(AccessGate, gate=gate, names=names, coming=coming)])
     files = {"server.sslCertFile": str(certificate), "server.sslKeyFile": str(key)} if encrypted else {}
     app.run(config=_config(port, host) | files)
 

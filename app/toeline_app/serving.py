@@ -11,7 +11,7 @@ from streamlit.runtime.scriptrunner import get_script_run_ctx
 
 from toeline.errors import ToelineError
 from toeline_app.access import AllowList, Gate, Role
-from toeline_app.door import COOKIE, PATH
+from toeline_app.access_gate import COOKIE, PATH
 
 #: Said wherever a code is shown that others on the way could read.
 PLAIN_HTTP = (

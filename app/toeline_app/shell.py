@@ -10,7 +10,7 @@ from streamlit import runtime
 
 from toeline.errors import ToelineError
 from toeline_app import parts, prefs, service, serving, ui
-from toeline_app.door import PATH
+from toeline_app.access_gate import PATH
 from toeline_app.uploads import session_id
 from toeline_app.views import about, bench, cards, coupons, person, phone, record, repeat, trends
 
@@ -61,7 +61,7 @@ def shown(page: Callable[[], None]) -> None:
 
 
 def _may_come_in() -> bool:
-    """Whether pages may be shown: served through the door, and signed in where the organisation asks for it."""
+    """Whether pages may be shown: served through the access gate, and signed in where the organisation asks for it."""
     address = st.get_option("server.address")
     if runtime.exists() and serving.now is None and address not in ("127.0.0.1", "localhost", "::1"):
         st.error("Start the app with: toeline app. Started another way it would be open to the network without a code.")

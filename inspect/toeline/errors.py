@@ -44,7 +44,7 @@ class ReportError(ToelineError):
 
 
 class ChartError(ToelineError):
-    """A cause chart or a yardstick file contradicts itself; the text names the file and the entry."""
+    """A cause chart or a file of reference distributions contradicts itself; the text names the file and the entry."""
 
 
 class JobEnded(ToelineError):

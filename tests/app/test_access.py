@@ -31,7 +31,7 @@ from toeline_app.access import (
     Gate,
     new_code,
 )
-from toeline_app.door import COOKIE, LOOPBACK, Door
+from toeline_app.access_gate import COOKIE, LOOPBACK, AccessGate
 from toeline_app.prefs import Preferences, read_cookie, write_cookie
 from toeline_app.server import ServingError, launch
 from toeline_app.uploads import (
@@ -223,12 +223,12 @@ def test_a_place_to_listen_on_that_is_none_is_one_sentence():
 
 
 class Visitor:
-    """Speaks ASGI with the door; keeps the cookie it is given."""
+    """Speaks ASGI with the access gate; keeps the cookie it is given."""
 
     def __init__(self, gate: Gate | None, *, names=None, host: str = "testserver", uploads=None, scheme: str = "http"):
         self._scheme = scheme
         inside = Starlette(routes=[Route("/{rest:path}", lambda request: PlainTextResponse("inside"), methods=METHODS)])
-        self._app = Door(inside, gate, names, uploads.coming if uploads else lambda *_: nullcontext())
+        self._app = AccessGate(inside, gate, names, uploads.coming if uploads else lambda *_: nullcontext())
         self._host = host
         self.cookie = ""
 

@@ -336,21 +336,21 @@ def read(folder: Path) -> Iterator[Laid]:
 
 
 def trust(beads: Iterable[Laid]) -> None:
-    """Print, for each indication, how often each rung of the chart's ladder is read where the thing is and is not.
+    """Print, for each indication, how often each level of the detection table is read where the thing is and is not.
 
     Each state lends itself a share of beads that are read as beads are in general, the larger the fewer were seen of
-    the rarest state: a rung on which hardly any bead stood says nothing, and none is called impossible.
+    the rarest state: a level on which hardly any bead stood says nothing, and none is called impossible.
     """
     from toeline.causes.chart import normal
     from toeline.causes.signs import Seen
     from toeline.causes.welding import check_result
     from toeline.evidence.evidence import Evidence
 
-    ladders = normal().ladders
-    counts = {kind: {state: Counter[int]() for state in ladder.states} for kind, ladder in ladders.items()}
+    tables = normal().detection_table
+    counts = {kind: {state: Counter[int]() for state in table.states} for kind, table in tables.items()}
 
     def count(kind: IndicationKind, state: str, read: float) -> None:
-        counts[kind][state][ladders[kind].rung(read)] += 1
+        counts[kind][state][tables[kind].level(read)] += 1
 
     for bead in beads:
         result, there = bead.result, bead.there
@@ -368,14 +368,14 @@ def trust(beads: Iterable[Laid]) -> None:
         state = "none" if pores == 0 else "few" if pores < MANY_PORES else "many"
         count("pore", state, sum(i.kind == "pore" for i in result.indications))
     for kind, states in counts.items():
-        print(f"[ladders.{kind}]\nabove = {list(ladders[kind].above)}")
-        rungs = range(len(ladders[kind].above) + 1)
+        print(f"[detection_table.{kind}]\nabove = {list(tables[kind].above)}")
+        levels = range(len(tables[kind].above) + 1)
         every = sum(states.values(), Counter[int]())
-        usual = [(every[rung] + 0.5) / (every.total() + 0.5 * len(rungs)) for rung in rungs]
+        usual = [(every[level] + 0.5) / (every.total() + 0.5 * len(levels)) for level in levels]
         lent = PRIOR / max(min(counted.total() for counted in states.values()), 1)
         for state, counted in states.items():
             n = counted.total()
-            shares = [(counted[rung] / max(n, 1) + lent * usual[rung]) / (1 + lent) for rung in rungs]
+            shares = [(counted[level] / max(n, 1) + lent * usual[level]) / (1 + lent) for level in levels]
             print(f"states.{state} = [{', '.join(f'{share:.4f}' for share in shares)}]  # of {n}")
         print()
 

@@ -1,4 +1,4 @@
-"""The cause chart and the yardsticks of what is normal, read from ``data/causes.toml`` and ``data/normal.toml``."""
+"""The cause chart, and what is normal as reference distributions: ``data/causes.toml`` and ``data/normal.toml``."""
 
 from __future__ import annotations
 
@@ -82,41 +82,41 @@ class Trouble(Model):
     states: dict[str, dict[str, float]] = Field(default_factory=dict)
 
 
-class Bell(Model):
-    """The bell curve of one state on a yardstick."""
+class StateDistribution(Model):
+    """The normal curve of one state of a reference distribution."""
 
     at: float
     spread: float = Field(gt=0)
 
 
-class Yardstick(Model):
+class ReferenceDistribution(Model):
     """A measured quantity and what its values say about a sign's states."""
 
     sign: str
     unit: str
     scale: Literal["log", "linear"]
     source: str
-    states: dict[str, Bell] = Field(min_length=2)
+    states: dict[str, StateDistribution] = Field(min_length=2)
 
 
-Rungs = Annotated[tuple[Annotated[float, Field(gt=0, lt=1)], ...], Field(min_length=2)]
+Levels = Annotated[tuple[Annotated[float, Field(gt=0, lt=1)], ...], Field(min_length=2)]
 
 
-class Ladder(Model):
+class DetectionTable(Model):
     """How an indication is read where the thing is there and where it is not.
 
-    What is read (a share of the length, a confidence or a count) stands on the rung of as many of ``above`` as it is
-    above; ``states`` give the probability of each rung, the lowest first, for each true state; ``strange`` is the share
-    of photos in which the reading tells nothing.
+    What is read (a share of the length, a confidence or a count) stands on the level of as many of ``above`` as it is
+    above; ``states`` give the probability of each level, the lowest first, for each true state; ``strange`` is the
+    share of photos in which the reading tells nothing.
     """
 
     above: Annotated[tuple[float, ...], Field(min_length=1)]
-    states: dict[str, Rungs]
+    states: dict[str, Levels]
     strange: float = Field(gt=0, lt=1)
     source: str
 
     @model_validator(mode="after")
-    def _whole(self) -> Ladder:
+    def _whole(self) -> DetectionTable:
         if list(self.above) != sorted(set(self.above)):
             raise ValueError("'above' must rise")
         for name, shares in self.states.items():
@@ -126,24 +126,24 @@ class Ladder(Model):
                 raise ValueError(f"the probabilities of '{name}' must add up to 1")
         return self
 
-    def doubted(self, share: float) -> Ladder:
-        """The same ladder where in this share of photos the reading tells nothing of the true state."""
-        mean = [sum(rung) / len(self.states) for rung in zip(*self.states.values(), strict=True)]
+    def doubted(self, share: float) -> DetectionTable:
+        """The same table where in this share of photos the reading tells nothing of the true state."""
+        mean = [sum(level) / len(self.states) for level in zip(*self.states.values(), strict=True)]
         states = {
             state: tuple((1 - share) * p + share * m for p, m in zip(shares, mean, strict=True))
             for state, shares in self.states.items()
         }
         return self.model_copy(update={"states": states})
 
-    def rung(self, read: float) -> int:
-        """The rung that ``read`` stands on."""
+    def level(self, read: float) -> int:
+        """The level that ``read`` stands on."""
         return sum(read > step for step in self.above)
 
     def likelihood(self, read: float) -> dict[str, float]:
         """How likely this reading is under each true state (largest 1)."""
-        rung = self.rung(read)
-        top = max(shares[rung] for shares in self.states.values())
-        return {state: shares[rung] / top for state, shares in self.states.items()}
+        level = self.level(read)
+        top = max(shares[level] for shares in self.states.values())
+        return {state: shares[level] / top for state, shares in self.states.items()}
 
     def odds(self, read: float) -> float:
         """How many times likelier ``read`` is where the thing is there than where it is not."""
@@ -160,8 +160,8 @@ class Person(Model):
     source: str
 
 
-#: The true states that each ladder tells.
-LADDERS: dict[IndicationKind, tuple[str, ...]] = {
+#: The true states that each detection table tells.
+DETECTION_TABLES: dict[IndicationKind, tuple[str, ...]] = {
     "undercut": ("absent", "there"),
     "overlap": ("absent", "there"),
     "crater_unfilled": ("absent", "there"),
@@ -197,8 +197,8 @@ class BeadShape(Model):
 class Normal(Model):
     """Everything in ``normal.toml``."""
 
-    yardstick: dict[str, Yardstick]
-    ladders: dict[IndicationKind, Ladder]
+    distribution: dict[str, ReferenceDistribution]
+    detection_table: dict[IndicationKind, DetectionTable]
     person: Person
     place_floor: float = Field(gt=0, lt=1)
     spatter_side: SpatterSide
@@ -335,20 +335,22 @@ def load_chart(data: Mapping[str, Any], name: str = "causes.toml") -> Chart:
 
 
 def load_normal(data: Mapping[str, Any], chart: Chart, name: str = "normal.toml") -> Normal:
-    """The yardsticks from a TOML file's data, checked against the chart's signs; raises :class:`ChartError`."""
+    """The reference distributions of a TOML file's data, checked against the chart's signs; raises ChartError."""
     normal = _model(Normal, data, name)
-    for kind, states in LADDERS.items():
-        if kind not in normal.ladders or normal.ladders[kind].states.keys() != set(states):
-            raise ChartError(f"{name}: ladder {kind!r} has to say {', '.join(states)}.")
-    for key, yardstick in normal.yardstick.items():
-        if yardstick.sign not in chart.signs:
-            raise ChartError(f"{name}: yardstick {key!r}: no sign {yardstick.sign!r} in the chart.")
-        if yardstick.scale == "log" and min(bell.at for bell in yardstick.states.values()) <= 0:
-            raise ChartError(f"{name}: yardstick {key!r}: a log scale needs centres above 0.")
-        if yardstick.states.keys() != set(chart.signs[yardstick.sign].states):
-            raise ChartError(f"{name}: yardstick {key!r}: its states are not those of sign {yardstick.sign!r}.")
-    ladders = {kind: ladder.doubted(ladder.strange) for kind, ladder in normal.ladders.items()}
-    return normal.model_copy(update={"ladders": ladders})
+    for kind, states in DETECTION_TABLES.items():
+        if kind not in normal.detection_table or normal.detection_table[kind].states.keys() != set(states):
+            raise ChartError(f"{name}: detection table {kind!r} has to say {', '.join(states)}.")
+    for key, distribution in normal.distribution.items():
+        if distribution.sign not in chart.signs:
+            raise ChartError(f"{name}: reference distribution {key!r}: no sign {distribution.sign!r} in the chart.")
+        if distribution.scale == "log" and min(curve.at for curve in distribution.states.values()) <= 0:
+            raise ChartError(f"{name}: reference distribution {key!r}: a log scale needs centres above 0.")
+        if distribution.states.keys() != set(chart.signs[distribution.sign].states):
+            raise ChartError(
+                f"{name}: reference distribution {key!r}: its states are not those of sign {distribution.sign!r}."
+            )
+    tables = {kind: table.doubted(table.strange) for kind, table in normal.detection_table.items()}
+    return normal.model_copy(update={"detection_table": tables})
 
 
 @cache
@@ -359,5 +361,5 @@ def chart() -> Chart:
 
 @cache
 def normal() -> Normal:
-    """The yardsticks that ship with the package."""
+    """The reference distributions that ship with the package."""
     return load_normal(datafile.load("normal.toml"), chart())

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from toeline import datafile
-from toeline.causes.chart import Normal, Yardstick, chart
+from toeline.causes.chart import Normal, ReferenceDistribution, chart
 from toeline.causes.welding import SettingsCheck, check_result
 from toeline.errors import SettingsError
 from toeline.evidence.evidence import Evidence
@@ -61,20 +61,24 @@ class Reading:
         return max(self.likelihood, key=lambda state: self.likelihood[state])
 
 
-#: Steps of a bell curve over which a value's own uncertainty is summed, in its standard deviations, and their weights.
+#: Steps of a normal curve over which a value's own uncertainty is summed, in standard deviations, and their weights.
 _STEPS = np.linspace(-4.0, 4.0, 81)
 _WEIGHTS = np.exp(-0.5 * _STEPS**2) / np.exp(-0.5 * _STEPS**2).sum()
 
 
-def on_yardstick(yardstick: Yardstick, value: float, u: float) -> dict[str, float]:
-    """How likely ``value`` with standard uncertainty ``u`` is under each state of ``yardstick`` (largest 1).
+def likelihood_under(distribution: ReferenceDistribution, value: float, u: float) -> dict[str, float]:
+    """How likely ``value`` with standard uncertainty ``u`` is under each state of ``distribution`` (largest 1).
 
-    What the bead truly has lies on the state's bell curve, and the value read strays from it by ``u``: so a value near
-    zero, though its relative uncertainty is large, still speaks against a state far from zero.
+    What the bead truly has lies on the state's normal curve, and the value read strays from it by ``u``: so a value
+    near zero, though its relative uncertainty is large, still speaks against a state far from zero.
     """
     likelihood = {}
-    for state, bell in yardstick.states.items():
-        true = bell.at * np.exp(bell.spread * _STEPS) if yardstick.scale == "log" else bell.at + bell.spread * _STEPS
+    for state, curve in distribution.states.items():
+        true = (
+            curve.at * np.exp(curve.spread * _STEPS)
+            if distribution.scale == "log"
+            else curve.at + curve.spread * _STEPS
+        )
         apart = np.hypot(u, np.gradient(true))  # no finer than the steps
         likelihood[state] = float(_WEIGHTS @ _normal(value, true, apart))
     return _scaled({state: max(each, _LEAST) for state, each in likelihood.items()})
@@ -185,7 +189,7 @@ class Seen:
             return 1 / self.sure
         if any(self.evidence.near(word, each) for word in self._there(kind) for each in found):
             return self.sure
-        return self.normal.ladders[kind].odds(read)
+        return self.normal.detection_table[kind].odds(read)
 
     def denied(self, kind: IndicationKind) -> bool:
         """Whether a person who looked at all of it found none."""
@@ -261,14 +265,14 @@ class Seen:
 def _on(
     seen: Seen, name: str, value: tuple[float, float] | None, say: Callable[[float], str], least: float = 0.0
 ) -> list[Reading]:
-    """A reading of one quantity on one yardstick, or none."""
-    yardstick = seen.normal.yardstick[name]
+    """A reading of one quantity under one reference distribution, or none."""
+    distribution = seen.normal.distribution[name]
     if value is None:
         return []
     amount = max(value[0], least)
-    if yardstick.scale == "log" and amount <= 0:
+    if distribution.scale == "log" and amount <= 0:
         return []
-    return [Reading(yardstick.sign, on_yardstick(yardstick, amount, value[1]), say(amount))]
+    return [Reading(distribution.sign, likelihood_under(distribution, amount, value[1]), say(amount))]
 
 
 def _width(seen: Seen) -> list[Reading]:
@@ -512,7 +516,7 @@ def _pores(seen: Seen, count: int) -> Reading:
     if counted is None:
         return Reading(
             "pores",
-            seen.normal.ladders["pore"].likelihood(count),
+            seen.normal.detection_table["pore"].likelihood(count),
             f"{count} seen" if count else "none seen",
             open=True,
         )

@@ -32,7 +32,7 @@ POLICY = (
 LONGEST_FORM = 1000
 
 
-class Door:
+class AccessGate:
     """ASGI middleware. ``gate`` asks for the access code; ``names`` are the host names that are answered, or None for
     any; ``coming`` makes room for an upload of a session, of so many bytes, or refuses it."""
 
