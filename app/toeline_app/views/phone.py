@@ -33,7 +33,7 @@ def page() -> None:
     if serving.role() == "inspector":
         with ui.fold("inspector", "For the inspector or the instructor", "badge"):
             st.write("This code also decides, erases, and shows what others saved. Keep it to yourself.")
-            _qr(now.qr_url() or "", "QR code that opens the app on a phone as inspector.")
+            _qr(now.qr_url() or "", "QR code for the phone of the inspector or the instructor.")
             st.code(now.code("inspector"), language=None)
 
 
