@@ -17,12 +17,14 @@ What stands people take, and how carefully, is common practice, no source.
 from __future__ import annotations
 
 import argparse
+import json
 import sys
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
+from rich.console import Console
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "demo_images"))
@@ -106,6 +108,22 @@ def shoot(folder: Path, seeds: range, device: str) -> None:
         print(f"{name}: {shots[0].kind}, {shots[0].cause}, leaning {leans}, {shots[0].px_per_mm:.1f} px/mm", flush=True)
 
 
+def count(folder: Path, photos: int, out: Path | None) -> None:
+    """Work the scenes out, with no more than so many photos each, and print how right they are."""
+    from toeline.validation.accuracy import inputs_of
+    from toeline.validation.relief_scenes import relief_figures, scenes_in, score_scene
+
+    console, scores = Console(width=160), []
+    for name, taken in scenes_in(folder).items():
+        truth = json.loads(taken[0].with_suffix(".json").read_text("utf-8"))
+        scores.append(score_scene(name, taken[:photos], inputs_of(truth)))
+        console.print(scores[-1])
+    for key, (value, n) in relief_figures(scores).items():
+        console.print(f"{key:16s} {'-' if value is None else f'{value:.3f}'}  n={n}")
+    if out is not None:
+        out.write_text(json.dumps([asdict(score) for score in scores], indent=1), "utf-8")
+
+
 def main() -> None:
     """Run one of the two."""
     ask = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
@@ -115,8 +133,15 @@ def main() -> None:
     shooting.add_argument("--scenes", type=int, default=60)
     shooting.add_argument("--seed", type=int, default=0, help="of the first scene; the others follow")
     shooting.add_argument("--device", choices=["cpu", "cuda"], default="cpu")
+    counting = do.add_parser("count")
+    counting.add_argument("folder", type=Path)
+    counting.add_argument("--photos", type=int, default=5)
+    counting.add_argument("--json", type=Path, metavar="FILE")
     said = ask.parse_args()
-    shoot(said.folder, range(said.seed, said.seed + said.scenes), said.device)
+    if said.do == "shoot":
+        shoot(said.folder, range(said.seed, said.seed + said.scenes), said.device)
+    else:
+        count(said.folder, said.photos, said.json)
 
 
 if __name__ == "__main__":

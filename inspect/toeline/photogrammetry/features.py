@@ -40,7 +40,8 @@ def feature(image: U8, px: F64, per_mm: float, rule: dict[str, Any]) -> Feature:
     high = np.clip(np.ceil(px.max(axis=0)).astype(int) + _ROOM_PX, low + 2, [width, height])
     grey = cv2.cvtColor(image[low[1] : high[1], low[0] : high[0]], cv2.COLOR_BGR2GRAY).astype(np.float32)
     logs = np.log(grey + np.float32(rule["floor"]))
-    fine, wide = rule["fine"] * per_mm, rule["wide"] * per_mm
+    fine = max(rule["fine"] * per_mm, rule["fine_px"])
+    wide = max(rule["wide"] * per_mm, 2 * fine)
     smooth = cv2.GaussianBlur(logs, (0, 0), max(rule["noise"] * per_mm, 0.3))
     detail = smooth - cv2.GaussianBlur(logs, (0, 0), fine)
     spread = np.sqrt(cv2.GaussianBlur(detail * detail, (0, 0), wide) + np.float32(rule["least"]) ** 2)

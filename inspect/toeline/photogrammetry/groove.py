@@ -12,7 +12,7 @@ from itertools import combinations
 from typing import Any
 
 import numpy as np
-from scipy.ndimage import gaussian_filter1d, map_coordinates, uniform_filter1d
+from scipy.ndimage import gaussian_filter1d, map_coordinates, median_filter, uniform_filter1d
 
 from toeline.datafile import load
 from toeline.photo import U8
@@ -27,13 +27,16 @@ from toeline.trace.band import F32, F64
 
 @dataclass(frozen=True, slots=True)
 class Groove:
-    """Depth below the plate (n,) mm along one toe, at chart stations ``s`` (n,); and how well the photos agree on it:
-    Fisher's z there, and how much of it they would lose without a groove."""
+    """Depth below the plate (n,) mm along one toe, at chart stations ``s`` (n,).
+
+    ``agreement`` is how well the photos agree on it, Fisher's z. ``upper`` is the deepest that they would agree on
+    clearly better, though it was not believed: where that is more, the depth is not sure.
+    """
 
     s: F64
     depth: F64
     agreement: F64
-    gain: F64
+    upper: F64
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,8 +67,13 @@ def find_groove(
     surface: Surface,
     scale: Sequence[float],
     side: Side,
+    likely: tuple[F64, F64],
 ) -> Groove:
-    """The groove along one toe, in BGR photos of ``scale`` px a mm; depth 0 where there is none."""
+    """The groove along one toe, in BGR photos of ``scale`` px a mm; depth 0 where there is none.
+
+    ``likely`` holds chart stations and how surely (0..1) the face photo's reader sees undercut there: where it sees
+    none a groove has to explain the photos better to be believed.
+    """
     rules = load("relief.toml")
     rule = rules["groove"]
     step = rule["step"]
@@ -79,7 +87,6 @@ def find_groove(
     inner = map_coordinates(surface.domes, [rows, cols], order=1, mode="nearest")
     base = np.where(x[:, None] < 0, inner, chart.slope * np.abs(t))
     sight = [Sightlines.over(frame, chart, s, t, base, rule["deepest"] / lean) for frame in frames]
-    seen = features_of(images, sight, scale, rules["feature_fine"])
     shapes = _Shapes(
         np.arange(0.0, rule["deepest"] + 1e-9, rule["depth_step"]),
         np.array(rule["centres"]),
@@ -88,8 +95,11 @@ def find_groove(
     )
     window = max(round(rule["window"] / chart.step), 1)
     every = max(round(rule["every"] / chart.step), 1)
-    z = _agreement(seen, sight, shapes, lean, window, every)
-    return _path(_best_pairs(z, rule), shapes, chart.s[on][::every], rule, every * chart.step)
+    seen = features_of(images, sight, scale, rules["feature_groove"])
+    z = _best_pairs(_agreement(seen, sight, shapes, lean, window, every), rule)
+    s_on = chart.s[on][::every]
+    doubt = 1.0 - np.interp(s_on, likely[0], likely[1])
+    return _path(z, shapes, s_on, rule, every * chart.step, rule["penalty"] + rule["penalty_unseen"] * doubt)
 
 
 def _agreement(
@@ -120,17 +130,17 @@ def _best_pairs(z: F32, rule: dict[str, Any]) -> F64:
     return np.asarray(np.einsum("pks,ps->ks", z, chosen, optimize=True) / keep, float)
 
 
-def _path(z: F64, shapes: _Shapes, s: F64, rule: dict[str, Any], every: float) -> Groove:
+def _path(z: F64, shapes: _Shapes, s: F64, rule: dict[str, Any], every: float, penalty: F64) -> Groove:
     score = z.T.reshape(len(s), *shapes.shape)
     score[:, 0] = score[:, 0].max(axis=(1, 2))[:, None, None]  # no groove is of no shape
-    penalty = np.where(shapes.depths > 0, rule["penalty"], 0.0)[:, None, None]
+    extra = penalty[:, None, None, None] * (shapes.depths > 0)[:, None, None]
     stiff = rule["stiff"]
     steps = (
         stiff["depth"] * rule["depth_step"] / every,
         stiff["centre"] * float(np.diff(shapes.centres).mean()) / every,
         stiff["width"] * float(np.diff(shapes.widths).mean()) / every,
     )
-    path = cheapest(-score + penalty, steps)
+    path = cheapest(-score + extra, steps)
     at = np.arange(len(s))
     d, c, w = path.T
     inner = np.clip(d, 1, len(shapes.depths) - 2)
@@ -139,4 +149,8 @@ def _path(z: F64, shapes: _Shapes, s: F64, rule: dict[str, Any], every: float) -
     shift = np.where(bend < -1e-4, np.clip(0.5 * (lo - hi) / np.minimum(bend, -1e-4), -0.5, 0.5), 0.0)
     depth = np.where(d > 0, shapes.depths[d] + np.where(d == inner, shift, 0.0) * rule["depth_step"], 0.0)
     best = score[at, d, c, w]
-    return Groove(s, gaussian_filter1d(depth, rule["smooth"] / every), best, best - score[at, 0, 0, 0])
+    each = score.max(axis=(2, 3))
+    better = each > best[:, None] + rule["clearly"]
+    upper = np.where(better, shapes.depths, 0.0).max(axis=1)
+    smooth = gaussian_filter1d(depth, rule["smooth"] / every)
+    return Groove(s, smooth, best, np.maximum(median_filter(upper, rule["upper_stations"]), smooth))

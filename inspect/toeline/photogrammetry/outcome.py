@@ -6,11 +6,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import numpy as np
+
 from toeline.datafile import load
 from toeline.errors import CardError, PhotoError, SettingsError
 from toeline.geometry.camera import CameraProfile
 from toeline.geometry.ground import Ground
 from toeline.measures.body import body_of
+from toeline.measures.indications import toe_score
 from toeline.measures.registry import unknown_of
 from toeline.photo import Photo, read_photo
 from toeline.photogrammetry.groove import Groove, find_groove
@@ -98,9 +101,10 @@ def measure_relief(
     if len(found.stands) >= load("relief.toml")["groove"]["fewest"]:
         images, scale = [stand.photo.image for stand in found.stands], scales(found.stands, found.chart)
         sides: tuple[Side, ...] = ("left", "right")
-        grooves = {
-            side: find_groove(images, found.ties.frames, found.chart, found.surface, scale, side) for side in sides
-        }
+        for side in sides:
+            s, score = toe_score(bead, "undercut", side)
+            likely = np.interp(s, found.seam[:, 0], found.seam[:, 1]), np.clip(score, 0.0, 1.0)
+            grooves[side] = find_groove(images, found.ties.frames, found.chart, found.surface, scale, side, likely)
     return Outcome(found, grooves, left_out=found.left_out)
 
 

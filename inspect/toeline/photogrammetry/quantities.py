@@ -22,6 +22,7 @@ MATCHING, BIAS, SCALE, PLATE, PLACE = (
     "plate beside the bead",
     "place of the extreme",
 )
+DOUBTED = "a groove that is not excluded"
 
 
 def u_height(relief: Relief) -> F64:
@@ -159,8 +160,7 @@ def _undercut(relief: Relief, groove: Groove | None, body: Mask) -> Quantity:
     inside = np.interp(groove.s, relief.chart.s, body.astype(float)) > 0.5
     if not inside.any():
         return unknown("the bead is too short for a body")
-    deepest = int(np.flatnonzero(inside)[groove.depth[inside].argmax()])
-    return _depth(relief, groove, deepest, int(inside.sum()))
+    return _depth(relief, groove, inside)
 
 
 def why_no_undercut(relief: Relief) -> str:
@@ -181,15 +181,19 @@ def u_groove(relief: Relief, groove: Groove) -> F64:
     )
 
 
-def _depth(relief: Relief, groove: Groove, k: int, n: int) -> Quantity:
+def _depth(relief: Relief, groove: Groove, over: Mask) -> Quantity:
+    """The deepest over some of the stations."""
+    k = int(np.flatnonzero(over)[groove.depth[over].argmax()])
     depth = float(groove.depth[k])
+    doubted = max(float(groove.upper[over].max()) - depth, 0.0)
     rows = [
+        row(DOUBTED, doubted / COVERAGE),
         row(MATCHING, float(u_groove(relief, groove)[k])),
         row(PLATE, load("relief.toml")["u"]["tie"]),
         row(PLACE, load("relief.toml")["u"]["extreme"]),
         row(SCALE, depth * _scale_u(relief)),
     ]
-    return quantity(depth, rows, n=n)
+    return quantity(depth, rows, n=int(over.sum()))
 
 
 def _crater(relief: Relief, crown: F64, u: F64, seen: Mask) -> Quantity:
@@ -253,9 +257,7 @@ def with_depths(
             ends = np.interp([one.from_, one.to], relief.seam[:, 0], relief.seam[:, 1])
             inside = (groove.s >= ends[0] - 0.5) & (groove.s <= ends[1] + 0.5)
             if inside.any():
-                depth = _depth(
-                    relief, groove, int(np.flatnonzero(inside)[groove.depth[inside].argmax()]), int(inside.sum())
-                )
+                depth = _depth(relief, groove, inside)
         out.append(one.model_copy(update={"depth": depth}))
     return tuple(out)
 

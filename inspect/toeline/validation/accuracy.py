@@ -15,6 +15,8 @@ How indications are scored:
 * spatter: one-to-one by centres, at most 0.5 mm or half a diameter apart. True balls of 0.8 mm or more in the picture
   must be found. A reported ball of 0.8 mm or more is invented when it meets no true ball of 0.6 mm or more; balls of
   0.6 to 0.8 mm count neither way.
+* height and depth from several photos: :mod:`toeline.validation.relief_scenes`; of such a scene only the face photo is
+  measured by itself.
 * pores (1 mm), slag and arc strikes (2 mm): one-to-one by centres. Restart: within 5 mm along the seam. Overlap: by
   length. Crater: filled or unfilled said rightly, where the picture shows the end.
 """
@@ -40,6 +42,7 @@ from toeline.errors import SettingsError, ToelineError
 from toeline.measures.registry import MEASURES
 from toeline.result import Joint
 from toeline.validation.against_truth import UNDERCUT_CLASSES, Hits, PhotoScore, compare, refused
+from toeline.validation.relief_scenes import SceneScore, relief_figures, scenes_in, score_scene
 
 _SUFFIXES = (".jpg", ".jpeg", ".png")
 #: What the truth of a usable photo has to say about its bead.
@@ -92,6 +95,7 @@ class Accuracy:
     wrongly_traced: tuple[str, ...]
     failed: dict[str, str]
     foreign: tuple[str, ...] = ()
+    scenes: tuple[SceneScore, ...] = ()
 
     def to_json(self) -> str:
         """The scoreboard as JSON text."""
@@ -108,15 +112,28 @@ def run_accuracy(
     Raises:
         SettingsError: the folder holds no such photo.
     """
-    pairs = photos_with_truth(Path(folder))
+    scenes = scenes_in(Path(folder))
+    from_the_side = {photo for photos in scenes.values() for photo in photos[1:]}
+    pairs = [pair for pair in photos_with_truth(Path(folder)) if pair[0] not in from_the_side]
     scores: list[PhotoScore] = []
-    workers = min(jobs or os.cpu_count() or 1, len(pairs))
+    scene_scores: list[SceneScore] = []
+    of = len(pairs) + len(scenes)
+    workers = min(jobs or os.cpu_count() or 1, of)
     with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
+        in_scenes = pool.map(_score_scene, scenes.items())
         for score in pool.map(_score, pairs):
             scores.append(score)
             if progress:
-                progress(len(scores), len(pairs), score.name)
-    return replace(summarise(scores), foreign=foreign_files(Path(folder)))
+                progress(len(scores), of, score.name)
+        for scene in in_scenes:
+            scene_scores.append(scene)
+            if progress:
+                progress(len(scores) + len(scene_scores), of, scene.name)
+    board = replace(summarise(scores), foreign=foreign_files(Path(folder)))
+    if not scene_scores:
+        return board
+    figures = [_against(f, *relief_figures(scene_scores)[f["key"]]) for f in load("accuracy.toml")["relief"]]
+    return replace(board, scenes=tuple(scene_scores), figures=(*board.figures, *figures))
 
 
 def photos_with_truth(folder: Path) -> list[tuple[Path, Path]]:
@@ -182,6 +199,20 @@ def _score(pair: tuple[Path, Path]) -> PhotoScore:
         return refused(photo.name, truth, str(error))
     except Exception as error:  # a fault of the tool's own must not hide how the other photos did
         return refused(photo.name, truth, f"fault in the tool: {type(error).__name__}: {error}".splitlines()[0])
+
+
+def _score_scene(scene: tuple[str, Sequence[Path]]) -> SceneScore:
+    """Work one scene of several photos out and compare it; runs in a process of its own."""
+    import cv2
+
+    cv2.setNumThreads(1)
+    name, photos = scene
+    truth = json.loads(photos[0].with_suffix(".json").read_text("utf-8"))
+    try:
+        return score_scene(name, photos, inputs_of(truth))
+    except Exception as error:  # a fault of the tool's own must not hide how the other scenes did
+        fault = f"fault in the tool: {type(error).__name__}: {error}".splitlines()[0]
+        return SceneScore(name, str(truth.get("kind")), len(photos), fault)
 
 
 def summarise(scores: Sequence[PhotoScore]) -> Accuracy:
@@ -332,7 +363,9 @@ def _against(figure: dict[str, Any], value: float | None, n: int) -> Figure:
 
 def tables(accuracy: Accuracy) -> RenderableType:
     """The scoreboard as rich tables: figures against floors, measures, indications, photos to look at."""
-    return Group(*(_figure_table(accuracy), _measure_table(accuracy), _thing_table(accuracy), _photo_table(accuracy)))
+    parts = [_figure_table(accuracy), _measure_table(accuracy), _thing_table(accuracy)]
+    scenes = [_scene_table(accuracy)] if accuracy.scenes else []
+    return Group(*parts, *scenes, _photo_table(accuracy))
 
 
 def print_tables(accuracy: Accuracy, console: Console) -> None:
@@ -352,6 +385,32 @@ def _figure_table(accuracy: Accuracy) -> Table:
     for f in accuracy.figures:
         values = (str(f.n), _number(f.value), _number(f.floor), _number(f.aim))
         out.add_row(f.name, *values, f"[{colour[f.reached]}]{f.reached}[/]")
+    return out
+
+
+def _scene_table(accuracy: Accuracy) -> Table:
+    out = Table(title="Height and depth from several photos: error against truth, mm", title_justify="left")
+    heads = ("scene", "photos", "seen", "face", "beside", "in U", "height", "undercut", "none", "other", "why")
+    for name in heads:
+        out.add_column(name, justify="left" if name in ("scene", "why") else "right", overflow="fold")
+    for s in accuracy.scenes:
+        pairs = ["-" if p is None else f"{p[0]:.3f}/{p[1]:.3f}" for p in (s.face, s.beside)]
+        told = ["-" if t is None else f"{t.error:.2f}" for t in (s.height,)]
+        undercuts = " ".join(f"{t.error:.2f}" for t in s.undercuts) or "-"
+        other = " ".join(f"{t.error:.2f}" for t in (s.crater, s.throat, s.convexity) if t is not None) or "-"
+        inside = "-" if s.inside is None else f"{s.inside:.0%}"
+        out.add_row(
+            s.name,
+            str(s.photos),
+            f"{s.seen:.0%}",
+            *pairs,
+            inside,
+            *told,
+            undercuts,
+            _number(s.none),
+            other,
+            s.why or "",
+        )
     return out
 
 
