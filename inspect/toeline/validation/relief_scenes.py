@@ -4,8 +4,8 @@ A scene is ``NAME_v0.jpg`` (the face photo), ``NAME_v1.jpg`` and so on, each wit
 ``NAME_relief.npz`` with the true surface, as ``demo_images/make_photos.py`` writes them.
 
 The height map is compared place by place: over the face and over 3 mm of plate beside each toe (from 0.3 mm on), in the
-truth's body; on a fillet the cross-sections across the line that halves the plates' angle. A place with no height counts
-as not seen. Greatest height is that of the true surface's median over 1 mm. Undercut: the greatest depth of each run in
+truth's body; on a fillet the cross-sections across the line that halves the plates' angle. A place with no height
+counts as not seen. Greatest height is that of the true surface's median over 1 mm. Undercut: the greatest depth of each run in
 the body that is 0.25 mm deep or more, and every station at least 3 mm from any run.
 """
 
@@ -179,7 +179,7 @@ def _sheet(
     return h, U, true["h_mm"].astype(float), *_zones(s, t, left, right, truth)
 
 
-def _zones(s: F64, t: F64, left: F64, right: F64, truth: dict[str, Any]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+def _zones(s: F64, t: F64, left: Any, right: Any, truth: dict[str, Any]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     low, high = _body(truth)
     body = (s > low) & (s < high)
     out = np.maximum(t - left, right - t)
@@ -223,8 +223,7 @@ def _across(along: F64, up: F64, t: F64, values: F64 | None = None) -> F64:
 def _seam_of(result: Result, truth: dict[str, Any]) -> tuple[Callable[[F64], F64], bool]:
     """From the result's seam coordinate to the truth's, and whether they run against each other."""
     seam = truth["bead"]["seam"]
-    assert result.bead.start is not None and result.bead.end is not None
-    ends = np.array([result.bead.start, result.bead.end])
+    ends = np.array([result.bead.start, result.bead.end], float)
     a, b = (ends - np.array(seam["start_mm"])[:2]) @ np.array(seam["travel_direction_plate"])
     turned = bool(b < a)
     return (lambda s: a + (-1.0 if turned else 1.0) * np.asarray(s, float)), turned
