@@ -40,6 +40,7 @@ STEP = 0.1
 #: The relief is laid this far beside the bead's ends and its middle, mm.
 BESIDE_ENDS, BESIDE = 25.0, 45.0
 MOST_BYTES = 740_000
+MOST_BYTES_OF_ROUND = 420_000
 
 #: A tidy stringer; each shot changes what is different.
 STRINGER: dict[str, float] = {
@@ -521,6 +522,45 @@ SHOTS = (
 )
 
 
+def _from_all_sides(shot: Shot, leans: Sequence[tuple[float, float, float, float]]) -> tuple[Shot, ...]:
+    """One shot from several stands: how far the phone leans, which way, how it is turned, pixels a mm."""
+    return tuple(
+        replace(shot, name=f"{shot.name}_v{nth}", nth=nth, tilt=tilt, towards=way, roll=roll, px_per_mm=px_per_mm)
+        for nth, (tilt, way, roll, px_per_mm) in enumerate(leans)
+    )
+
+
+#: Several photos of one bead: square on, leaning to both sides, leaning along it.
+ROUNDS: dict[str, tuple[Shot, ...]] = {
+    "round_stringer": _from_all_sides(
+        Shot(
+            name="round_stringer",
+            kind="stringer",
+            cause="current_too_high",
+            length=58.0,
+            bead={"width": 8.6, "height": 1.7, "undercut": 1, "spatter": 5, "unfilled": 1, "ripple_amp": 0.1},
+            seed=1414,
+            steel=129,
+            look=103,
+            lamp=Lamp(55, 120, 25, 1.1),
+            taken="2025:11:17 19:21:30",
+            tilt=0,
+            towards=0,
+            roll=0,
+            size=(1760, 1320),
+            card_side=-1,
+            card_gap=7,
+            card_angle=3,
+            print_scale=0.997,
+            check_line=49.85,
+            bead_shine=0.18,
+            plate_shine=0.14,
+        ),
+        ((3, 30, 4, 11.5), (24, 92, -3, 11.2), (25, 268, 7, 11.2), (23, 4, 2, 11.2), (26, 178, -5, 11.2)),
+    )
+}
+
+
 def plan_of(shot: Shot, device: str) -> BeadPlan:
     """The shot's bead, its middle at s = 0."""
     values = {**STRINGER, **shot.bead, "start": -shot.length / 2, "end": shot.length / 2}
@@ -828,11 +868,11 @@ def jpeg(image: NDArray[np.uint8], shot: Shot, quality: int) -> bytes:
     return out.getvalue()
 
 
-def small_jpeg(image: NDArray[np.uint8], shot: Shot) -> tuple[bytes, int]:
+def small_jpeg(image: NDArray[np.uint8], shot: Shot, most: int = MOST_BYTES) -> tuple[bytes, int]:
     """The photo at the best quality that keeps it small, and that quality."""
     for quality in range(92, 50, -3):
         data = jpeg(image, shot, quality)
-        if len(data) <= MOST_BYTES:
+        if len(data) <= most:
             break
     return data, quality
 
@@ -851,10 +891,18 @@ def main() -> None:
     ask.add_argument("--out", type=Path, default=Path(__file__).resolve().parent)
     said = ask.parse_args()
     known = {shot.name: shot for shot in SHOTS}
-    if unknown := [n for n in said.names if n not in known]:
-        ask.error(f"there is no photo {', '.join(unknown)}; there are {', '.join(known)}")
+    if unknown := [n for n in said.names if n not in known and n not in ROUNDS]:
+        ask.error(f"there is no photo {', '.join(unknown)}; there are {', '.join((*known, *ROUNDS))}")
     said.out.mkdir(parents=True, exist_ok=True)
-    for name in said.names or known:
+    for name in said.names or ROUNDS:
+        if name in ROUNDS:
+            with torch.inference_mode():
+                photos, relief = take_round(ROUNDS[name])
+            for shot, (image, truth) in zip(ROUNDS[name], photos, strict=True):
+                write(said.out, shot.name, *small_jpeg(image, shot, MOST_BYTES_OF_ROUND), truth)
+            np.savez_compressed(said.out / f"{name}_relief.npz", allow_pickle=False, **relief)
+            print(f"{name}: {len(photos)} photos", flush=True)
+    for name in [n for n in said.names or known if n in known]:
         with torch.inference_mode():
             image, truth = take(known[name])
         data, quality = small_jpeg(image, known[name])

@@ -5,8 +5,8 @@ A scene is ``NAME_v0.jpg`` (the face photo), ``NAME_v1.jpg`` and so on, each wit
 
 The height map is compared place by place: over the face and over 3 mm of plate beside each toe (from 0.3 mm on), in the
 truth's body; on a fillet the cross-sections across the line that halves the plates' angle. A place with no height
-counts as not seen. Greatest height is that of the true surface's median over 1 mm. Undercut: the greatest depth of each run in
-the body that is 0.25 mm deep or more, and every station at least 3 mm from any run.
+counts as not seen. Greatest height is that of the true surface's median over 1 mm. Undercut: the greatest depth of each
+run in the body that is 0.25 mm deep or more, and every station at least 3 mm from any run.
 """
 
 from __future__ import annotations

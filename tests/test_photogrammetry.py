@@ -1,0 +1,170 @@
+"""Height and depth from several photos, on reliefs drawn in projection whose truth is exact."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import pytest
+
+from drawn_relief import HALF, LENGTH, Eye, dome, five_eyes, photograph, toes
+from toeline.errors import PhotoError, SettingsError
+from toeline.photogrammetry import check_count, check_surface_name, read_all
+from toeline.photogrammetry.chart import Chart, lay_chart
+from toeline.photogrammetry.groove import find_groove
+from toeline.photogrammetry.recognise import likeness, strangers
+from toeline.photogrammetry.section import cheapest
+from toeline.photogrammetry.sight import Sightlines
+from toeline.photogrammetry.surface import find_surface
+from toeline.photogrammetry.tie import tie
+
+UP = np.array([0.0, 0.0, 1.0])
+SCALE = [12.0] * 5
+
+
+def chart() -> Chart:
+    return lay_chart(*toes(), UP, None, 0.0, 0.12, 5.0, 4.0)
+
+
+def truth(on: Chart, height) -> np.ndarray:
+    s, t = np.meshgrid(on.s, on.t)
+    return height(s, t)
+
+
+@pytest.fixture(scope="module")
+def eyes() -> list[Eye]:
+    return five_eyes()
+
+
+@pytest.fixture(scope="module")
+def grooved(eyes):
+    """Photos of a bead with undercut along its left toe, the chart and the surface found."""
+    images = [photograph(eye, dome(groove=0.6)) for eye in eyes]
+    on = chart()
+    return images, on, find_surface(images, eyes, on, SCALE)
+
+
+def test_the_chart_lies_along_the_bead_and_gives_its_places_back():
+    on = chart()
+    assert on.length == pytest.approx(LENGTH)
+    at = on.points(np.array([3.0]), np.array([2.0]), np.array([0.5]))
+    assert at[0] == pytest.approx([3.0, -2.0, 0.5])  # left of travel is up in the picture, so -y
+    assert on.coordinates(at)[0] == pytest.approx([3.0, 2.0, 0.5])
+
+
+def test_sightlines_agree_with_triangulation_by_opencv(eyes):
+    on = chart()
+    rise = np.full((len(on.t), len(on.s)), 0.7, np.float32)
+    seen = [Sightlines.of(eye, on, np.zeros(rise.shape), 1.5).px(rise)[40, 100] for eye in eyes[1:3]]
+    P = [eye.K @ np.column_stack(eye.pose) for eye in eyes[1:3]]
+    met = cv2.triangulatePoints(*P, *(px.reshape(2, 1).astype(float) for px in seen))
+    x, y, z = (met[:3] / met[3]).ravel()
+    assert on.coordinates(np.array([[x, y, -z]]))[0] == pytest.approx([on.s[100], on.t[40], 0.7], abs=0.01)
+
+
+def test_the_surface_is_found_on_the_face_and_beside_it(grooved):
+    _, on, surface = grooved
+    off = surface.height - truth(on, dome(groove=0.6))
+    s, t = np.meshgrid(on.s, on.t)
+    body = (s > 2 * HALF) & (s < LENGTH - 2 * HALF)
+    face, beside = body & (np.abs(t) < HALF), body & (np.abs(t) > HALF + 1.0)
+    assert np.median(np.abs(off[face])) < 0.03
+    assert np.percentile(np.abs(off[face]), 90) < 0.12
+    assert np.percentile(np.abs(off[beside]), 90) < 0.05
+
+
+@pytest.mark.parametrize("seen", [1.0, 0.0])
+def test_a_groove_is_as_deep_as_it_is_whether_or_not_it_was_seen_before(grooved, eyes, seen):
+    images, on, surface = grooved
+    likely = np.array([0.0, LENGTH]), np.array([seen, seen])
+    groove = find_groove(images, eyes, on, surface, SCALE, "left", likely)
+    middle = (groove.s > 0.35 * LENGTH) & (groove.s < 0.65 * LENGTH)
+    assert np.median(groove.depth[middle]) == pytest.approx(0.6, abs=0.12)
+
+
+def test_no_groove_is_found_where_there_is_none(grooved, eyes):
+    images, on, surface = grooved
+    likely = np.array([0.0, LENGTH]), np.array([1.0, 1.0])
+    groove = find_groove(images, eyes, on, surface, SCALE, "right", likely)
+    assert np.percentile(groove.depth, 95) < 0.1
+
+
+@dataclass(frozen=True)
+class Shifted:
+    """A camera believed to stand a little off where it does."""
+
+    eye: Eye
+    move: tuple[float, float, float]
+
+    @property
+    def camera_centre_mm(self) -> np.ndarray:
+        return self.eye.camera_centre_mm
+
+    def to_px_3d(self, mm: np.ndarray) -> np.ndarray:
+        return self.eye.to_px_3d(mm + np.array(self.move))
+
+
+def test_photos_whose_stands_are_a_little_off_are_tied_by_the_plate(eyes):
+    images = [photograph(eye, dome()) for eye in eyes]
+    moves = ((0.0, 0.0, 0.0), (0.03, 0.05, 0.0), (-0.02, -0.05, 0.0), (0.04, 0.0, 0.0), (0.0, 0.03, 0.0))
+    off = [Shifted(eye, move) for eye, move in zip(eyes, moves, strict=True)]
+    on = chart()
+    tied = tie(images, off, on, SCALE)
+    points = on.points(np.array([5.0, 20.0]), np.array([5.0, -6.0]), np.zeros(2))
+    before = np.array([o.to_px_3d(points) - e.to_px_3d(points) for o, e in zip(off, eyes, strict=True)])
+    after = np.array([f.to_px_3d(points) - e.to_px_3d(points) for f, e in zip(tied.frames, eyes, strict=True)])
+    assert np.abs(before).max() > 0.4
+    assert np.abs(after).max() < 0.15
+    assert min(tied.places) > 12
+
+
+def test_another_bead_and_a_moved_card_are_told_from_the_same_bead(eyes):
+    same = [photograph(eye, dome()) for eye in eyes[:3]]
+    other = photograph(eyes[3], dome(), seed=2)
+    frames = [*eyes[:2], Shifted(eyes[2], (6.0, 0.0, 0.0)), eyes[3]]
+    found = likeness([*same, other], frames, chart(), SCALE[:4])
+    wrong = strangers(found, ["face", "side", "moved", "other"])
+    assert {k: p.code for k, p in wrong.items()} == {2: "relief_card_moved", 3: "relief_other_bead"}
+    assert "about 6 mm off" in wrong[2].text
+
+
+def test_the_cheapest_path_is_that_of_trying_every_path():
+    cost = np.random.default_rng(3).random((4, 3, 2, 2))
+    steps = (0.2, 0.3, 0.1)
+    states = list(np.ndindex(3, 2, 2))
+
+    def price(path) -> float:
+        stay = sum(cost[(i, *state)] for i, state in enumerate(path))
+        return stay + sum(
+            step * abs(a - b)
+            for one, two in itertools.pairwise(path)
+            for step, a, b in zip(steps, one, two, strict=True)
+        )
+
+    best = min(price(path) for path in itertools.product(states, repeat=4))
+    assert price([tuple(state) for state in cheapest(cost, steps)]) == pytest.approx(best)
+
+
+@pytest.mark.parametrize("count", [0, 1, 10, 30])
+def test_too_few_and_too_many_photos_are_refused_in_one_sentence(count):
+    with pytest.raises(SettingsError, match="2 to 9 photos of one bead"):
+        check_count(count)
+
+
+def test_a_photo_that_cannot_be_read_is_named_and_the_others_are_kept(tmp_path):
+    good = tmp_path / "good.png"
+    cv2.imwrite(str(good), np.full((300, 400, 3), 90, np.uint8))
+    (tmp_path / "bad.jpg").write_bytes(b"no photo")
+    read = read_all([good, tmp_path / "bad.jpg"])
+    assert len(read.photos) == 1
+    assert isinstance(read.given[1], str)
+    with pytest.raises(PhotoError):
+        read_all([tmp_path / "bad.jpg", good])
+
+
+def test_a_surface_is_written_only_to_a_name_that_says_which():
+    check_surface_name("a.x3p")
+    with pytest.raises(SettingsError, match=r"\.npz or \.x3p"):
+        check_surface_name("a.csv")
