@@ -90,6 +90,16 @@ def check_words(criteria: Criteria, name: str, about: dict[str, object]) -> None
         assert judged(criteria, name, indications=seen, **about).outcome == "undecided"
 
 
+def check_advice(criteria: Criteria, line: Line, about: dict[str, object], bound: float, step: float) -> None:
+    """What should be is told as kept or not, and no line of it decides."""
+    for value, told in ((bound, "; kept: "), (bound + step, "; not kept: ")):
+        gauge = [reading(str(line.kind.gauge), value)]
+        found = judge(result(gauge=gauge, **about), criteria)  # type: ignore[arg-type]
+        assert line.id not in {one.id for one in found.lines}
+        assert found.unused == ()
+        assert any(text.startswith("Advice, no limit") and told in text for text in found.cautions)
+
+
 def check_application(criteria: Criteria, line: Line, about: dict[str, object]) -> None:
     """Left to the application: a person's yes passes, a no fails, and what is only seen waits for one."""
     assert judged(criteria, line.id, gauge=[reading(str(line.eye), 1)], **about).outcome == "pass"
@@ -175,6 +185,9 @@ def test_other_sets(row: dict[str, str]) -> None:
     scale = factor if line.kind.unit == "mm" else 1.0
     bound = 0.0 if limit == "none" else float(limit) * scale
     step = 1.0 if line.of == "pore_count" else STEP[row["unit"]] * scale
+    if line.advice:
+        check_advice(criteria, line, about, bound, step)
+        return
 
     def outcome(value: float, extent: float | None = None) -> str:
         shown = evidence_of(line, value, size, extent)

@@ -12,6 +12,7 @@ from toeline_app import parts, prefs, service, ui
 from toeline_app.photos import Shown
 
 ANSWERS = ("Yes", "No", "Not looked")
+CONDITION = ("Yes", "No", "Not known")
 #: A longer choice of a list is cut on a phone's screen, and stands in full below it.
 LONGEST_CHOICE = 36
 _WHO = "looked_by"
@@ -25,6 +26,7 @@ def page_part(shown: Shown, result: Result) -> None:
     kept: list[GaugeReading] = list(st.session_state.get(key, ()))
     with ui.fold("gauge", f"Look and gauge ({len(kept)})", "visibility"):
         parts.listed("What would settle the rest", tuple(service.needs(result)))
+        _conditions(shown, result)
         by = who()
         new = [*_looks(result, key, by, unit), *_gauge(result, key, by, unit)]
         if new:
@@ -38,6 +40,26 @@ def page_part(shown: Shown, result: Result) -> None:
                 st.rerun()
         if result.judgement.unused:
             st.text(f"Not used, as no line of the criteria goes by it: {'; '.join(result.judgement.unused)}.")
+
+
+def _conditions(shown: Shown, result: Result) -> None:
+    """What the criteria ask about the weld itself; nothing is taken for granted."""
+    key = f"conditions_{shown.photo.sha256}"
+    now: dict[str, bool] = st.session_state.get(key, {})
+    said: dict[str, bool] = {}
+    for name, text in service.conditions(result).items():
+        answer = st.radio(
+            f"{text}.",
+            CONDITION,
+            index=None if name not in now else CONDITION.index("Yes" if now[name] else "No"),
+            horizontal=True,
+            key=f"{key}_{name}",
+        )
+        if answer in ("Yes", "No"):
+            said[name] = answer == "Yes"
+    if said != now:
+        st.session_state[key] = said
+        st.rerun()
 
 
 def who() -> str:

@@ -24,6 +24,8 @@ class Preferences(BaseModel):
 
     joint: Literal["bead", "butt", "fillet"] = "bead"
     thickness_mm: Annotated[float | None, Field(ge=0.5, le=300)] = None
+    second_thickness_mm: Annotated[float | None, Field(ge=0.5, le=300)] = None
+    weld_thickness_mm: Annotated[float | None, Field(ge=0.5, le=300)] = None
     electrode_mm: Annotated[float | None, Field(ge=1.0, le=10.0)] = None
     criteria: Annotated[str | None, Field(pattern=r"^[a-z0-9.-]{1,60}$")] = None
     unit: Literal["mm", "in"] = "mm"

@@ -195,6 +195,19 @@ def gauge_names(result: Result) -> dict[str, str]:
     return {name: known[name].meaning for name in dict.fromkeys(names) if not known[name].statement}
 
 
+def conditions(result: Result) -> dict[str, str]:
+    """What the criteria ask about a weld of this joint: name to what it says."""
+    if result.settings.criteria is None:
+        return {}
+    criteria = load_criteria(result.settings.criteria)
+    asked = {
+        line.only_if.removeprefix("not ")
+        for line in criteria.lines
+        if line.only_if and result.settings.joint in line.joints
+    }
+    return {name: text for name, text in criteria.conditions.items() if name in asked}
+
+
 def look(name: str) -> Gauge:
     """What is asked of a person who looks."""
     return gauges()[name]

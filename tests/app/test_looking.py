@@ -59,7 +59,7 @@ def test_each_look_is_a_plain_question_of_its_own():
     asked = [one.label for one in app.radio]
     assert "Is there a crack outside the crater?" in asked
     assert "Is there a crack in the crater?" in asked
-    assert all(list(one.options) == ["Yes", "No", "Not looked"] for one in app.radio)
+    assert all(list(one.options) == ["Yes", "No", "Not looked"] for one in app.radio if "?" in one.label)
     assert "How many pores are open to the surface?" in [one.label for one in app.number_input]
 
 
@@ -102,3 +102,14 @@ def test_an_answer_is_told_in_its_own_words(name, value, words):
     one = service.looked(judged(), name, float(value), None, "A. Boon", "mm")[0]
     assert service.gauge_row(one, "mm")[1] == f"{words}, by A. Boon"
     assert looking.ANSWERS == ("Yes", "No", "Not looked")
+
+
+def test_what_the_criteria_ask_about_the_weld_can_be_said():
+    app = form(judged(joint="butt"))
+    pipe = next(one for one in app.radio if one.label == "The seam runs round a pipe.")
+    assert pipe.value is None
+    app = pipe.set_value("No").run()
+    assert app.session_state["conditions_" + "a" * 64] == {"pipe": False}
+    pipe = next(one for one in app.radio if one.label == "The seam runs round a pipe.")
+    app = pipe.set_value("Not known").run()
+    assert app.session_state["conditions_" + "a" * 64] == {}

@@ -93,6 +93,11 @@ def _edit(now: Preferences) -> Preferences:
         key="set_joint",
     )
     thickness = parts.length_input("Plate thickness", now.thickness_mm, now.unit, 0.5, 300.0, "set_thickness")
+    second, weld = now.second_thickness_mm, now.weld_thickness_mm
+    if joint != "bead":
+        second = parts.length_input("The other plate, if not as thick", second, now.unit, 0.5, 300.0, "set_second")
+    if joint == "butt":
+        weld = parts.length_input("Weld, if not full penetration", weld, now.unit, 0.5, 300.0, "set_weld")
     electrode = st.selectbox(
         "Electrode core diameter",
         ELECTRODES,
@@ -144,6 +149,8 @@ def _edit(now: Preferences) -> Preferences:
         update={
             "joint": joint,
             "thickness_mm": thickness,
+            "second_thickness_mm": second,
+            "weld_thickness_mm": weld,
             "electrode_mm": electrode,
             "criteria": criteria,
             "unit": "in" if unit == "in" else "mm",
@@ -160,6 +167,8 @@ def to_settings(now: Preferences) -> Settings:
     return Settings(
         joint=now.joint,
         thickness_mm=now.thickness_mm,
+        second_thickness_mm=now.second_thickness_mm if now.joint != "bead" else None,
+        weld_thickness_mm=now.weld_thickness_mm if now.joint == "butt" else None,
         check_line_mm=now.check_line_mm,
         criteria=now.criteria,
         unit=now.unit,
@@ -177,8 +186,10 @@ def measure_again(inspection: Inspection) -> None:
     if said.ends_px is not None:
         st.session_state[f"ends_{photo.sha256}"] = said.ends_px
     st.session_state[f"gauge_{photo.sha256}"] = list(said.gauge)
+    st.session_state[f"conditions_{photo.sha256}"] = dict(said.conditions)
     now = prefs.preferences()
-    then = {name: getattr(said, name) for name in ("joint", "thickness_mm", "check_line_mm", "criteria")}
+    kept = ("joint", "thickness_mm", "second_thickness_mm", "weld_thickness_mm", "check_line_mm", "criteria")
+    then = {name: getattr(said, name) for name in kept}
     fillet = {name: getattr(said, name) for name in ("drawing_size_mm", "drawing_size_is", "joint_angle_deg")}
     coach.keep_answers(photo.sha256, said.welding)
     prefs.remember(Preferences.model_validate(now.model_dump() | then | fillet | coach.from_welding(said.welding)))
@@ -190,6 +201,7 @@ def _with_ends(photo: Photo, settings: Settings) -> Settings:
         update={
             "ends_px": st.session_state.get(f"ends_{photo.sha256}"),
             "gauge": tuple(st.session_state.get(f"gauge_{photo.sha256}", ())),
+            "conditions": dict(st.session_state.get(f"conditions_{photo.sha256}", {})),
         }
     )
 

@@ -39,6 +39,7 @@ def _row(one: Measured) -> dict[str, Any]:
         "problems": " ".join(problem.code for problem in result.photo.problems),
         "bead_found": result.bead.found,
         "outcome": result.judgement.outcome if result.judgement else None,
+        "beside": "; ".join(result.judgement.beside) if result.judgement else None,
         "indications": len(result.indications),
         "cause": result.causes[0].cause if result.causes else None,
     }

@@ -54,7 +54,11 @@ def _row(line: Line, unit: Unit, thickness: float | None) -> Row:
     values = {} if thickness is None else {"t": thickness, "s": thickness}
     condition = ", ".join(
         part
-        for part in (line.when and f"{_signs(line.when)}{_in(line, unit)}", line.only_if and f"if {line.only_if}")
+        for part in (
+            line.when and f"{_signs(line.when)}{_in(line, unit)}",
+            line.only_if and f"if {line.only_if}",
+            "advice, fails nothing" if line.advice else "",
+        )
         if part
     )
     return Row(

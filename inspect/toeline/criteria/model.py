@@ -260,7 +260,7 @@ class Column(Model):
 
 
 class Line(Model):
-    """One line of a criteria set."""
+    """One line of a criteria set. ``advice``: what the standard says should be, which is told and decides nothing."""
 
     id: Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9.-]*$", max_length=60)]
     imperfection: Annotated[str, Field(min_length=1, max_length=120)]
@@ -278,6 +278,7 @@ class Line(Model):
     source: Annotated[str, Field(min_length=1)]
     confidence: Confidence
     note: str | None = None
+    advice: bool = False
     us: Column | None = None
 
     _arithmetic = field_validator("window", "counts_from")(_checked_expression)

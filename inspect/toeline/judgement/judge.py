@@ -39,6 +39,7 @@ from toeline.judgement.presence import judge_application, judge_presence
 from toeline.judgement.scalar import judge_scalar
 from toeline.names import PLATES_ASSUMED
 from toeline.result import JudgedLine, Judgement, Outcome, Result, Settings
+from toeline.text import clause
 from toeline.units import length, say
 
 #: The readings that give a limit's own quantities.
@@ -67,6 +68,7 @@ def judge(result: Result, criteria: Criteria) -> Judgement:
     needs: list[Need] = list(evidence.retake)
     hidden: list[str] = []
     used: set[str] = set()
+    advice: list[str] = []
     for line in criteria.lines:
         if settings.joint not in line.joints or line.limit == "allowed":
             continue
@@ -76,7 +78,10 @@ def judge(result: Result, criteria: Criteria) -> Judgement:
             continue
         case = Case(line.column(settings.unit), evidence, settings.rule)
         verdict = _judge(case, criteria)
-        if verdict is not None:
+        if line.advice and verdict is not None:
+            advice.append(_advised(case, verdict))
+            used |= _goes_by(case.line)
+        elif verdict is not None:
             lines.append(_judged(case, verdict))
             used |= _goes_by(case.line)
             needs.extend(verdict.needs)
@@ -100,7 +105,7 @@ def judge(result: Result, criteria: Criteria) -> Judgement:
         outcome=outcome,
         lines=tuple(lines),
         needs=told(needs, settings.unit),
-        cautions=_cautions(criteria, evidence, lines, hidden),
+        cautions=(*_cautions(criteria, evidence, lines, hidden), *advice),
         beside=_beside(criteria, evidence, lines),
         unused=_unused(evidence, used),
     )
@@ -199,6 +204,14 @@ def _judged(case: Case, verdict: Verdict) -> JudgedLine:
         confidence=line.confidence,
         gauge=named[0].name if named else None,
     )
+
+
+def _advised(case: Case, verdict: Verdict) -> str:
+    """What the standard advises and how this weld keeps it; it decides nothing."""
+    values = {name: known.value for name, known in case.evidence.values.items() if known.value is not None}
+    kept = {"pass": "kept", "fail": "not kept", "undecided": "open"}[verdict.outcome]
+    limit = limit_text(case.line, case.evidence.unit, values)
+    return f"Advice, no limit ({case.line.cited}): {clause(case.line.imperfection)}, {limit}; {kept}: {verdict.why}."
 
 
 def _goes_by(line: Line) -> set[str]:
