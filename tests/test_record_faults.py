@@ -296,6 +296,18 @@ def test_kills_while_migrating(tmp_path_factory, tmp_path):
     kill_each(KILLS, prepare, verify, tmp_path)
 
 
+def test_a_restore_killed_between_its_record_and_the_mark_of_its_photo_folder(template, tmp_path, monkeypatch):
+    def killed(folder, store_id):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("toeline.record.photos.PhotoFolder.claim", killed)
+    with pytest.raises(KeyboardInterrupt):
+        Store.restore(template / "backup.zip", tmp_path / "new" / "record.sqlite")
+    monkeypatch.undo()
+    with Store.open(tmp_path / "new") as store:
+        assert store.check(verify_backup(template / "backup.zip").head).ok
+
+
 def test_what_a_killed_backup_left_goes_with_a_later_one(template, tmp_path):
     left = tmp_path / f".backup.zip.{'0' * 32}"
     for file in (left, tmp_path / ".backup.zip.notes"):

@@ -46,11 +46,12 @@ class PhotoFolder:
         self.quarantine = folder / "quarantine"
         self._mark = folder / "STORE"
 
-    def check_owner(self, store_id: str, *, holds_photos: bool) -> None:
+    def check_owner(self, store_id: str, named: Set[str]) -> None:
         """Raises ``RecordError`` where the folder is another store's: one would set the other's photos aside.
 
-        The same where the store holds photos and this is not the folder that they were put into: on a disk that is
-        not there now, new photos would go astray.
+        The same where inspections name photos (``named``) and this is not the folder that they were put into: on a
+        disk that is not there now, new photos would go astray. A folder that holds some of them and bears no mark is
+        one whose restoring was killed at its very end.
         """
         try:
             owner = self._mark.read_text()
@@ -62,7 +63,7 @@ class PhotoFolder:
             raise RecordError(
                 f"The photo folder {self.folder} belongs to another record ({owner[:8]}): choose another folder."
             )
-        if holds_photos and not owner:
+        if named and not owner and not any(self.holds(sha256) for sha256 in named):
             raise RecordError(
                 f"The photo folder {self.folder} is missing: bring it back, or restore a backup into a new place."
             )

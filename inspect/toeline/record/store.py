@@ -344,8 +344,8 @@ class Store:
         if store_id is None:
             store_id = uuid.uuid4().hex
             connection.execute(t.store_info.insert().values(id=store_id))
-        holds_photos = not restoring and connection.execute(select(t.inspection_photo.c.sha256).limit(1)).first()
-        self._photos.check_owner(str(store_id), holds_photos=bool(holds_photos))
+        named = frozenset() if restoring else frozenset(where_photos_lie(connection).values())
+        self._photos.check_owner(str(store_id), named)
         self._photos.make()
         return str(store_id)
 
