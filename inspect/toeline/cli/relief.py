@@ -10,6 +10,7 @@ import typer
 
 from toeline.cli import measuring
 from toeline.cli.outputs import Outputs
+from toeline.files import write_whole
 from toeline.result import Result
 from toeline.text import one_line, shown_path
 
@@ -50,7 +51,7 @@ def relief(
             raise typer.BadParameter(f"{shown_path(path)} is one of the photos; name another file.")
     result = relief_with(photos, settings, height_map)
     if to_json is not None:
-        to_json.write_text(result.to_json() + "\n", "utf-8")
+        write_whole(to_json, result.to_json() + "\n")
     if out["picture"] is not None or out["report"] is not None:
         _draw(photos[0], result, out)
     for info in result.photos[1:]:
@@ -76,7 +77,7 @@ def _draw(face: Path, result: Result, out: dict[str, Any]) -> None:
     photo, unit = read_photo(face), result.settings.unit
     if out["picture"] is not None:
         kind: Literal["png", "jpeg"] = "png" if out["picture"].suffix.lower() == ".png" else "jpeg"
-        out["picture"].write_bytes(encode(draw_picture(photo, result, unit=unit), kind))
+        write_whole(out["picture"], encode(draw_picture(photo, result, unit=unit), kind))
     if out["report"] is not None:
         write_report(result, photo, out["report"], paper=measuring.PAPERS[out["paper"]], unit=unit)
 

@@ -36,6 +36,9 @@ _NO_MEMORY = ("Insufficient memory", "bad_alloc", "bad allocation", "Failed to a
 _TOO_LONG = "it takes longer than any photo of its size: send the photo as the phone stored it."
 _ENDED = "the process that measured it ended, twice: send it as JPEG, or take it again."
 
+#: Where OpenMP, linear algebra, OpenCV and the networks are told how many threads to use.
+_THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "OPENCV_FOR_THREADS_NUM")
+
 _in_worker = False
 
 
@@ -157,7 +160,7 @@ class Workers(Executor):
         thread.start()
 
     def _serve(self) -> None:
-        worker = _Worker(self._warm_up)
+        worker = _Worker(self._warm_up, max(1, (os.cpu_count() or 1) // self._count))
         worker.start()
         while (job := self._next()) is not None:
             if job.future.set_running_or_notify_cancel():
@@ -197,8 +200,9 @@ class Workers(Executor):
 class _Worker:
     """One process, started anew after it ended or has done its share."""
 
-    def __init__(self, warm_up: Callable[[], object] | None) -> None:
+    def __init__(self, warm_up: Callable[[], object] | None, threads: int) -> None:
         self._warm_up = warm_up
+        self._threads = threads
         self._process: SpawnProcess | None = None
         self._line: Connection | None = None
         self._jobs = 0
@@ -208,7 +212,7 @@ class _Worker:
         if self._line is None:
             context = get_context("spawn")
             self._line, theirs = context.Pipe()
-            self._process = context.Process(target=_obey, args=(theirs, self._warm_up), daemon=True)
+            self._process = context.Process(target=_obey, args=(theirs, self._warm_up, self._threads), daemon=True)
             self._process.start()
             theirs.close()  # so that the line ends with the process
             self._jobs = 0
@@ -244,9 +248,11 @@ class _Worker:
         return code
 
 
-def _obey(line: Connection, warm_up: Callable[[], object] | None) -> None:
+def _obey(line: Connection, warm_up: Callable[[], object] | None, threads: int) -> None:
     """The worker's life: do what comes down the line until it ends."""
     global _in_worker
+    for library in _THREADS:  # they read it as they are loaded: workers share the cores, and do not each take all
+        os.environ.setdefault(library, str(threads))
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl+C is for the one who waits, who then ends this
     threading.Thread(target=_end_with_the_parent, daemon=True).start()
     limits = WorkerFigures.read()

@@ -6,6 +6,7 @@ package and run on the CPU.
 
 from __future__ import annotations
 
+import os
 from functools import cache
 from importlib.resources import files
 
@@ -26,6 +27,8 @@ def _network(name: str) -> ort.InferenceSession:
     options.enable_cpu_mem_arena = False  # photos differ in size: an arena would keep the largest for ever
     options.add_session_config_entry("session.intra_op.allow_spinning", "0")  # other work waits for that core
     options.log_severity_level = 3
+    threads = os.environ.get("OMP_NUM_THREADS", "")
+    options.intra_op_num_threads = int(threads) if threads.isdecimal() else 0  # 0: as many as there are cores
     return ort.InferenceSession(str(files("toeline") / "data" / f"{name}.onnx"), options, ["CPUExecutionProvider"])
 
 
