@@ -75,7 +75,7 @@ def test_no_stage_prints():
 
 
 @pytest.mark.parametrize(
-    ("modules", "extras"), [(LIBRARY, ("postgresql", "cluster")), (APP, ("app",))], ids=["library", "app"]
+    ("modules", "extras"), [(LIBRARY, ("postgresql", "cluster", "agreement")), (APP, ("app",))], ids=["library", "app"]
 )
 def test_every_import_is_a_declared_dependency(modules, extras):
     wanted = [*PROJECT["dependencies"], *(line for e in extras for line in PROJECT["optional-dependencies"][e])]

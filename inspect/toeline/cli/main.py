@@ -30,6 +30,7 @@ app.command()(tools.criteria)
 app.command()(tools.noticed)
 app.command()(tools.accuracy)
 app.command()(tools.score)
+app.command()(tools.agree)
 app.command("app")(tools.run_app)
 app.add_typer(records.app, name="record")
 

@@ -6,6 +6,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from toeline.coupons.agreement import Agreement
 from toeline.coupons.coupons import ClassScores, Coupon, place_in_words
 
 
@@ -41,3 +42,18 @@ def _first(one: Coupon) -> str:
         return one.problem or ""
     practise = one.score.to_practise
     return (one.score.narrowed_by if one.outcome == "undecided" else None) or (practise[0].title if practise else "")
+
+
+def show_agreement(found: Agreement, console: Console | None = None) -> None:
+    """Print how two raters agree and where they differ, the widest apart first."""
+    out = console or Console(highlight=False, soft_wrap=True)
+    first, second = found.raters
+    out.print(Text(f"{first} and {second}: {found.same} of {found.coupons} coupons alike"))
+    if found.kappa is None:
+        out.print(Text(f"  kappa: {found.why}"))
+    else:
+        kind = "kappa, weighted by squared steps" if found.weighted else "kappa"
+        spread = "" if found.U is None else f" ± {found.U:.2f}"
+        out.print(Text(f"  {kind}: {found.kappa:.2f}{spread} ({found.called})"))
+    for one in found.differences:
+        out.print(Text(f"  {one.coupon}: {first} {one.first}, {second} {one.second}"))

@@ -265,6 +265,25 @@ def score(
         raise typer.Exit(3)
 
 
+def agree(
+    marks: Annotated[Path, typer.Argument(help="CSV with the header coupon and one column for each rater.")],
+    class_list: Annotated[
+        Path | None, typer.Option(help="Class list that toeline score wrote as CSV: toeline is then a rater too.")
+    ] = None,
+) -> None:
+    """Say how well raters agree on a class: Cohen's kappa, and where they differ."""
+    from itertools import combinations
+
+    from toeline.cli.show_class import show_agreement
+    from toeline.coupons.agreement import agreement, marks_of_class, read_marks
+
+    raters = read_marks(marks.read_bytes(), str(marks))
+    if class_list is not None:
+        raters["toeline"] = marks_of_class(class_list.read_bytes(), next(iter(raters.values())), str(class_list))
+    for first, second in combinations(raters, 2):
+        show_agreement(agreement(raters[first], raters[second], (first, second)))
+
+
 def run_app(
     port: Annotated[int, typer.Option(help="Port to listen on.", min=1, max=65535)] = 8501,
     host: Annotated[
