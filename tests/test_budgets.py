@@ -112,6 +112,22 @@ def test_bead_ends_move_what_the_body_is():
     assert budget(m["width_mean"])["bead ends"] == pytest.approx(slope * END["u"] / math.sqrt(2), rel=0.3)
 
 
+def test_the_start_has_the_rows_of_a_width_and_its_own_ends():
+    m = measured(u=0.1, frame=FlatFrame(u_scale=0.01))
+    own = TOE["bias_share"] * 0.1
+    rows, ratio = budget(m["start_width"]), budget(m["start_to_width"])
+    assert rows["toe reader"] == pytest.approx(math.sqrt((2 * TOE["bias_u"]) ** 2 + 2 * own**2))
+    assert rows["print scale"] == pytest.approx(0.08)
+    assert "print scale" not in ratio  # it stretches start and body alike
+    # from 0.3 to 1 width of 8 mm: 5.6 mm of correlated noise of two toes
+    u, n = TOE["noise_share"] * 0.1, m["start_width"].n
+    rho = np.exp(-STEP * np.abs(np.subtract.outer(np.arange(n), np.arange(n))) / TOE["correlation"])
+    assert rows["toe localisation"] == pytest.approx(math.sqrt(2 * u * u * rho.sum()) / n, rel=0.2)
+    # a start that widens by 0.1 a mm: later by d, wider by 0.1 d
+    widens = measured(4.0 + 0.05 * np.minimum(S, 40.0), -4.0 - 0.05 * np.minimum(S, 40.0))
+    assert budget(widens["start_width"])["bead ends"] == pytest.approx(0.1 * END["u"], rel=0.3)
+
+
 # --- the plate's own sources
 
 

@@ -79,6 +79,9 @@ def one_bead(rng: np.random.Generator, errors: Errors) -> None:
     body = (s >= 8.0) & (s <= 92.0)
     truth = statistics(true[0][body], true[1][body], s[body]) | {"length": 100.0}
     truth["length_to_width"] = 100.0 / truth["width_mean"]
+    first, rest = ((s > lo) & (s <= hi) for lo, hi in ((0.3 * 8.0, 8.0), (8.0, 92.0)))
+    truth["start_width"] = float((true[0] - true[1])[first].mean())
+    truth["start_to_width"] = truth["start_width"] / float((true[0] - true[1])[rest].mean())
     both, stretch = rng.normal(0, BOTH), 1 + rng.normal(0, U_PRINT)
     ends = rng.normal(0, U_END, 2)
     seen_s = np.arange(0.0, (100.0 + ends[1] - ends[0]) * stretch, STEP)
@@ -211,5 +214,5 @@ def test_u_is_neither_too_small_nor_too_wide(joint: str, request: pytest.Fixture
 
 
 def test_no_measure_is_left_out(beads: dict[str, float], fillets: dict[str, float]) -> None:
-    groups = ("length", "body", "ripples", "counts", "legs", "undersize")
+    groups = ("length", "body", "start", "ripples", "counts", "legs", "undersize")
     assert beads.keys() | fillets.keys() == {name for name, measure in MEASURES.items() if measure.group in groups}
