@@ -13,7 +13,9 @@ import pytest
 from card_scene import View
 from card_scene import draw as draw_card
 from drawn_beads import Drawing, Spoil, draw
+from judged_results import indication, reading, result
 from test_plate import known_camera, seen_card
+from toeline.evidence.evidence import Evidence
 from toeline.geometry.plate import plate_from_card
 from toeline.measures.figures import IndicationFigures
 from toeline.measures.indications import find_indications, runs
@@ -292,3 +294,51 @@ def test_a_card_may_be_60_mm_away_and_so_bent():
         assert bent.fit.misfit == pytest.approx(wanted, rel=0.02)
         codes = {p.code for p in card_problems((bent.card,), bent)} & {"card_not_flat", "card_bent"}
         assert codes == ({code} if code else set())
+
+
+# --- evidence
+
+
+@pytest.mark.parametrize(
+    ("confidence", "short", "whole"),
+    # 98 stations of 100 must be seen, each from a confidence of 0.5 on
+    [(0.52, 0, True), (0.48, 0, False), (0.95, 1, True), (0.95, 4, False)],
+)
+def test_toes_seen_over_the_whole_length(confidence, short, whole):
+    toes = (confidence,) * (100 - short) + (0.3,) * short
+    assert (Evidence(result(bead={"toe_confidence": toes})).view is None) == whole
+
+
+@pytest.mark.parametrize(("px_per_mm", "fine"), [(5.2, True), (4.8, False)])
+def test_spatter_is_counted_from_five_pixels_a_mm(px_per_mm, fine):
+    assert (Evidence(result(px_per_mm=px_per_mm)).coarse is None) == fine
+
+
+def test_a_crack_must_open_two_pixels():
+    # sampling theorem: one dark and one bright; at 10 px per mm that is 0.2 mm
+    assert "0.2 mm" in Evidence(result(px_per_mm=10.0)).smallest_crack
+
+
+@pytest.mark.parametrize(("at", "belongs"), [(24.0, False), (26.0, True), (40.0, True), (54.0, True), (56.0, False)])
+def test_a_reading_belongs_to_what_lies_within_five_mm(at, belongs):
+    run = indication("undercut", 30.0, 50.0)
+    assert Evidence(result(indications=[run])).near(reading("undercut_depth", 0.4, at=at), run) == belongs
+
+
+@pytest.mark.parametrize(
+    ("kind", "confidence", "said"),
+    [
+        ("undercut", 0.82, "read"),
+        ("undercut", 0.78, "perhaps"),
+        ("pore", 0.92, "read"),
+        ("pore", 0.88, "perhaps"),
+        ("spatter", 0.72, "read"),
+        ("spatter", 0.68, "perhaps"),
+        ("overlap", 0.99, "perhaps"),
+        ("crater_crack", 0.99, "perhaps"),
+        ("irregular_width", 0.5, "read"),
+    ],
+)
+def test_what_is_worded_as_seen(kind, confidence, said):
+    one = indication(kind, 30.0, confidence=confidence)
+    assert Evidence(result(indications=[one])).how_seen(one) == said
