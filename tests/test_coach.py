@@ -27,6 +27,7 @@ from toeline.result import (
     Judgement,
     PhotoInfo,
     Quantity,
+    ReliefAlong,
     Result,
     Settings,
     Welding,
@@ -318,6 +319,18 @@ def test_a_height_gauged_at_the_start_is_held_against_that_further_on() -> None:
     signs = {r.sign: r for r in read_signs(result_of(GOOD, gauge=heights), normal())}
     assert signs["height"].state == "normal"
     assert signs["start"].state != "at_once"
+
+
+def test_a_height_from_several_photos_tells_the_start_too() -> None:
+    s = tuple(float(x) for x in range(0, 101))
+    crown = tuple(2.8 if x < 9 else 1.5 for x in s)
+    heights = ReliefAlong(state="measured", s_mm=s, crown_mm=crown, U_mm={"crown_mm": tuple(0.1 for _ in s)})
+    result = result_of(GOOD)
+    known = result.bead.model_copy(update={"travel": "known"})
+    result = result.model_copy(update={"relief": heights, "bead": known})
+    start = next(r for r in read_signs(result, normal()) if r.sign == "start")
+    assert start.state != "at_once"
+    assert "187% as high" in start.figure
 
 
 def test_the_craters_place_says_how_the_run_was_ended() -> None:

@@ -20,7 +20,12 @@ Polarity = Literal["DC+", "DC-", "AC"]
 Technique = Literal["stringer", "weave"]
 TECHNIQUES: dict[Technique, str] = {"stringer": "Stringer, drawn straight", "weave": "Weave"}
 T = TypeVar("T", bound=str)
-_FIRST = {"setting": "Put right first", "look": "Before you change anything", "change": "Change one thing", "keep": "Well done"}
+_FIRST = {
+    "setting": "Put right first",
+    "look": "Before you change anything",
+    "change": "Change one thing",
+    "keep": "Well done",
+}
 #: Settings that the coach asks for and the fold "How it was welded" takes in.
 WELDED = ("electrode_mm", "drawing_size_mm", "current_a", "box_range_a")
 

@@ -36,6 +36,8 @@ WORDS: dict[IndicationKind, tuple[str, ...]] = {
 }
 #: A restart's slag lies within this many mm of it along the seam.
 _AT_RESTART_MM = 8.0
+#: A height is told of a stretch from this many places on.
+_FEWEST = 3
 #: A depth or height measured over the plate is one from here on, mm.
 _DEPTH_MM = 0.1
 Likelihood = Mapping[str, float]
@@ -558,11 +560,35 @@ def _size(seen: Seen) -> list[Reading]:
 
 
 def _start(seen: Seen) -> list[Reading]:
-    """Whether the bead has its width at once, where it is known which end is the start."""
-    bead, ratio = seen.result.bead, seen.measure("start_to_width")
-    if ratio is None or not bead.start_seen or bead.travel != "known":
+    """Whether the bead has its width and its height at once, where it is known which end is the start."""
+    bead = seen.result.bead
+    if not bead.start_seen or bead.travel != "known":
         return []
-    return _on(seen, "start_to_width", ratio, lambda r: f"its first width is {r:.0%} of the width further on")
+    wide, high = seen.measure("start_to_width"), _crown_at_start(seen)
+    return [
+        *_on(seen, "start_to_width", wide, lambda r: f"its first width is {r:.0%} of the width further on"),
+        *_on(seen, "start_to_height", high, lambda r: f"its first width is {r:.0%} as high as further on"),
+    ]
+
+
+def _crown_at_start(seen: Seen) -> tuple[float, float] | None:
+    """Height over the first width over that of the body, from several photos, with its standard uncertainty; None
+    where it was not seen."""
+    relief, face, length = seen.result.relief, seen.face(), seen.measure("length")
+    if relief is None or relief.state != "measured" or face is None or length is None:
+        return None
+    nose, width = datafile.load("measures.toml")["start"]["nose"] * face[0], face[0]
+    known = [
+        (s, crown, u / 2)
+        for s, crown, u in zip(relief.s_mm, relief.crown_mm, relief.U_mm.get("crown_mm", ()), strict=False)
+        if crown is not None and u is not None
+    ]
+    first = [(crown, u) for s, crown, u in known if nose <= s <= width]
+    body = [(crown, u) for s, crown, u in known if width < s <= length[0] - width]
+    if len(first) < _FEWEST or len(body) < _FEWEST:
+        return None
+    means = [tuple(sum(each) / len(part) for each in zip(*part, strict=True)) for part in (first, body)]
+    return _ratio((means[0][0], means[0][1]), (means[1][0], means[1][1]))
 
 
 def _settings(seen: Seen) -> list[Reading]:
