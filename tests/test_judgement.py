@@ -383,12 +383,22 @@ def test_pores_are_sized_added_and_counted() -> None:
 
 def test_a_measure_of_a_half_seen_bead_does_not_pass() -> None:
     training = load_criteria("workmanship")
-    for name in ("toes", "width", "ripples", "spatter"):
+    for name in ("toes", "width", "ripples"):
         assert line(judge(result(), training), name).outcome == "pass"
         assert line(judge(result(problems=[problem("glare", share=20)]), training), name).outcome == "undecided"
     ragged = {"left_edge_deviation": q(0.9, 0.1)}
     hidden = judge(result(measures=ragged, problems=[problem("glare", share=20)]), training)
     assert line(hidden, "toes").outcome == "fail"
+
+
+def test_spatter_is_counted_by_a_person() -> None:
+    """A photo counts some of it: what it counts passes nothing and fails nothing."""
+    training = load_criteria("workmanship")
+    for seen in (0.0, 40.0):
+        few = {"spatter_per_100mm": q(seen, 3.0, "1")}
+        assert line(judge(result(measures=few), training), "spatter").outcome == "undecided"
+    for count, outcome in ((10, "pass"), (14, "fail")):  # 120 mm of weld, 10 in any 100 allowed
+        assert line(judge(result(gauge=[reading("spatter", count)]), training), "spatter").outcome == outcome
 
 
 def test_a_fillet_with_one_card_leaves_the_other_plate_open() -> None:

@@ -57,7 +57,9 @@ def evidence_of(line: Line, value: float, size: float, extent: float | None) -> 
             gauge = [reading("pores", len(places)), *(reading("pore_diameter", 1.5, at=at) for at in places)]
         case "edge_deviation" | "straightness":
             measures = {f"left_{line.of}": q(value)}
-        case "width_variation" | "ripple_variation" | "spatter_per_100mm":
+        case "spatter_per_100mm":
+            gauge = [reading("spatter", round(value))]
+        case "width_variation" | "ripple_variation":
             measures = {line.of: q(value, unit="1")}
         case _:
             gauge = [reading(str(kind.gauge), value)]
@@ -184,7 +186,9 @@ def test_other_sets(row: dict[str, str]) -> None:
         return
     scale = factor if line.kind.unit == "mm" else 1.0
     bound = 0.0 if limit == "none" else float(limit) * scale
-    step = 1.0 if line.of == "pore_count" else STEP[row["unit"]] * scale
+    if line.of == "spatter_per_100mm":
+        about["length"] = 100.0
+    step = 1.0 if line.of in ("pore_count", "spatter_per_100mm") else STEP[row["unit"]] * scale
     if line.advice:
         check_advice(criteria, line, about, bound, step)
         return

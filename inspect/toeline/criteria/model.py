@@ -172,7 +172,7 @@ QUANTITIES: Mapping[str, Kind] = {
         takes=("throat", "concavity", *_LEGS),
     ),
     "throat_excess": _scalar("throat oversize", "h", "mm", takes=("throat", "throat_largest")),
-    "spatter_per_100mm": _scalar("spatter per 100 mm", "n", "1"),
+    "spatter_per_100mm": _scalar("spatter per 100 mm", "n", "1", statement="spatter", seen=("spatter",)),
     "width_range": _scalar("widest less narrowest", "w", "mm"),
     "width_variation": _scalar("spread of the width over its mean", "v", "1"),
     "edge_deviation": _scalar("unevenness of the rougher toe", "e", "mm"),

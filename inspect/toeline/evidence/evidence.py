@@ -111,15 +111,6 @@ class Evidence:
         return None if share >= self.detection["toe_share"] else f"only {share:.0%} of the toes were seen surely"
 
     @cached_property
-    def coarse(self) -> str | None:
-        """Why the photo is too coarse to count spatter in, or None where it is not."""
-        scale = self.result.scale.px_per_mm
-        if scale is None or scale.value is None:
-            return "the photo's fineness is not known"
-        fine = scale.value - (scale.U or 0) >= self.detection["px_per_mm"]
-        return None if fine else f"the photo has only {scale.value:.1f} pixels per mm"
-
-    @cached_property
     def smallest_crack(self) -> str:
         """The finest crack that this photo could show."""
         scale = self.result.scale.px_per_mm

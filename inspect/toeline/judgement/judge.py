@@ -3,10 +3,10 @@
 How an inspector thinks, and so this package:
 
 - A line passes only on evidence: a value inside the limit by the decision rule, or a person's statement. The photo
-  decides what it measures, where it shows both toes surely over the whole length: widths, toes, legs, spatter's count.
+  decides what it measures, where it shows both toes surely over the whole length: widths, toes, legs, ripples.
 - A depth or height is decided by a gauge or a relief and by nothing else.
-- Cracks, pores, lack of fusion, overlap and the like never pass on a photo: it finds some, it cannot show that there
-  are none. A person looks and states it (``cracks=0``, or ``visible_faults=0`` for all of them).
+- Cracks, pores, spatter, lack of fusion, overlap and the like never pass on a photo: it finds some, it cannot show
+  that there are none. A person looks and states it (``cracks=0``, or ``visible_faults=0`` for all of them).
 - What the photo seems to show sends a person to look, and fails nothing; what a person states or reads does.
 - A reading with a place speaks for that place: it can fail a line and pass none. One without speaks for the worst
   anywhere.

@@ -99,14 +99,14 @@ def _held(case: Case, sample: Sample, bound: Quantity, sense: Sense, ask: tuple[
     elif told.outcome == "undecided":
         told = replace(told, why=f"{why}, too near the limit to say", needs=ask)
     if told.outcome == "pass" and sample.how.startswith("photo"):
-        unseen = _unseen(case)
+        unseen = case.evidence.view
         if unseen is not None:
             return replace(
                 told, outcome="undecided", why=f"{told.why}, but {unseen}", needs=_RETAKE if ask is _CLOSER else ask
             )
     if told.outcome != "undecided" and told.outcome not in sample.proves:
         alone = "which speaks for that place only" if sample.at is not None else "which alone does not prove it"
-        told = replace(told, outcome="undecided", why=f"{told.why}, {alone}", needs=ask)
+        told = replace(told, outcome="undecided", why=f"{told.why}, {alone}", needs=ask, p_conform=None)
     return told
 
 
@@ -117,13 +117,6 @@ def _in_words(case: Case, quantity: Quantity) -> str:
     if case.line.of in _AGAINST_DRAWING and quantity.value < 0:
         return f"no {words}, {case.value(quantity.model_copy(update={'value': -quantity.value}))} to spare"
     return f"{words} {case.value(quantity)}"
-
-
-def _unseen(case: Case) -> str | None:
-    """Why a value measured in the photo may not stand for the whole weld, or None where it does."""
-    if case.line.of == "spatter_per_100mm":
-        return case.evidence.view or case.evidence.coarse
-    return case.evidence.view
 
 
 def _tolerated(case: Case, told: Verdict, ask: tuple[Need, ...]) -> Verdict:
@@ -178,7 +171,9 @@ def _samples(case: Case) -> Samples:
         case "width_range":
             width = difference(evidence.measure("width_max"), evidence.measure("width_min"))
             return Samples([Sample(width, "photo")], (), _CLOSER)
-        case "width_variation" | "ripple_variation" | "spatter_per_100mm":
+        case "spatter_per_100mm":
+            return _spatter(case)
+        case "width_variation" | "ripple_variation":
             return Samples([Sample(evidence.measure(of), "photo")], (), _CLOSER)
         case "leg_difference":
             return _leg_difference(case)
@@ -189,6 +184,20 @@ def _samples(case: Case) -> Samples:
         case "throat_excess":
             return _throat_excess(case)
     return _surest([_sample(one) for one in case.told], case.gauge(evidence.narrowest))
+
+
+def _spatter(case: Case) -> Samples:
+    """A person's count over the weld's length; a photo finds some, not surely all, and takes other spots for balls."""
+    evidence, weld = case.evidence, case.evidence.values["l"]
+    photo = Sample(evidence.measure("spatter_per_100mm"), "photo", proves=())
+    counted = []
+    for reading in evidence.whole(case.line.kind.statement):
+        per = unknown(weld.why or "the weld's length is not known", "1")
+        if weld.value:
+            each = 100 * reading.value / weld.value
+            per = Quantity(value=each, U=each * (weld.U or 0) / weld.value, unit="1")
+        counted.append(Sample(per, "eye", none=reading.value == 0))
+    return Samples(counted, [photo], case.look())
 
 
 def _sample(told: Told) -> Sample:
