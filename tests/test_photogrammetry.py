@@ -166,5 +166,5 @@ def test_a_photo_that_cannot_be_read_is_named_and_the_others_are_kept(tmp_path):
 
 def test_a_surface_is_written_only_to_a_name_that_says_which():
     check_surface_name("a.x3p")
-    with pytest.raises(SettingsError, match=r"\.npz or \.x3p"):
+    with pytest.raises(SettingsError, match=r"\.npz or \.x3p or \.png"):
         check_surface_name("a.csv")

@@ -85,7 +85,7 @@ def relief(
 ) -> Result:
     """Measure one bead in several photos, the first of them the face photo; the keywords are those of ``measure``.
 
-    ``height_map`` names a file for the surface: ``.npz`` or ``.x3p``.
+    ``height_map`` names a file for the surface: ``.npz``, ``.x3p`` or ``.png``.
 
     Raises:
         ToelineError: the face photo cannot be read, or a setting makes no sense; the text says what to do.

@@ -25,7 +25,7 @@ def relief(
     height_map: Annotated[
         Path | None,
         typer.Option(
-            help="Write the surface, to a name that ends in .npz (NumPy) or .x3p (ISO 25178-72).",
+            help="Write the surface: .npz (NumPy), .x3p (ISO 25178-72), or .png as a picture.",
             metavar="FILE",
             rich_help_panel="What comes out",
         ),

@@ -1,9 +1,11 @@
-"""The surface as a file: NumPy's ``.npz`` as the result contract has it, or ``.x3p`` (ISO 25178-72)."""
+"""The surface as a file: NumPy's ``.npz`` as the result contract has it, ``.x3p`` (ISO 25178-72) or a ``.png`` to look
+at."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
+import cv2
 import numpy as np
 import x3pio
 from scipy.ndimage import map_coordinates
@@ -12,10 +14,11 @@ from toeline.datafile import load
 from toeline.errors import SettingsError
 from toeline.photogrammetry.quantities import seen_places, u_height
 from toeline.photogrammetry.relief import Relief
+from toeline.photogrammetry.surface_picture import draw_surface
 from toeline.trace.band import F64
 from toeline.uncertainty import COVERAGE
 
-ENDINGS = (".npz", ".x3p")
+ENDINGS = (".npz", ".x3p", ".png")
 _METRE = 1e-3
 
 
@@ -38,6 +41,8 @@ def save_surface(relief: Relief, path: str | Path) -> None:
     try:
         if Path(path).suffix.lower() == ".x3p":
             _save_x3p(relief, Path(path))
+        elif Path(path).suffix.lower() == ".png":
+            Path(path).write_bytes(cv2.imencode(".png", draw_surface(relief))[1].tobytes())
         else:
             np.savez_compressed(path, allow_pickle=False, **(_sections(relief) if relief.side else plate_grid(relief)))
     except OSError as error:

@@ -17,6 +17,7 @@ from toeline.names import CAUSES
 from toeline.report.fillet_sketch import draw_cross_section
 from toeline.report.highlights import CHANCES, measures_to_read
 from toeline.report.key import UNSURE, keyed_indications
+from toeline.report.relief_profile import draw_relief_profile
 from toeline.result import BudgetRow, JudgedLine, Quantity, Result
 from toeline.text import capital, sentence
 from toeline.units import Unit, convert, say
@@ -101,6 +102,7 @@ class ReportContent:
     picture_note: str
     key: tuple[KeyRow, ...]
     cross_section: str  # SVG, for a fillet
+    relief_profile: str  # SVG, where several photos told height and depth
     measures: tuple[MeasureRow, ...]
     criteria: tuple[Row, ...]
     lines: tuple[LineRow, ...]
@@ -166,6 +168,7 @@ def report_content(
             for entry in key
         ),
         cross_section=draw_cross_section(result, unit) or "",
+        relief_profile=draw_relief_profile(result, unit) or "",
         measures=tuple(_measure(name, quantity, unit) for name, quantity in measures_to_read(result).items()),
         criteria=_criteria(result),
         lines=tuple(_line(line, unit) for line in judgement.lines) if judgement else (),

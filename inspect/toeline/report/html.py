@@ -76,6 +76,8 @@ def _sections(d: ReportContent, picture: bytes | None) -> Iterable[Markup]:
     )
     if d.cross_section:
         yield _heading("Cross-section, to scale") + Markup(d.cross_section)  # our own drawing, its words escaped
+    if d.relief_profile:
+        yield _heading("Height and depth along the seam, from several photos") + Markup(d.relief_profile)
     yield _pairs("Evidence of calibration", d.calibration)
     yield _table(
         f"Uncertainty budget: {d.budget_title}" if d.budget else "",

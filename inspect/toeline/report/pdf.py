@@ -60,6 +60,8 @@ def pdf_report(
     sources = {"result.json": result.to_json().encode()}
     if content.cross_section:
         sources["cross_section.svg"] = content.cross_section.encode()
+    if content.relief_profile:
+        sources["relief_profile.svg"] = content.relief_profile.encode()
     if picture is not None:
         sources[str(data["picture"])] = picture
     return typeset(template, data, sources, made_at, _STANDARDS)
