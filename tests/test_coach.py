@@ -362,6 +362,21 @@ def test_arc_blow_fore_and_aft_is_countered_by_the_travel_angle_and_back_steppin
     assert "back-step" in first.try_[1]
 
 
+def test_on_ac_there_is_no_arc_blow_to_speak_of() -> None:
+    """Arc blow comes with direct current (training texts, secondary reading)."""
+    blown = fault("arc blow at both ends")
+    assert rank_causes(blown).causes[0].cause == "arc_blow"
+    assert "arc_blow" not in {cause.cause for cause in rank_causes(welded(blown, polarity="AC")).causes}
+
+
+def test_what_only_the_photo_seems_to_show_is_worded_so_among_the_evidence() -> None:
+    marks = (seen("undercut", "left", 20.0, 80.0, 0.9),)
+    (photo, *_) = rank_causes(result_of(GOOD, marks)).causes
+    assert any(line.startswith("perhaps undercut along one toe") for line in photo.evidence)
+    (felt, *_) = rank_causes(result_of(GOOD, marks, gauge=(GaugeReading(name="undercut", value=1, at=50.0),))).causes
+    assert any(line.startswith("undercut along one toe") for line in felt.evidence)
+
+
 def test_a_weave_said_is_held_against_a_weaves_width() -> None:
     wide = result_of(
         GOOD | {"width_mean": 12.5, "ripple_sharpness": 0.2, "ripple_pitch": 1.1}, welding=Welding(electrode_mm=3.2)

@@ -75,6 +75,8 @@ class Trouble(Model):
     techniques: tuple[Literal["stringer", "weave"], ...] = ()
     #: Positions that give it; where none is said, it is not thought of.
     positions: tuple[PositionName, ...] = ()
+    #: Currents it needs; where another is said, it is not thought of.
+    currents: tuple[Literal["DC+", "DC-", "AC"], ...] = ()
     source: str
     signs: tuple[SignStrength, ...] = ()
     try_: tuple[str, ...] = Field(default=(), alias="try")
@@ -218,10 +220,12 @@ class Chart(Model):
         joint: Joint,
         technique: Literal["stringer", "weave"] | None = None,
         position: PositionName | None = None,
+        current: Literal["DC+", "DC-", "AC"] | None = None,
     ) -> Chart:
         """The chart with the troubles that this joint, welded so and there, can have."""
         fit = (t for t in self.troubles if joint in t.joints)
         fit = (t for t in fit if not t.positions or position in t.positions)
+        fit = (t for t in fit if not t.currents or current is None or current in t.currents)
         fit = (t for t in fit if not t.techniques or technique is None or technique in t.techniques)
         return self.model_copy(update={"troubles": tuple(fit)})
 

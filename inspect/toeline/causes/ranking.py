@@ -81,7 +81,8 @@ def _weights(trouble: Trouble, readings: tuple[Reading, ...], rules: Chart) -> l
 def _in_words(trouble: Trouble, reading: Reading, against: bool, rules: Chart) -> str:
     """A reading as evidence."""
     sign = rules.signs[reading.sign]
-    seen = f"{sign.says[reading.state]}: {reading.figure}"
+    unsure = "perhaps " if sign.seen and reading.open and reading.state != sign.usual else ""
+    seen = f"{unsure}{sign.says[reading.state]}: {reading.figure}"
     if not against:
         return seen
     states, usual = trouble.states[sign.id], rules.usual(sign.id)
@@ -174,7 +175,8 @@ def rank(result: Result) -> Ranking:
     """
     settings, rule = result.settings, RankingFigures.read()
     position = settings_position(settings)
-    rules = chart().of(settings.joint, settings.welding.technique, position.name if position else None)
+    weld = settings.welding
+    rules = chart().of(settings.joint, weld.technique, position.name if position else None, weld.polarity)
     readings = read_signs(result, normal())
     if not any(reading.sign in ("width_spread", "edges", "ripples", "pitch", "spatter") for reading in readings):
         why = "Too little of the bead could be measured to say anything about causes."
