@@ -278,6 +278,14 @@ def test_a_short_imperfection_is_measured_before_it_fails() -> None:
         assert line(judged, "1.7-undercut-thin").outcome == outcome
 
 
+def test_a_weld_shorter_than_the_stretch_may_have_a_share_of_its_length() -> None:
+    """ISO 5817:2014, short imperfection, from memory: 25 mm in any 100 mm, of a shorter weld 25 %: 15 mm of 60 mm."""
+    for weld, length, outcome in ((60, 12, "pass"), (60, 18, "fail"), (120, 18, "pass"), (120, 28, "fail")):
+        gauge = [reading("undercut_depth", 0.15), reading("undercut_deep_length", length)]
+        judged = judge(result(thickness=2, length=weld, gauge=gauge), ISO_C)
+        assert line(judged, "1.7-undercut-thin").outcome == outcome, (weld, length)
+
+
 def test_a_blanket_statement_against_what_seems_to_be_seen_sends_back_to_the_place() -> None:
     crack = [indication("crater_crack", 118)]
     assert line(judge(result(indications=crack), ISO_C), "1.2-crater-crack").outcome == "undecided"

@@ -26,10 +26,9 @@ from toeline.result import Indication, Quantity
 from toeline.trace.ripples import Ripples
 
 # what the toe reader does, mm: both toes out together; each alone; and from place to place along 4 mm, of which half
-# adds to a spread and half makes up for what it smooths away
-U_TOE, BOTH, OWN, SCATTER, ALONG = 0.10, 0.04, 0.075, 0.080, 4.0
+# adds to a spread and half makes up for what it smooths away. By share of what the reader says of each station
+BOTH, OWN, SCATTER, ALONG = 0.04, 0.75, 0.80, 4.0
 U_END = 0.33
-U_PRINT = 0.01
 TRIALS = 60
 
 Errors = dict[str, list[tuple[float, float]]]
@@ -72,8 +71,14 @@ def statistics(left: np.ndarray, right: np.ndarray, s: np.ndarray) -> dict[str, 
     return {name: float(value) for name, value in out.items()}
 
 
-def one_bead(rng: np.random.Generator, errors: Errors) -> None:
-    """A bead of 100 mm by 8 mm with errors of every source, and what is true of it."""
+def _smoothed(toe: np.ndarray, u_toe: float) -> np.ndarray:
+    """A toe (N,) at its stations without as much spread as half the scatter adds to it."""
+    return gaussian_filter1d(toe, 0.37 / STEP * (u_toe / 0.10) ** 2 + 1e-3)
+
+
+def one_bead(rng: np.random.Generator, errors: Errors, u_toe: float = 0.10, u_print: float = 0.01) -> None:
+    """A bead of 100 mm by 8 mm with errors of every source, and what is true of it; the reader says ``u_toe`` mm of its
+    toes, and the print is known to a share of ``u_print``."""
     s = np.arange(-5.0, 105.0 + 1e-9, STEP)
     true = [sign * 4.0 + correlated(len(s), 0.2, 6.0, rng) for sign in (1, -1)]
     body = (s >= 8.0) & (s <= 92.0)
@@ -82,13 +87,14 @@ def one_bead(rng: np.random.Generator, errors: Errors) -> None:
     first, rest = ((s > lo) & (s <= hi) for lo, hi in ((0.3 * 8.0, 8.0), (8.0, 92.0)))
     truth["start_width"] = float((true[0] - true[1])[first].mean())
     truth["start_to_width"] = truth["start_width"] / float((true[0] - true[1])[rest].mean())
-    both, stretch = rng.normal(0, BOTH), 1 + rng.normal(0, U_PRINT)
+    both, stretch = rng.normal(0, BOTH), 1 + rng.normal(0, u_print)
     ends = rng.normal(0, U_END, 2)
     seen_s = np.arange(0.0, (100.0 + ends[1] - ends[0]) * stretch, STEP)
     seen = []
     for toe, out in zip(true, (1, -1), strict=True):
-        smoothed = gaussian_filter1d(toe, 0.37 / STEP)  # takes away as much spread as half the scatter adds
-        traced_toe = smoothed + correlated(len(s), SCATTER, ALONG, rng) + out * both + rng.normal(0, OWN)
+        smoothed = _smoothed(toe, u_toe)
+        traced_toe = smoothed + correlated(len(s), SCATTER * u_toe, ALONG, rng) + out * both
+        traced_toe += rng.normal(0, OWN * u_toe)
         seen.append(stretch * np.interp(ends[0] + seen_s / stretch, s, traced_toe))
     # ripples: every crest found to 0.08 mm; the chain is a fifth too even or too wild; the face stands 0.15 of its
     # width high, give or take 0.07, which brings it nearer and moves the apex; light on the slopes turns the rise
@@ -124,7 +130,7 @@ def one_bead(rng: np.random.Generator, errors: Errors) -> None:
     counted = int((balls > 0.8).sum())
     truth["spatter_count"] = counted + rng.normal(0, 1.0 + 0.2 * counted)
     truth["spatter_per_100mm"] = truth["spatter_count"]
-    bead = bead_of(*seen, u=U_TOE, frame=Overhead(u_scale=U_PRINT))
+    bead = bead_of(*seen, u=u_toe, frame=Overhead(u_scale=u_print))
     note(errors, truth, measure_bead(bead, found, ripples))
 
 
@@ -134,6 +140,15 @@ def beads() -> dict[str, float]:
     for _ in range(TRIALS):
         one_bead(rng, errors)
     return root_mean_square(errors)
+
+
+@pytest.fixture(scope="module")
+def surer_beads() -> dict[str, float]:
+    """The same with a measured print and toes that are clearly seen: what they have in common decides the width."""
+    rng, errors = np.random.default_rng(5), defaultdict(list)
+    for _ in range(TRIALS):
+        one_bead(rng, errors, u_toe=0.03, u_print=0.001)
+    return {name: size for name, size in root_mean_square(errors).items() if name in ("width_mean", "length")}
 
 
 def one_fillet(rng: np.random.Generator, errors: Errors) -> None:
@@ -155,12 +170,12 @@ def one_fillet(rng: np.random.Generator, errors: Errors) -> None:
     base, upright = (leg + correlated(n, 0.3, 8.0, rng) for leg in (7.0, 6.0))
     both = rng.normal(0, BOTH)
     on_base, on_upright = (
-        gaussian_filter1d(leg, 0.37 / STEP) + correlated(n, SCATTER, ALONG, rng) + both + rng.normal(0, OWN)
+        _smoothed(leg, 0.10) + correlated(n, SCATTER * 0.10, ALONG, rng) + both + rng.normal(0, OWN * 0.10)
         for leg in (base, upright)
     )
     x = s - s.mean()
     right, left = (frame.to_mm(joint.to_px(np.stack([x, y], axis=-1))) for y in (on_base, -on_upright))
-    bead = traced(frame, s, left, right, u=U_TOE)
+    bead = traced(frame, s, left, right, u=0.10)
     said = measure_fillet(frame, bead)
     first, last = body_of(bead)
     body = (s >= first) & (s <= last)
@@ -206,7 +221,7 @@ def between(name: str) -> tuple[float, float]:
     return next((bounds for ending, bounds in OF_ITS_OWN.items() if name.endswith(ending)), USUAL)
 
 
-@pytest.mark.parametrize("joint", ["beads", "fillets"])
+@pytest.mark.parametrize("joint", ["beads", "surer_beads", "fillets"])
 def test_u_is_neither_too_small_nor_too_wide(joint: str, request: pytest.FixtureRequest) -> None:
     sizes = request.getfixturevalue(joint)
     wrong = {name: size for name, size in sizes.items() if not between(name)[0] < size < between(name)[1]}
