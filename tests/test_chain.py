@@ -15,6 +15,7 @@ from sqlalchemy.exc import IntegrityError
 
 import invented
 from toeline.record import Identity, NewDecision, Store, chain
+from toeline.record.checking import check_links
 
 
 def test_entry_digest_is_plain_sha256_of_canonical_json():
@@ -46,6 +47,43 @@ def test_canonical_form_is_one_to_one(one, other):
     assert (chain.canonical(one) == chain.canonical(other)) == (
         json.dumps(one, sort_keys=True) == json.dumps(other, sort_keys=True)
     )
+
+
+INSPECTION = {
+    "id": "i", "created_at": "2026-01-01", "date": "2026-01-02", "outcome": "pass", "criteria_id": "c", "form": 2,
+    "supersedes": None, "result": "{}",
+}  # fmt: skip
+DECISION = {"id": "d", "inspection_id": "i", "number": 1, "at": "2026-01-03", "decision": "accepted"}
+
+
+def test_each_part_of_an_inspection_and_of_a_decision_is_covered():
+    photos, personal = [(1, "a" * 64)], {"welder": "b" * 64}
+    whole = chain.inspection_content(INSPECTION, photos, personal, "c" * 64)
+    others = [INSPECTION | {field: "other"} for field in INSPECTION if field != "form"]
+    changed = [chain.inspection_content(one, photos, personal, "c" * 64) for one in others]
+    changed.append(chain.inspection_content(INSPECTION, [(1, "d" * 64)], personal, "c" * 64))
+    changed.append(chain.inspection_content(INSPECTION, [(2, "a" * 64)], personal, "c" * 64))
+    changed.append(chain.inspection_content(INSPECTION, photos, {"welder": "e" * 64}, "c" * 64))
+    changed.append(chain.inspection_content(INSPECTION, photos, personal, "f" * 64))
+    assert len({whole, *changed}) == 1 + len(changed)
+    decided = chain.decision_content(DECISION, personal)
+    otherwise = [chain.decision_content(DECISION | {field: "other"}, personal) for field in DECISION]
+    otherwise.append(chain.decision_content(DECISION, {"inspector": "b" * 64}))
+    assert len({decided, *otherwise}) == 1 + len(otherwise)
+
+
+def test_an_entry_rewritten_with_its_own_digest_breaks_the_link_of_the_next():
+    entries, prev = [], chain.GENESIS
+    for seq in (1, 2, 3):
+        parts = (seq, f"2026-01-0{seq}", "decision", f"s{seq}", f"c{seq}", prev)
+        prev = chain.entry_digest(*parts)
+        entries.append(dict(zip(("seq", "at", "kind", "subject", "content", "prev"), parts, strict=True), digest=prev))
+    assert not list(check_links(entries))
+    forged = entries[1] | {"content": "another"}
+    forged["digest"] = chain.entry_digest(*(forged[k] for k in ("seq", "at", "kind", "subject", "content", "prev")))
+    found = list(check_links([entries[0], forged, entries[2]]))
+    assert [one.where for one in found] == ["entry 3"]
+    assert [one.where for one in check_links([entries[0], entries[2]])] == ["entry 3", "entry 3"]  # a gap, a link
 
 
 @pytest.fixture(scope="module")

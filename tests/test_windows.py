@@ -19,7 +19,7 @@ def test_points_at_both_ends_of_a_stretch_belong_to_it():
     ("spans", "window", "worst"),
     [
         ([(10.0, 30.0), (90.0, 130.0)], 100.0, 40.0),  # 20 and 20 from 10 on, or all of the second
-        ([(0.0, 10.0), (95.0, 130.0), (140.0, 150.0)], 60.0, 45.0),  # the stretch that ends with the last
+        ([(0.0, 40.0), (30.0, 40.0)], 20.0, 30.0),  # the stretch that ends with both
         ([(10.0, 30.0), (12.0, 25.0)], 100.0, 33.0),  # one on each toe: both count
         ([(0.0, 80.0)], 25.0, 25.0),
         ([(0.0, 20.0), (50.0, 60.0), (95.0, 105.0)], 60.0, 30.0),
