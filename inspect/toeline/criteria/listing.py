@@ -12,12 +12,15 @@ from toeline.criteria.model import VARIABLES, Criteria, Line, PerLength, limit
 from toeline.result import Joint
 from toeline.units import MM_PER_INCH, Unit, figure
 
-_EVIDENCE = {
-    "plan": "photo",
-    "gauge": "gauge",
-    "both": "photo and gauge",
-    "eye": "a person's eye",
-    "root": "not on the face",
+#: Legs are measured in the photo of a fillet with a card on each plate.
+_LEGS = ("leg_shortfall", "leg_difference")
+#: What decides a line, by the form of what it limits.
+_DECIDES = {
+    "presence": "a person's look",
+    "located": "a person's look, a gauge",
+    "sized": "a person's count, a gauge",
+    "window": "a person's count, a gauge",
+    "scalar": "a gauge",
 }
 _WORDS = {"none": "none permitted", "allowed": "no limit", "application": "depends on the application"}
 
@@ -68,11 +71,27 @@ def _row(line: Line, unit: Unit, thickness: float | None) -> Row:
         "every joint" if set(line.joints) == set(get_args(Joint)) else ", ".join(line.joints),
         condition,
         limit_text(line, unit, values),
-        _EVIDENCE[line.evidence],
+        _decided_by(line),
         line.cited,
         line.confidence,
         line.note or "",
     )
+
+
+def _decided_by(line: Line) -> str:
+    """What decides a line; a photo that only finds something is none of it."""
+    kind = line.kind
+    if line.evidence == "root" and line.of == "face":
+        return "not on the face"
+    if line.limit == "application":
+        return "a person's answer"
+    if kind.form == "scalar" and kind.statement:
+        return "a person's count"
+    if kind.form == "scalar" and not kind.readings:
+        return "the photo"
+    if kind.relief:
+        return "a gauge, a relief"
+    return "the photo, a gauge" if line.of in _LEGS else _DECIDES[kind.form]
 
 
 def _in(line: Line, unit: Unit) -> str:
