@@ -84,7 +84,6 @@ def store(url):
         test_record.test_search_filters_sorts_and_pages,
         test_record.test_trend_runs_in_time_and_tells_what_is_missing,
         test_record.test_export_person_gives_everything_that_names_them,
-        test_record.test_kept_measurements_resume_a_batch,
         test_record.test_tidying_sets_aside_only_what_nothing_refers_to,
     ],
     ids=lambda test: test.__name__.removeprefix("test_"),
