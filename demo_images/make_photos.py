@@ -898,9 +898,11 @@ def main() -> None:
         if name in ROUNDS:
             with torch.inference_mode():
                 photos, relief = take_round(ROUNDS[name])
+            folder = said.out / name
+            folder.mkdir(parents=True, exist_ok=True)
             for shot, (image, truth) in zip(ROUNDS[name], photos, strict=True):
-                write(said.out, shot.name, *small_jpeg(image, shot, MOST_BYTES_OF_ROUND), truth)
-            np.savez_compressed(said.out / f"{name}_relief.npz", allow_pickle=False, **relief)
+                write(folder, shot.name, *small_jpeg(image, shot, MOST_BYTES_OF_ROUND), truth)
+            np.savez_compressed(folder / f"{name}_relief.npz", allow_pickle=False, **relief)
             print(f"{name}: {len(photos)} photos", flush=True)
     for name in [n for n in said.names or known if n in known]:
         with torch.inference_mode():

@@ -41,7 +41,7 @@ def relief(
     from toeline.settings import settings_from
 
     out = {name: said.pop(name) for name in _OUTPUTS}
-    settings = settings_from(**{**said, "condition": said["condition"] or (), "gauge": said["gauge"] or ()})
+    settings = settings_from(**{name: words for name, words in said.items() if words is not None})
     to_json = None if out["json_out"] in (None, "-") else Path(out["json_out"])
     outputs = Outputs(to_json, out["picture"], out["report"], height_map, out["force"])
     outputs.check([str(photo) for photo in photos[:1]])

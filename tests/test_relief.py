@@ -1,0 +1,110 @@
+"""``toeline relief`` from end to end, on the demo scene of five photos whose surface is known."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+import x3pio
+from typer.testing import CliRunner
+
+from toeline.cli.main import app
+from toeline.pipeline import relief
+from toeline.result import Result
+from toeline.validation.relief_scenes import scenes_in
+
+SCENE = Path(__file__).resolve().parents[1] / "demo_images" / "round_stringer"
+PHOTOS = sorted(SCENE.glob("*_v?.jpg"))
+TRUTH = json.loads(PHOTOS[0].with_suffix(".json").read_text("utf-8"))
+
+
+@pytest.fixture(scope="module")
+def run(tmp_path_factory):
+    """What the command says and writes: its outcome, the document and the height map."""
+    out = tmp_path_factory.mktemp("relief")
+    words = ["--check-line", "49.85", "--thickness", "10", "--criteria", "iso5817-2014-c"]
+    files = ["--json", str(out / "r.json"), "--height-map", str(out / "r.npz")]
+    said = CliRunner().invoke(app, ["relief", *map(str, PHOTOS), *words, *files])
+    return said, Result.model_validate_json((out / "r.json").read_text("utf-8")), dict(np.load(out / "r.npz"))
+
+
+def test_the_command_tells_height_and_depth_and_is_judged_by_them(run):
+    said, result, _ = run
+    assert said.exit_code == 0, said.output
+    assert [info.usable for info in result.photos] == [True] * 5
+    assert result.relief is not None
+    assert result.relief.state == "measured"
+    assert "the relief gives" in said.output
+    undercut = next(line for line in result.judgement.lines if "undercut" in line.imperfection.lower())
+    assert (undercut.evidence, undercut.outcome) == ("relief", "fail")
+
+
+def test_what_is_told_holds_the_truth_within_U(run):
+    _, result, _ = run
+    height = max(TRUTH["bead"]["reinforcement_height_mm"]["height"])
+    measures = result.measures
+    for name, true in (("height_max", height), ("crater_depth", TRUTH["bead"]["crater"]["depth_mm"])):
+        assert abs(measures[name].value - true) < measures[name].U, name
+    for side in ("left", "right"):
+        deepest = max(run["max_depth_mm"] for run in TRUTH["bead"]["undercut"] if run["side"] == side)
+        assert measures[f"undercut_depth_{side}"].value == pytest.approx(deepest, abs=0.6)
+    assert all(i.depth is not None and i.depth.known for i in result.indications if i.kind == "undercut")
+    assert all(q.budget for q in (measures["height_max"], measures["undercut_depth_left"]))
+
+
+def test_the_seam_is_told_every_millimetre(run):
+    along = run[1].relief
+    assert np.diff(along.s_mm) == pytest.approx(1.0)
+    for name in ("crown_mm", "undercut_left_mm", "undercut_right_mm"):
+        assert len(getattr(along, name)) == len(along.U_mm[name]) == len(along.s_mm)
+
+
+def test_the_height_map_lies_on_the_plate_as_the_truth_does(run):
+    told, true = run[2], dict(np.load(SCENE / "round_stringer_relief.npz"))
+    assert told["h_mm"].shape == (len(told["y_mm"]), len(told["x_mm"])) == told["U_mm"].shape
+    s, t = np.meshgrid(true["s_mm"], true["t_mm"])
+    x, y = np.moveaxis(true["P0"] + s[..., None] * true["d"] + t[..., None] * true["nL"], -1, 0)
+    body = (s > 10) & (s < 48)
+    rows = np.round((y - told["y_mm"][0]) / 0.1).astype(int).clip(0, len(told["y_mm"]) - 1)
+    columns = np.round((x - told["x_mm"][0]) / 0.1).astype(int).clip(0, len(told["x_mm"]) - 1)
+    face = body & (np.abs(t) < 3.5)
+    off = (told["h_mm"][rows, columns] - true["h_mm"])[face]
+    assert np.nanmedian(np.abs(off)) < 0.12
+
+
+def test_photos_that_do_not_belong_are_named_and_the_rest_stands(tmp_path):
+    twin = shutil.copy(PHOTOS[0], tmp_path / "twin.jpg")
+    cv2.imwrite(str(tmp_path / "bare.png"), np.full((900, 1200, 3), 120, np.uint8))
+    (tmp_path / "torn.jpg").write_bytes(b"torn")
+    result = relief([PHOTOS[0], twin, tmp_path / "bare.png", tmp_path / "torn.jpg"], check_line=49.85)
+    codes = [[problem.code for problem in info.problems] for info in result.photos[1:]]
+    assert codes == [["relief_same_file"], ["relief_no_card"], ["relief_unread"]]
+    assert result.relief is not None
+    assert result.relief.state == "none"
+    assert "at least two photos" in result.relief.why
+    assert result.measures["width_mean"].known
+    assert "at least two photos" in result.measures["height_max"].why
+
+
+@pytest.mark.parametrize("count", [1, 10])
+def test_a_wrong_number_of_photos_is_one_sentence(count):
+    said = CliRunner().invoke(app, ["relief", *[str(PHOTOS[0])] * count])
+    assert said.exit_code != 0
+    assert "2 to 9 photos of one bead" in str(said.exception)
+
+
+def test_a_surface_is_read_back_by_a_library_of_its_format(tmp_path, run):
+
+    said = CliRunner().invoke(app, ["relief", *map(str, PHOTOS[:2]), "--height-map", str(tmp_path / "r.x3p")])
+    assert said.exit_code == 0, said.output
+    layer = x3pio.read(tmp_path / "r.x3p").layers[0]
+    top = float(np.nanmax(layer.z)) * 1e3
+    assert top == pytest.approx(run[1].measures["height_max"].value, abs=0.6)
+
+
+def test_the_scene_is_found_by_the_scoreboard():
+    assert [len(photos) for photos in scenes_in(SCENE).values()] == [5]
