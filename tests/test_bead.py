@@ -16,7 +16,7 @@ import seen_photos
 from toeline.geometry.card import find_cards
 from toeline.geometry.plate import PixelFrame
 from toeline.photo import read_photo
-from toeline.trace.band import MAP_NAMES, Band
+from toeline.trace.band import MAP_NAMES, Band, TracedBead
 from toeline.trace.bead_finder import Candidate, detect_beads
 from toeline.trace.figures import BeadFigures
 from toeline.trace.networks import read_band
@@ -27,6 +27,7 @@ from toeline.trace.toes import (
     _best_paths,
     _course,
     _face_region,
+    _follow,
     _given_a_bead,
     _second_look,
     look_about,
@@ -275,3 +276,35 @@ def test_what_lies_all_along_the_horizon_is_not_straightened():
     line = np.stack([np.linspace(10, 310, 50), np.full(50, 100.0)], axis=1)
     with pytest.raises(BeadLost, match="horizon"):
         trace_bead(np.full((200, 320, 3), 120, np.uint8), PixelFrame(0.001), Candidate("bead", line, 20.0, 0.9))
+
+
+def followed(left: float, right: float, ends: tuple[float, float], soft: float) -> TracedBead:
+    """The bead traced in a band whose face falls off by e at its edges over ``soft`` mm."""
+    drawing = drawn_beads.Drawing(length=80.0)
+    band = drawn_beads.draw(drawing, reach=14.0).band
+    s, t = np.meshgrid(band.s, band.t)
+    inside = np.minimum.reduce([left - t, t - right, s - ends[0], ends[1] - s]) / soft
+    band.maps["face"] = (1 / (1 + np.exp(-np.clip(inside, -30, 30)))).astype(np.float32)
+    return _follow(band, drawn_beads.FlatFrame(), band.maps["face"] > 0.5, 0.9)
+
+
+def test_toes_and_ends_lie_between_the_pixels():
+    # 0.1 mm pixels: edges at any fraction of one are found to a tenth of one
+    for off in (0.013, 0.037, 0.061, 0.088):
+        bead = followed(4.5 + off, -4.5 + off / 2, (0.2 + off, 79.6 - off), 0.08)
+        inner = (bead.s > 8) & (bead.s < bead.s[-1] - 8)
+        assert bead.t_left[inner] == pytest.approx(4.5 + off, abs=0.01)
+        assert bead.t_right[inner] == pytest.approx(-4.5 + off / 2, abs=0.01)
+        assert bead.s[-1] == pytest.approx(79.4 - 2 * off, abs=0.02)
+        assert bead.band.to_surface(np.zeros(1), np.zeros(1))[0, 0] == pytest.approx(10.2 + off, abs=0.02)
+
+
+def test_a_toe_is_as_unsure_as_its_edge_is_soft():
+    # the reader hesitates over the integral of 4 p (1 - p), which for a logistic edge is 4 times its scale
+    rule = BeadFigures.read().trace
+    for soft in (0.05, 0.15, 0.25):
+        bead = followed(4.5, -4.5, (0.2, 79.6), soft)
+        middle = (bead.s > 30) & (bead.s < 50)
+        expected = np.hypot(rule.u_floor_mm, rule.u_per_blur * 4 * soft)
+        assert bead.u_left[middle] == pytest.approx(expected, rel=0.06)
+        assert bead.u_right[middle] == pytest.approx(expected, rel=0.06)

@@ -47,6 +47,25 @@ def test_a_step_at_a_round_end_is_none():
     assert covered_stretches(S, toe, WIDTH) == []
 
 
+@pytest.mark.parametrize(
+    ("flanks", "deep", "long", "found"),
+    [
+        ((3.0, 3.0), 2.0, 8.0, 1),
+        ((3.0, 0.3), 2.0, 8.0, 0),  # in at once and out slowly: the bead narrows
+        ((0.3, 3.0), 2.0, 8.0, 0),
+        ((0.6, 0.6), 2.0, 8.0, 0),  # less steep than 0.8, as toes may be
+        ((1.2, 1.2), 2.0, 8.0, 1),
+        ((3.0, 3.0), 0.45, 8.0, 0),  # no deeper than 0.06 of the 9 mm
+        ((3.0, 3.0), 0.75, 8.0, 1),
+        ((9.0, 9.0), 2.0, 0.5, 0),  # no longer than 1 mm
+    ],
+)
+def test_what_steps_in_and_out_at_once_is_a_thing(flanks, deep, long, found):
+    into, out = flanks
+    inward = np.clip(np.minimum((S - 40.0) * into, (40.0 + deep / into + long + deep / out - S) * out), 0.0, deep)
+    assert len(covered_stretches(S, inward, WIDTH)) == found
+
+
 def test_the_other_way_round_it_lies_on_the_other_side():
     assert Covered("left", 10.0, 30.0).turned(100.0) == Covered("right", 70.0, 90.0)
 
