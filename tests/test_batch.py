@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import signal
+import subprocess
+import sys
 import threading
 import time
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
@@ -174,6 +176,37 @@ def test_a_photo_that_kills_dask_s_workers_is_told_and_the_rest_measured(cluster
     paths = [tmp_path / name for name in ("a.jpg", "bare.jpg", "c.jpg")]
     done = {path.name: future.result() for path, future in as_done(killed_once, paths, cluster.get_executor())}
     assert done == {path.name: path.name for path in paths}
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_the_command_measures_on_a_cluster(cluster, photos, tmp_path):
+    address = cluster.scheduler_info()["address"]
+    words = [sys.executable, "-c", "from toeline.cli import main; main()", "measure", *map(str, photos)]
+    words += ["--scheduler", address, "--parquet", str(tmp_path / "t.parquet"), "--json", str(tmp_path / "j")]
+    done = subprocess.run(words, capture_output=True, text=True, check=False)
+    assert done.returncode == 3, done.stderr  # one of them is no photo
+    assert "broken.jpg is not a photo" in done.stderr
+    assert len(pd.read_parquet(tmp_path / "t.parquet")) == len(photos)
+    assert len(list((tmp_path / "j").iterdir())) == len(photos) - 1
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no such signal")
+def test_ctrl_c_ends_the_command_and_its_workers(photos, tmp_path):
+    words = [sys.executable, "-c", "from toeline.cli import main; main()", "measure", *map(str, photos * 20)]
+    command = subprocess.Popen(
+        [*words, "--parquet", str(tmp_path / "t.parquet")],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
+    )  # fmt: skip
+    assert command.stderr is not None
+    while not command.stderr.readline().startswith("1/"):
+        pass
+    os.killpg(command.pid, signal.SIGINT)  # as a terminal does: the command and its workers
+    _, err = command.communicate()
+    assert command.returncode == 130
+    assert "Traceback" not in err
+    with pytest.raises(ProcessLookupError):
+        os.killpg(command.pid, 0)
+    assert (tmp_path / "t.parquet.part").stat().st_size > 0  # and the next time goes on from there
 
 
 def test_who_stops_listening_ends_the_work(tmp_path):

@@ -31,21 +31,6 @@ class Examined:
     code: int | None = None
 
 
-def warm_up() -> None:
-    """Load what measuring needs, so that a worker's first photo is as quick as its second."""
-    import toeline.pipeline
-    import toeline.report  # noqa: F401
-    from toeline.trace.bead_finder import detect_beads
-    from toeline.trace.networks import read_band, read_plate
-
-    blank = io.BytesIO()
-    Image.new("RGB", (256, 256), "grey").save(blank, "PNG")
-    image = read_photo(blank.getvalue(), "blank").image
-    detect_beads(image)
-    read_band(image)
-    read_plate(image)
-
-
 def examine(path: Path, name: str, settings: Settings, known: Result | None, with_code: bool) -> Examined:
     """Measure one photo, unless it is ``known``, and draw it. Raises ToelineError with a sentence for the user."""
     from toeline.pipeline import measure_with

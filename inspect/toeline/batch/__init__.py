@@ -3,6 +3,7 @@
 from toeline.batch.many import Measured, Memory, measure_many, measure_one, outcome, remembered
 from toeline.batch.memory import KeptMeasurements, settings_digest
 from toeline.batch.table import Journal, measured_frame, write_parquet
+from toeline.batch.warm import warm_up
 
 __all__ = [
     "Journal",
@@ -15,5 +16,6 @@ __all__ = [
     "outcome",
     "remembered",
     "settings_digest",
+    "warm_up",
     "write_parquet",
 ]

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Protocol
 
 from toeline import __version__
 from toeline.batch.memory import settings_digest
+from toeline.batch.warm import warm_up
 from toeline.errors import ToelineError, told
 from toeline.processes.anywhere import as_done
 from toeline.processes.workers import allow_time_for
@@ -96,7 +97,7 @@ def measure_many(
                 known.append(Measured(result.photo.name, result, code=code, path=path))
 
     job = partial(measure_one, settings=settings, code_of=code_of)
-    for path, future in as_done(job, waiting(), executor):
+    for path, future in as_done(job, waiting(), executor, warm_up):
         while known:
             yield known.pop()
         measured = outcome(path, future)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from toeline.batch import Measured, outcome
+from toeline.batch import Measured, outcome, warm_up
 from toeline.errors import SettingsError, ToelineError
 from toeline.files import write_whole
 from toeline.processes.anywhere import as_done
@@ -66,7 +66,7 @@ def _measured(job: Job, name: str) -> Result:
 
 def do_all(jobs: Iterable[Job], executor: Executor | None) -> Iterator[tuple[int, Measured]]:
     """Each job's number and outcome as they finish."""
-    for job, future in as_done(do, jobs, executor):
+    for job, future in as_done(do, jobs, executor, warm_up):
         yield job.number, outcome(job.path, future)
 
 

@@ -17,18 +17,22 @@ _IN_LINE = 1000
 
 
 def as_done(
-    function: Callable[[T], R], items: Iterable[T], executor: Executor | None = None
+    function: Callable[[T], R],
+    items: Iterable[T],
+    executor: Executor | None = None,
+    warm_up: Callable[[], object] | None = None,
 ) -> Iterator[tuple[T, Future[R]]]:
     """Each item with its finished future, in the order in which they finish; ``items`` is drawn from as work goes on.
 
-    Without ``executor`` all cores of this machine work. Where another executor cancels a job, breaks, or gives an error
-    in place of an answer, the job is done again in a worker of this machine, one by one, and what that gives is final.
+    Without ``executor`` all cores of this machine work, each process after a ``warm_up``. Where another executor
+    cancels a job, breaks, or gives an error in place of an answer, the job is done again in a worker of this machine,
+    one by one, and what that gives is final.
     """
     source = iter(items)
     again: list[T] = []
     running: dict[Future[R], T] = {}
     with ExitStack() as stack:
-        pool = stack.enter_context(Workers()) if executor is None else executor
+        pool = stack.enter_context(Workers(warm_up=warm_up)) if executor is None else executor
         final = isinstance(pool, Workers)  # they have done again by themselves what is worth it
         stack.callback(_let_go, running, pool)
         broken = False
@@ -54,7 +58,7 @@ def as_done(
                 else:
                     yield item, future
         if again or broken:
-            alone = stack.enter_context(Workers(1))
+            alone = stack.enter_context(Workers(1, warm_up))
             for item in [*again, *source]:
                 future = alone.submit(function, item)
                 wait([future])
