@@ -15,7 +15,7 @@ import streamlit as st
 from PIL import Image, ImageDraw
 
 from toeline import __version__
-from toeline.batch import KeptMeasurements, Measured, settings_digest, warm_up
+from toeline.batch import KeptMeasurements, Measured, settings_digest
 from toeline.causes.chart import Sign, chart
 from toeline.causes.electrodes import electrode_class
 from toeline.causes.position import position_names as names_of_positions
@@ -59,7 +59,7 @@ THUMBNAIL_PX = 240
 FURTHER_PX = 900
 ROWS_A_PAGE = 20
 #: As many photos at once as there are cores; everyone else waits in line.
-_WORKERS = Workers(min(4, os.cpu_count() or 1), warm_up)
+_WORKERS = Workers(min(4, os.cpu_count() or 1), work.warm_up)
 
 
 def start_measuring() -> None:

@@ -31,6 +31,13 @@ class Examined:
     code: int | None = None
 
 
+def warm_up() -> None:
+    """Load what a worker needs for its first photo and its first report."""
+    import toeline.report
+
+    toeline.batch.warm_up()
+
+
 def examine(path: Path, name: str, settings: Settings, known: Result | None, with_code: bool) -> Examined:
     """Measure one photo, unless it is ``known``, and draw it. Raises ToelineError with a sentence for the user."""
     from toeline.pipeline import measure_with

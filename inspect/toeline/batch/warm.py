@@ -8,8 +8,7 @@ def warm_up() -> None:
     for photos alone."""
     import numpy as np
 
-    import toeline.pipeline
-    import toeline.report  # noqa: F401
+    import toeline.pipeline  # noqa: F401
     from toeline.geometry.card import find_cards_in
     from toeline.trace.bead_finder import detect_beads
     from toeline.trace.networks import read_band, read_plate
