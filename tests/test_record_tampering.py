@@ -13,6 +13,7 @@ from test_record_erasing import photo_of, save
 from toeline.errors import RecordError
 from toeline.record import Identity, NewDecision, Receipt, Store, chain, signing, tables
 from toeline.record.checking import check_record
+from toeline.report.content import report_content
 
 #: By hand every change is tried, in the CI every sixth.
 EVERY = 1 if os.environ.get("TOELINE_THOROUGH") else 6
@@ -282,3 +283,14 @@ def test_keys_that_are_none_are_refused_in_a_sentence(tmp_path, monkeypatch):
             Store.open(tmp_path / "record.sqlite")
     with pytest.raises(RecordError, match="public"):
         signing.Signer.at(public)
+
+
+def test_the_head_stands_on_a_report_and_vouches_for_what_came_after_the_inspection(grown):
+    first = grown.search(sort="created", descending=False).items[0]
+    inspection = grown.get(first.id)
+    rows = dict(report_content(inspection.result, inspection=inspection).digests)
+    (label,) = (one for one in rows if "head" in one)
+    assert "entry 4" in label
+    assert rows[label] == grown.head()
+    rewrite(grown, keep=2, signer=grown._signer)
+    assert any(one.kind == "head" for one in grown.check(rows[label]).findings)

@@ -34,7 +34,7 @@ def page() -> None:
     ui.table(
         ("Entry", "Where", "What it says", "Can it be erased"),
         [
-            (str(one.number), one.field, one.text, f"no: {one.kept_because}" if one.kept_because else "yes")
+            (f"Entry {one.number}", one.field, one.text, f"no: {one.kept_because}" if one.kept_because else "yes")
             for one in found
         ],
     )
