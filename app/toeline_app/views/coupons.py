@@ -8,9 +8,9 @@ import altair as alt
 import pandas as pd
 import streamlit as st
 
-from toeline.coupons.coupons import ClassScores, Coupon
+from toeline.coupons.coupons import ClassScores, Coupon, place_in_words
 from toeline.coupons.roster import Roster
-from toeline.coupons.rubric import Rubric
+from toeline.coupons.rubric import ELECTRODE, Rubric
 from toeline.errors import ToelineError
 from toeline.result import Outcome, Result, Settings
 from toeline.units import Unit, say
@@ -22,6 +22,8 @@ MOST_COUPONS = 100
 LONGEST_RUBRIC = 60_000
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 HOLD_AS = "coupons_photos"
+#: Core diameters of ISO 544 (from memory), mm.
+DIAMETERS = (1.6, 2.0, 2.5, 3.2, 4.0, 5.0, 6.0)
 SORTS = {"points": "Points, most first", "name": "Name", "outcome": "Outcome"}
 
 
@@ -30,6 +32,8 @@ def page() -> None:
     st.title("Coupons")
     rubric = _rubric()
     roster = _roster()
+    if rubric is not None:
+        _ask_for(rubric)
     now = prefs.preferences()
     settings = to_settings(now)
     st.text(f"Measured as set on the page Measure: {in_words(now)}.")
@@ -38,8 +42,6 @@ def page() -> None:
     if rubric is None or not chosen or (rubric.needs_reference and reference is None):
         return
     with_code = bool(roster and roster.by_code)
-    if settings.welding.electrode_mm is None and any(item.per == "electrode_mm" for item in rubric.item):
-        st.warning("This rubric needs the electrode's diameter. Give it in the settings of the page Measure.")
     shown = photos.measure_all([(photo, settings) for photo in chosen], batch=True, with_code=with_code)
     try:
         scores = service.score_photos(
@@ -112,6 +114,23 @@ def _roster() -> Roster | None:
                 "Tags to print, one for each code", lambda: service.tag_sheets(roster), "tags.pdf", parts.PDF
             )
     return roster
+
+
+def _ask_for(rubric: Rubric) -> None:
+    """What the rubric needs to give points, asked once for the class; also a setting of the page Measure."""
+    now = prefs.preferences()
+    if not any(item.per == ELECTRODE for item in rubric.item):
+        return
+    given = st.selectbox(
+        "Core diameter of the rods, mm: this rubric needs it",
+        DIAMETERS,
+        index=DIAMETERS.index(now.electrode_mm) if now.electrode_mm in DIAMETERS else None,
+        format_func=lambda mm: f"{mm:g}",
+        placeholder=f"{now.electrode_mm:g}" if now.electrode_mm else "Not given: no points for the width",
+        key="coupons_electrode",
+    )
+    if given is not None and given != now.electrode_mm:
+        prefs.remember(now.model_copy(update={"electrode_mm": given}))
 
 
 def _reference(rubric: Rubric, settings: Settings) -> Result | None:
@@ -187,9 +206,13 @@ def _overview(scores: ClassScores) -> None:
 
 
 def _problems(scores: ClassScores) -> None:
-    if scores.problems:
-        with ui.fold("problems", f"{len(scores.problems)} without points", "warning", expanded=True):
-            ui.table(("Coupon", "Why"), [(one.name, one.problem or "") for one in scores.problems])
+    """Who has no points, no photo or no name."""
+    rows = [(one.name, one.problem or "") for one in scores.problems]
+    rows += [(name, "No photo.") for name in scores.absent]
+    rows += [(name, "The roster names nobody for this photo.") for name in scores.unnamed]
+    if rows:
+        with ui.fold("problems", f"{len(rows)} to look after", "warning", expanded=True):
+            ui.table(("Coupon", "Why"), rows)
 
 
 def _ordered(scores: ClassScores, by: str) -> list[Coupon]:
@@ -202,13 +225,14 @@ def _ordered(scores: ClassScores, by: str) -> list[Coupon]:
 
 def _table(scores: ClassScores, shown: dict[str, Shown]) -> None:
     by = st.selectbox("Sort by", list(SORTS), format_func=SORTS.__getitem__, key="coupons_sort")
-    rows = []
+    rows, places = [], scores.places()
     for one in _ordered(scores, by):
+        place = place_in_words(places.get(one.photo)) or "–"
         points = "–" if one.score is None or one.points is None else f"{one.points:.0f} ± {one.score.U:.0f}"
         practise = [item.title for item in one.score.to_practise] if one.score and _usable(one) else []
-        rows.append((one.name, ui.outcome_word(one.outcome), points, next(iter(practise), "–")))
+        rows.append((one.name, ui.outcome_word(one.outcome), place, points, next(iter(practise), "–")))
     pictures = [photos.thumbnail(shown[one.photo]) for one in _ordered(scores, by)]
-    ui.table(("Coupon", "Outcome", "Points", "Practise first"), rows, pictures=pictures)
+    ui.table(("Coupon", "Outcome", "Place", "Points", "Practise first"), rows, pictures=pictures)
 
 
 def _usable(one: Coupon) -> bool:
@@ -240,6 +264,8 @@ def _breakdown(scores: ClassScores, shown: dict[str, Shown], unit: Unit) -> None
     ui.badge(one.outcome, points)
     for reason in one.score.reasons:
         st.text(reason)
+    if one.score.narrowed_by is not None and _usable(one):
+        st.text(f"What would make the score surest: {one.score.narrowed_by}")
     if not _usable(one):
         parts.whole_photo(shown[one.photo])
         return
