@@ -82,6 +82,15 @@ def test_a_wavy_toe_has_the_rms_of_its_wave():
     assert m["width_sd"].value == pytest.approx(0.4 / math.sqrt(2), rel=0.02)
 
 
+def test_an_edge_is_held_against_its_own_mean_over_25_mm():
+    # a wave of 40 mm: its mean over 25 mm keeps sin(pi 25/40) / (pi 25/40) = 0.4705 of it, the edge strays by the rest
+    n = 1681  # 420 mm: the ends, where the window shrinks, count little
+    wave = 0.4 * np.sin(2 * np.pi * STEP * np.arange(n) / 40.0)
+    m = measure(bead_of(4.0 + wave, np.full(n, -4.0), u=0.0))
+    assert m["left_edge_deviation"].value == pytest.approx(0.5295 * 0.4 / math.sqrt(2), rel=0.04)
+    assert m["left_straightness"].value == pytest.approx(0.4 / math.sqrt(2), rel=0.04)
+
+
 def test_a_slanting_toe_is_straight_and_even():
     m = measure(bead_of(4.0 + 0.01 * S, np.full(N, -4.0), u=0.0))
     assert m["left_straightness"].value == pytest.approx(0.0, abs=1e-6)

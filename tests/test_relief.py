@@ -13,6 +13,9 @@ import x3pio
 from typer.testing import CliRunner
 
 from toeline.cli.main import app
+from toeline.datafile import load
+from toeline.geometry.plate import print_scale
+from toeline.photogrammetry.quantities import BIAS, DOUBTED, MATCHING, PLACE, PLATE, SCALE
 from toeline.pipeline import relief
 from toeline.result import Result
 from toeline.validation.relief_scenes import scenes_in
@@ -54,6 +57,31 @@ def test_what_is_told_holds_the_truth_within_U(run):
         assert measures[f"undercut_depth_{side}"].value == pytest.approx(deepest, abs=0.6)
     assert all(i.depth is not None and i.depth.known for i in result.indications if i.kind == "undercut")
     assert all(q.budget for q in (measures["height_max"], measures["undercut_depth_left"]))
+
+
+def test_every_row_of_a_budget_is_there_and_the_plain_ones_by_hand(run):
+    _, result, _ = run
+    u, scale = load("relief.toml")["u"], print_scale(49.85)
+    height, groove = {MATCHING, BIAS, PLATE, PLACE, SCALE}, {MATCHING, PLATE, PLACE, SCALE}
+    labels = {
+        "height_max": height,
+        "height_mean": height - {PLACE},
+        "undercut_depth_left": groove,
+        "undercut_depth_right": groove,
+        "crater_depth": {MATCHING, "level of the face", BIAS, SCALE},
+        "toe_angle_left_min": {MATCHING, PLACE},
+    }
+    for name, wanted in labels.items():
+        q = result.measures[name]
+        rows = {row.label: row.u for row in q.budget}
+        assert rows.keys() - {DOUBTED} == wanted, name
+        assert pytest.approx(2 * np.sqrt(sum(v * v for v in rows.values()))) == q.U
+        if SCALE in wanted:
+            assert rows[SCALE] == pytest.approx(q.value * scale.u / scale.value, rel=0.3)
+        if PLATE in wanted:
+            assert rows[PLATE] == pytest.approx(u["tie"])
+        if PLACE in wanted and q.unit == "mm":
+            assert rows[PLACE] == pytest.approx(u["extreme"])
 
 
 def test_the_seam_is_told_every_millimetre(run):
