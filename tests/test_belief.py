@@ -14,7 +14,7 @@ from toeline.pipeline import _nothing
 from toeline.problems import REGISTRY
 from toeline.trace.band import TracedBead
 from toeline.trace.bead_finder import Candidate, Detections
-from toeline.trace.belief import DISBELIEVED, believed, disbelief, weld_metal_beyond
+from toeline.trace.belief import DISBELIEVED, believed, disbelief, parted, weld_metal_beyond
 from toeline.trace.search import Found, _no_bead
 from toeline.trace.toes import _end_trust, _tip
 
@@ -62,6 +62,19 @@ def test_weld_metal_beside_a_bead_is_seen_beyond_its_toe():
     both = replace(drawn, band=replace(drawn.band, maps=drawn.band.maps | {"face": face}))
     assert weld_metal_beyond(both, both.t_left, reach) > 0.9
     assert weld_metal_beyond(both, both.t_right, -reach) == 0.0
+
+
+def test_two_beads_traced_as_one_are_told_by_the_line_between_them():
+    drawn = drawn_beads.draw(drawn_beads.Drawing(length=60.0))
+    assert abs(parted(drawn)) < 0.5
+    face = drawn.band.maps["face"].copy()
+    face[np.abs(drawn.band.t) < 0.4] = 0.6
+    both = replace(drawn, band=replace(drawn.band, maps=drawn.band.maps | {"face": face}))
+    assert parted(both) > 2.5
+    face = drawn.band.maps["face"].copy()
+    face[np.ix_(np.abs(drawn.band.t) < 0.4, (drawn.band.s > 10) & (drawn.band.s < 25))] = 0.6  # an island, no line
+    island = replace(drawn, band=replace(drawn.band, maps=drawn.band.maps | {"face": face}))
+    assert abs(parted(island)) < 0.5
 
 
 def test_an_end_is_found_where_the_middle_row_lies_off_the_band():

@@ -13,6 +13,7 @@ in which every trace is wrong. ``count`` then prints
 * for ``[trace] doubt_mm``: how the toes' errors grow as their confidence falls, among believed traces: the share within
   2 u and the root mean square of error over u, at each confidence, and the doubt that brings the latter to 0.9 at all;
 * for ``[belief] other`` and ``named``: how surely the finder takes beads for something else, and other things for it;
+  for ``neighbour`` and ``parted``: what tells two beads from one;
 * for ``[crest] charted`` of ``data/ripples.toml``: how clearly ripples are told from faces that have none.
 
 Run it again whenever the networks change, and put what it prints into the data files.
@@ -24,6 +25,7 @@ import argparse
 import json
 import multiprocessing
 import sys
+import traceback
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from itertools import pairwise
@@ -43,6 +45,7 @@ from toeline.photo import read_photo
 from toeline.result import Result, Settings
 from toeline.trace.band import TracedBead
 from toeline.trace.bead_finder import detect_beads
+from toeline.trace.belief import parted, weld_metal_beyond
 from toeline.trace.ripples import read_ripples
 from toeline.trace.search import search
 from toeline.validation.accuracy import inputs_of
@@ -52,6 +55,15 @@ WRONG_COSTS = 10.0
 RIGHT_TOE = 0.05  #: of the width, what half the toes of a right trace are off by at most
 EACH = 8  #: every so many stations are written down
 LEVELS = (0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.97, 1.01)
+
+
+def trace_safely(pair: tuple[str, str]) -> dict[str, Any] | None:
+    """As :func:`trace_one`; a fault is printed, and the others go on."""
+    try:
+        return trace_one(pair)
+    except Exception:
+        print(pair[0], traceback.format_exc(), file=sys.stderr)
+        return None
 
 
 def trace_one(pair: tuple[str, str]) -> dict[str, Any]:
@@ -84,6 +96,11 @@ def trace_one(pair: tuple[str, str]) -> dict[str, Any]:
     out |= {
         "toes": float(np.median(bead.confidence)),
         "ends": min(bead.end_trust),
+        "parted": parted(bead),
+        "beyond": max(
+            weld_metal_beyond(bead, toe, way * float(np.median(bead.t_left - bead.t_right)))
+            for toe, way in ((bead.t_left, 1.0), (bead.t_right, -1.0))
+        ),
         "traced_seems": detections.seems(np.concatenate([left, right[::-1]])),
         "right": False,
     }
@@ -149,8 +166,8 @@ def trace(folders: Sequence[Path], out: Path, jobs: int) -> None:
     ]
     rows = []
     with ProcessPoolExecutor(jobs, mp_context=multiprocessing.get_context("spawn")) as pool:
-        for row in pool.map(trace_one, pairs):
-            rows.append(row)
+        for row in pool.map(trace_safely, pairs):
+            rows += [row] if row else []
             if len(rows) % 20 == 0:
                 print(f"{len(rows)}/{len(pairs)}", file=sys.stderr)
     out.write_text(json.dumps(rows), "utf-8")
@@ -263,7 +280,11 @@ def _kinds(rows: list[dict[str, Any]]) -> Table:
         for s in seems:
             kinds[s[0] if s else "-"] = kinds.get(s[0] if s else "-", 0) + 1
         sure = f"{np.quantile(wrong, 0.9):.2f}, {max(wrong):.2f}" if wrong else "-"
-        out.add_row(thing, str(len(some)), str(kinds), sure, f"{max(others):.2f}" if others else "-")
+        told = [
+            " ".join(f"{q:.2f}" for q in np.quantile([r[key] for r in some if r["traced"]] or [0.0], (0.05, 0.5, 0.95)))
+            for key in ("parted", "beyond")
+        ]
+        out.add_row(thing, str(len(some)), str(kinds), sure, f"{max(others):.2f}" if others else "-", *told)
     return out
 
 

@@ -50,3 +50,21 @@ def weld_metal_beyond(bead: TracedBead, toe: F64, reach: float) -> float:
     rows = np.round((band.t[0] - (toe[inner] + off)) * band.px_per_mm).astype(int)
     face = np.where((rows >= 0) & (rows < len(band.t)), band.maps["face"][rows.clip(0, len(band.t) - 1), columns], 0.0)
     return float(np.mean(face.max(axis=0) > rule.neighbour_face))
+
+
+def parted(bead: TracedBead) -> float:
+    """How much more, in log odds, weld metal is doubted along a line between the toes than on both sides of it, at half
+    the stations, the round ends left out: two beads laid against each other may be traced as one."""
+    rule, band = BeadFigures.read().belief, bead.band
+    width = bead.t_left - bead.t_right
+    inner = (bead.s > np.median(width)) & (bead.s < bead.s[-1] - np.median(width))
+    if not inner.any():
+        return 0.0
+    across = np.linspace(-rule.parted_within, rule.parted_within, 29)
+    t = ((bead.t_left + bead.t_right)[inner] + across[:, None] * width[inner]) / 2
+    columns = np.round((bead.s[inner] - band.s[0]) * band.px_per_mm).astype(int)
+    rows = np.round((band.t[0] - t) * band.px_per_mm).astype(int).clip(0, len(band.t) - 1)
+    face = np.clip(band.maps["face"][rows, columns], 1e-3, 1 - 1e-3).astype(float)
+    profile = np.median(np.log(face / (1 - face)), axis=1)
+    line = 4 + int(profile[4:-4].argmin())
+    return float(min(profile[:line].max(), profile[line + 1 :].max()) - profile[line])

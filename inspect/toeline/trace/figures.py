@@ -107,6 +107,8 @@ class BeadBelief(Table):
     neighbour: float
     neighbour_face: float
     neighbour_within: tuple[float, float]
+    parted: float
+    parted_within: float
     rival_length: float
 
 

@@ -19,7 +19,7 @@ from toeline.problems import problem
 from toeline.result import Point, Problem
 from toeline.trace.band import TracedBead
 from toeline.trace.bead_finder import Candidate, Detections, detect_beads
-from toeline.trace.belief import disbelief, surety, weld_metal_beyond
+from toeline.trace.belief import disbelief, parted, surety, weld_metal_beyond
 from toeline.trace.figures import BeadFigures
 from toeline.trace.toes import BeadLost, trace_bead
 
@@ -147,8 +147,8 @@ def _rivals(one: _Trace, chosen: _Trace) -> bool:
 
 
 def _neighbours(chosen: _Trace) -> list[Candidate]:
-    """Beads that lie against the traced one, where the reader sees weld metal beyond its toe: the finder may take both
-    for one."""
+    """Beads that lie against the traced one, which the finder may take for one: the reader sees weld metal beyond its
+    toe, or a line between its toes."""
     rule = BeadFigures.read().belief
     bead, width = chosen.bead, float(np.median(chosen.bead.t_left - chosen.bead.t_right))
     found = []
@@ -156,6 +156,8 @@ def _neighbours(chosen: _Trace) -> list[Candidate]:
         if weld_metal_beyond(bead, toe, way * width) > rule.neighbour:
             line = bead.frame.to_px(bead.band.to_surface(bead.s, toe + way * width / 2))
             found.append(replace(chosen.whole, line_px=line))
+    if parted(bead) > rule.parted:
+        found.append(chosen.whole)
     return found
 
 

@@ -197,7 +197,10 @@ def _region(band: Band, face: Mask, ends_given: bool, length: float) -> Mask:
     hits[0] = 0
     if hits.max() < 10:
         raise BeadLost("No weld metal is seen where the bead should be.")
-    return np.asarray((labels == int(hits.argmax())) & band.seen)
+    region = np.asarray((labels == int(hits.argmax())) & band.seen)
+    if not region.any():
+        raise BeadLost("The bead lies outside the picture.")
+    return region
 
 
 def _middle(band: Band, face: Mask) -> F64:
