@@ -315,8 +315,8 @@ def read_ripples(band: Band, s: F64, t_left: F64, t_right: F64) -> Ripples:
 
 
 def _charted(band: Band, s: F64, middle: F64, crests: F64) -> float:
-    """How much more of the crest map lies on the crests (n,) than half way between them, along the bead's ``middle``
-    (N,) at ``s`` (N,)."""
+    """How much more of the crest map lies on the crests (n,) than half way between them, or the other way round, along
+    the bead's ``middle`` (N,) at ``s`` (N,)."""
     if len(crests) < 2:
         return 0.0
     layer = np.asarray(band.maps["crest"], np.float32)
@@ -326,7 +326,7 @@ def _charted(band: Band, s: F64, middle: F64, crests: F64) -> float:
         y = (band.t[0] - np.interp(at, s, middle)) * band.px_per_mm
         return float(cv2.remap(layer, x[None].astype(np.float32), y[None].astype(np.float32), cv2.INTER_LINEAR).mean())
 
-    return along(crests) - along((crests[1:] + crests[:-1]) / 2.0)
+    return abs(along(crests) - along((crests[1:] + crests[:-1]) / 2.0))  # on troughs they are as evenly spaced
 
 
 def _refined(s: F64, wave: F64, at: NDArray[np.int64]) -> F64:
