@@ -11,11 +11,11 @@ from typing import Any
 
 import numpy as np
 
-from judged_results import indication, q, result
+from judged_results import along, indication, q, result
 from toeline.criteria import Criteria, Line
 from toeline.criteria.model import limit
 from toeline.evidence.gauge import check_reading, gauges
-from toeline.result import GaugeReading, Indication, Quantity, Result
+from toeline.result import GaugeReading, Indication, Quantity, ReliefAlong, Result
 
 Span = tuple[float, float, float]  # start, end, size
 INCH = 25.4
@@ -137,6 +137,7 @@ def honest_result(weld: Weld, rng: np.random.Generator, *, unit: str = "mm") -> 
         gauge=readings,
         measures=measures,
         conditions=conditions,
+        relief=_along(rng),
         unit=unit,
         **said,
     )
@@ -239,6 +240,11 @@ def _measures(weld: Weld, rng: np.random.Generator) -> dict[str, Quantity]:
         relief["throat_actual_min"] = _near(weld.sizes["throat"], 0.2, rng)
         measures |= {name: each for name, each in relief.items() if rng.random() < 0.8}
     return measures
+
+
+def _along(rng: np.random.Generator) -> ReliefAlong | None:
+    """A relief along the seam that saw all of it, or not, or none at all; what it measures stands in the measures."""
+    return along(left=None if rng.random() < 0.2 else 0.0) if rng.random() < 0.8 else None
 
 
 def breaks(weld: Weld, line: Line, *, inches: bool = False) -> bool:

@@ -13,6 +13,7 @@ from toeline.result import (
     PhotoInfo,
     Problem,
     Quantity,
+    ReliefAlong,
     Result,
     Scale,
     Settings,
@@ -26,6 +27,15 @@ def q(value: float, U: float = 0.0, unit: str = "mm") -> Quantity:
 
 def reading(name: str, value: float, at: float | None = None, U: float | None = 0.0) -> GaugeReading:
     return check_reading(GaugeReading(name=name, value=value, at=at, U=U))
+
+
+def along(crown: float | None = 0.0, left: float | None = 0.0, right: float | None = 0.0) -> ReliefAlong:
+    """A relief of the same heights at each of a hundred stations; None where nothing was seen."""
+    heights = {"crown_mm": crown, "undercut_left_mm": left, "undercut_right_mm": right}
+    series = {name: (mm,) * 100 for name, mm in heights.items()}
+    return ReliefAlong(
+        state="measured", s_mm=tuple(map(float, range(100))), U_mm=dict.fromkeys(series, (0.1,) * 100), **series
+    )
 
 
 def indication(
@@ -51,6 +61,7 @@ def result(
     px_per_mm: float = 12.0,
     toe_confidence: float = 0.95,
     bead: Mapping[str, Any] | None = None,
+    relief: ReliefAlong | None = None,
     **settings: Any,
 ) -> Result:
     seen = {
@@ -91,5 +102,6 @@ def result(
         ),
         measures={**seen, **(measures or {})},
         indications=tuple(indications),
+        relief=relief,
         settings=Settings(joint=joint, thickness_mm=thickness, gauge=tuple(gauge), **settings),
     )

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from judged_results import indication, q, reading, result
+from judged_results import along, indication, q, reading, result
 from toeline.criteria import Criteria, list_criteria, load_criteria
 from toeline.errors import SettingsError
 from toeline.evidence.windows import worst_length, worst_sum
@@ -229,7 +229,7 @@ def test_a_relief_decides_a_depth_where_it_saw_all_of_it() -> None:
         relief = {
             f"undercut_depth_{side}": unknown("not seen") if mm is None else q(mm, 0.1) for side, mm in depths.items()
         }
-        return line(judge(result(measures=relief, gauge=gauge), ISO_C), "1.7-undercut")
+        return line(judge(result(measures=relief, gauge=gauge, relief=along()), ISO_C), "1.7-undercut")
 
     both = outcome(left=0.3, right=0.1)
     assert (both.outcome, both.evidence, both.measured.value) == ("pass", "relief", 0.3)  # 0.5 mm at t = 10
@@ -238,11 +238,20 @@ def test_a_relief_decides_a_depth_where_it_saw_all_of_it() -> None:
     assert outcome(left=0.45, right=0.1).outcome == "undecided"
     assert outcome(left=0.7, right=None).outcome == "fail"
     assert outcome([reading("undercut_depth", 0.2)], left=0.1, right=0.1).outcome == "pass"
-    high = judge(result(joint="butt", measures={"height_max": q(2.2, 0.2)}), ISO_C)
+    high = judge(result(joint="butt", measures={"height_max": q(2.2, 0.2)}, relief=along()), ISO_C)
     assert line(high, "1.9-excess-weld-metal").outcome == "pass"  # 1 + 0.15 b = 2.5 mm
     against = [reading("reinforcement_height", 2.0)]
-    higher = judge(result(joint="butt", measures={"height_max": q(4.0, 0.2)}, gauge=against), ISO_C)
+    higher = judge(result(joint="butt", measures={"height_max": q(4.0, 0.2)}, gauge=against, relief=along()), ISO_C)
     assert line(higher, "1.9-excess-weld-metal").outcome == "undecided"  # the two contradict
+    shallow = {"undercut_depth_left": q(0.1, 0.1), "undercut_depth_right": q(0.1, 0.1)}
+    for seen, outcome in (
+        (along(), "pass"),
+        (along(right=None), "undecided"),
+        (along(right=0.9), "fail"),
+        (None, "undecided"),
+    ):
+        judged = judge(result(measures=shallow, relief=seen), ISO_C)  # the measures leave out both ends
+        assert line(judged, "1.7-undercut").outcome == outcome
 
 
 def test_a_statement_of_undercut_asks_for_its_depth() -> None:
@@ -467,7 +476,7 @@ def test_legs_and_throat_from_the_photo() -> None:
     assert throat(nominal - 0.5, [reading("throat", nominal + 0.3, U=0.2)]) == "undecided"  # the two contradict
 
 
-def along(throats: Any, U: float = 0.05, sure: float = 0.95) -> dict[str, Any]:
+def throats_along(throats: Any, U: float = 0.05, sure: float = 0.95) -> dict[str, Any]:
     """A bead's throat every 0.25 mm, none at its two ends."""
     throats = (None, None, *throats, None, None)
     return {
@@ -487,7 +496,8 @@ def test_a_short_throat_is_counted_in_the_worst_hundred_millimetres() -> None:
         throats = tuple(4.7 if any(low <= 0.25 * k < high for low, high in runs) else 5.6 for k in range(480))
         size = size or {"drawing_size_mm": 5.0, "drawing_size_is": "throat"}
         return line(
-            judge(result(bead=along(throats, U, sure), gauge=gauge, **about, **size), ISO_C), "1.20-throat-small"
+            judge(result(bead=throats_along(throats, U, sure), gauge=gauge, **about, **size), ISO_C),
+            "1.20-throat-small",
         )
 
     found = judged([(10.0, 25.0), (95.0, 108.0)])

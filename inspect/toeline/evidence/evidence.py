@@ -32,6 +32,10 @@ ASK = {
 }
 
 
+#: A relief along the seam, by the measure that it gives; what is not named here is told by the crown.
+_ALONG = {"undercut_depth_left": "undercut_left_mm", "undercut_depth_right": "undercut_right_mm"}
+_WORST_ALONG = (*_ALONG, "height_max", "convexity_max")
+
 Seen = Literal["stated", "read", "perhaps"]
 
 
@@ -68,6 +72,24 @@ class Evidence:
         if self.stopped:
             return unknown(self.stopped)
         return self.result.measures.get(name) or unknown(f"the photo gives no {name.replace('_', ' ')}")
+
+    def relief(self, name: str) -> tuple[Quantity, bool]:
+        """A depth or height from a relief, at its worst along the seam, and whether the relief saw all of it.
+
+        The measure is told over the body; what lies deeper or higher beyond it counts too.
+        """
+        measured, along = self.measure(name), self.result.relief
+        if along is None or along.state != "measured":
+            return measured, False
+        series = _ALONG.get(name, "crown_mm")
+        heights: tuple[float | None, ...] = getattr(along, series)
+        share = sum(height is not None for height in heights) / len(heights) if heights else 0.0
+        if name in _WORST_ALONG and measured.value is not None:
+            worst = max((mm, k) for k, mm in enumerate((*heights, measured.value)) if mm is not None)
+            doubt = along.U_mm.get(series, ())
+            if worst[1] < len(doubt):
+                measured = Quantity(value=worst[0], U=max(doubt[worst[1]] or 0.0, measured.U or 0.0))
+        return measured, share >= self.detection["toe_share"]
 
     def seen(self, kinds: Iterable[IndicationKind]) -> tuple[Indication, ...]:
         """Indications of these kinds, surest first; none from a photo that cannot be used."""

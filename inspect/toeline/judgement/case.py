@@ -79,14 +79,16 @@ class Case:
     def told(self) -> tuple[Told, ...]:
         """What gauges read and a relief measured of the line's quantity, gauges first."""
         kind = self.line.kind
-        relief = [self.evidence.measure(name) for name in kind.relief if name in self.evidence.result.measures]
-        seen_whole = len(relief) == len(kind.relief) and all(quantity.known for quantity in relief)
+        relief = [self.evidence.relief(name) for name in kind.relief if name in self.evidence.result.measures]
+        seen_whole = len(relief) == len(kind.relief) and all(
+            quantity.known and all_of_it for quantity, all_of_it in relief
+        )
         return (
             *(
                 Told(as_quantity(reading), "gauge", reading.at, by=reading)
                 for reading in self.evidence.readings(kind.gauge)
             ),
-            *(Told(quantity, "relief", whole=seen_whole) for quantity in relief if quantity.known),
+            *(Told(quantity, "relief", whole=seen_whole) for quantity, _ in relief if quantity.known),
         )
 
     def bound(self, text: str) -> tuple[Quantity, tuple[Need, ...]]:
