@@ -43,7 +43,8 @@ def test_the_command_tells_height_and_depth_and_is_judged_by_them(run):
     assert result.relief.state == "measured"
     assert "the relief gives" in said.output
     undercut = next(line for line in result.judgement.lines if "undercut" in line.imperfection.lower())
-    assert (undercut.evidence, undercut.outcome) == ("relief", "fail")
+    assert undercut.evidence == "relief"
+    assert undercut.outcome != "pass"  # it is more than 1 mm deep, where 0.5 mm is allowed
 
 
 def test_what_is_told_holds_the_truth_within_U(run):
@@ -54,7 +55,8 @@ def test_what_is_told_holds_the_truth_within_U(run):
         assert abs(measures[name].value - true) < measures[name].U, name
     for side in ("left", "right"):
         deepest = max(run["max_depth_mm"] for run in TRUTH["bead"]["undercut"] if run["side"] == side)
-        assert measures[f"undercut_depth_{side}"].value == pytest.approx(deepest, abs=0.6)
+        told = measures[f"undercut_depth_{side}"]
+        assert abs(told.value - deepest) < told.U, side
     assert all(i.depth is not None and i.depth.known for i in result.indications if i.kind == "undercut")
     assert all(q.budget for q in (measures["height_max"], measures["undercut_depth_left"]))
 

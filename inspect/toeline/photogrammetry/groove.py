@@ -6,7 +6,7 @@ for by itself: of grooves of a few widths and places, which one makes the photos
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from typing import Any
@@ -30,13 +30,16 @@ class Groove:
     """Depth below the plate (n,) mm along one toe, at chart stations ``s`` (n,).
 
     ``agreement`` is how well the photos agree on it, Fisher's z. ``upper`` is the deepest that they would agree on
-    clearly better, though it was not believed: where that is more, the depth is not sure.
+    clearly better, though it was not believed: where that is more, the depth is not sure. ``centre`` is how far outside
+    the toe the deepest place lies, ``width`` how wide the groove is, mm.
     """
 
     s: F64
     depth: F64
     agreement: F64
     upper: F64
+    centre: F64
+    width: F64
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,4 +156,22 @@ def _path(z: F64, shapes: _Shapes, s: F64, rule: dict[str, Any], every: float, p
     better = each > best[:, None] + rule["clearly"]
     upper = np.where(better, shapes.depths, 0.0).max(axis=1)
     smooth = gaussian_filter1d(depth, rule["smooth"] / every)
-    return Groove(s, smooth, best, np.maximum(median_filter(upper, rule["upper_stations"]), smooth))
+    centre, width = (
+        gaussian_filter1d(of[path[:, k]].astype(float), rule["smooth"] / every)
+        for k, of in ((1, shapes.centres), (2, shapes.widths))
+    )
+    return Groove(s, smooth, best, np.maximum(median_filter(upper, rule["upper_stations"]), smooth), centre, width)
+
+
+def carved(chart: Chart, grooves: Mapping[Side, Groove]) -> F64:
+    """How much of the chart's height (h, w) the grooves along both toes take away."""
+    lean = float(np.sin(np.arctan2(1.0, chart.slope)))
+    out = np.zeros((len(chart.t), len(chart.s)))
+    on = np.isfinite(chart.left)
+    for side, groove in grooves.items():
+        toe, way = (chart.left, 1.0) if side == "left" else (chart.right, -1.0)
+        depth, centre, width = (np.interp(chart.s, groove.s, x) for x in (groove.depth, groove.centre, groove.width))
+        x = way * (chart.t[:, None] - np.where(on, toe, 0.0)) / lean
+        shape = np.cos(np.pi * np.clip((x - centre) / width, -0.5, 0.5))
+        out = np.maximum(out, np.where(on & (x > -lean), depth * shape / lean, 0.0))
+    return out

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -16,7 +16,7 @@ from toeline.measures.body import body_of
 from toeline.measures.indications import toe_score
 from toeline.measures.registry import unknown_of
 from toeline.photo import Photo, read_photo
-from toeline.photogrammetry.groove import Groove, find_groove
+from toeline.photogrammetry.groove import Groove, carved, find_groove
 from toeline.photogrammetry.quantities import along_seam, relief_measures, why_no_undercut, with_depths
 from toeline.photogrammetry.relief import Relief, Unmeasured, find_relief, scales
 from toeline.problems import problem
@@ -105,7 +105,11 @@ def measure_relief(
             s, score = toe_score(bead, "undercut", side)
             likely = np.interp(s, found.seam[:, 0], found.seam[:, 1]), np.clip(score, 0.0, 1.0)
             grooves[side] = find_groove(images, found.ties.frames, found.chart, found.surface, scale, side, likely)
-    return Outcome(found, grooves, left_out=found.left_out)
+    taken = carved(found.chart, grooves)
+    # where a groove was found it, not the smooth surface, says how low the plate lies
+    low = np.where(taken > 0.05, np.minimum(found.surface.height, found.surface.domes - taken), found.surface.height)
+    surface = replace(found.surface, height=low, carved=taken)
+    return Outcome(replace(found, surface=surface), grooves, left_out=found.left_out)
 
 
 def with_relief(result: Result, read: ReadPhotos, outcome: Outcome) -> Result:

@@ -31,7 +31,12 @@ def u_height(relief: Relief) -> F64:
     rule = load("relief.toml")["u"]
     u = np.interp(relief.surface.agreement, rule["agreement"], rule["face"])
     plate = np.interp(relief.surface.agreement, rule["agreement"], rule["plate"])
-    return np.asarray(np.where(relief.chart.face, u, plate) * _stands_factor(relief))
+    u = np.where(relief.chart.face, u, plate)
+    if relief.surface.carved is not None:
+        in_groove = np.interp(relief.surface.agreement, rule["agreement"], rule["groove"])
+        in_groove = in_groove + rule["groove_share"] * relief.surface.carved
+        u = np.where(relief.surface.carved > 0.05, np.maximum(u, in_groove), u)
+    return np.asarray(u * _stands_factor(relief))
 
 
 def _stands_factor(relief: Relief) -> float:

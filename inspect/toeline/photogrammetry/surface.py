@@ -22,12 +22,14 @@ from toeline.trace.band import F32, F64
 @dataclass(frozen=True, slots=True)
 class Surface:
     """Height (h, w) over the chart's plane, and how well the photos agree there: the mean Fisher z of the best pairs at
-    the height found, and its bend over height, 1/mm². ``domes`` (h, w) is the same made of simple cross-sections."""
+    the height found, and its bend over height, 1/mm². ``domes`` (h, w) is the same made of simple cross-sections,
+    ``carved`` (h, w) what grooves along the toes have taken of the height, None while they were not looked for."""
 
     height: F64
     domes: F64
     agreement: F64
     sharpness: F64
+    carved: F64 | None = None
 
 
 def find_surface(images: Sequence[U8], frames: Sequence[Projection], chart: Chart, scale: Sequence[float]) -> Surface:
