@@ -33,9 +33,9 @@ class Examined:
 
 def warm_up() -> None:
     """Load what a worker needs for its first photo and its first report."""
-    import toeline.report
+    from toeline import batch, report  # noqa: F401
 
-    toeline.batch.warm_up()
+    batch.warm_up()
 
 
 def examine(path: Path, name: str, settings: Settings, known: Result | None, with_code: bool) -> Examined:
