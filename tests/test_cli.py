@@ -144,6 +144,20 @@ def test_words_that_are_off_exit_with_2_and_a_sentence(toeline, folder, words):
     assert not said.out.strip()
 
 
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (("--looked", "crack=none"), "Say who looked"),
+        (("--looked", "crackle=none", "--looked-by", "A. Boon"), "no look named 'crackle'"),
+        (("--looked", "pores=yes", "--looked-by", "A. Boon"), "say how many"),
+    ],
+)
+def test_a_look_is_asked_of_somebody_and_in_its_own_words(toeline, folder, words, says):
+    said = toeline("measure", folder / "good.jpg", *words)
+    assert said.code == 2
+    assert says in said.err
+
+
 def test_outputs_that_would_replace_one_another_are_refused(toeline, folder, tmp_path):
     (tmp_path / "good.jpg").write_bytes((folder / "good.jpg").read_bytes())
     said = toeline("measure", folder / "good.jpg", tmp_path / "good.jpg", "--json", tmp_path / "j")

@@ -113,7 +113,7 @@ def stretch(case: Case, measured_mm: Quantity | None = None, *, least: bool = Fa
             allowed = Quantity(value=per.share * weld.value, U=per.share * (weld.U or 0))
     gauged = max(evidence.whole(extent), key=lambda reading: reading.value, default=None)
     measured = measured_mm if gauged is None else as_quantity(gauged)
-    if measured is None:
+    if measured is None or (least and gauged is None and not measured.value):
         return Verdict("undecided", "how long it is takes a gauge", needs=case.gauge(name=extent))
     decision = case.decide(measured, allowed)
     where = "the weld" if per.window == "l" else f"the worst {case.figure(window.value)}"
