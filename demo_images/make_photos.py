@@ -27,13 +27,16 @@ from PIL import Image
 from torch import Tensor
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
-from workshop.bead_shape import BeadPlan, Weld, lay
+from workshop.bead_shape import BeadPlan, Weld, lay, lay_beside
+from workshop.clutter import mark, strew
 from workshop.lens import F64, CardLie, Lens, aim_phone, lie_of
-from workshop.light import Lights, any_lights, shade, shading_maps
+from workshop.light import Lights, among, any_lights, shade, shading_maps, tinted
+from workshop.looks import FACES, Look, any_look
 from workshop.noise import Dice
 from workshop.phone import develop
-from workshop.scene import bench, card_picture, cover_with_slag, place_card
+from workshop.scene import bench, card_picture, cover_with_slag, decoy, place_card
 from workshop.surface import Surface, dress
+from workshop.surroundings import Surroundings
 from workshop.truth import Laid, bead_truth, camera_truth, card_truth, relief_truth
 
 STEP = 0.1
@@ -132,6 +135,11 @@ class Shot:
     bead_albedo: float | None = None
     butt: bool = False
     under_slag: bool = False
+    #: Seed of a look as wild as real ones are; None: a tidy bead on a tidy plate.
+    wild: int | None = None
+    #: A second bead beside the first; or none at all, but scratches, writing, a rod, a rope or a hand.
+    beside: bool = False
+    no_bead: bool = False
     usable: bool = True
     why_not: str | None = None
     nth: int = 0  #: of several photos in the same light: each has its own noise
@@ -742,6 +750,23 @@ def defocused(radiance: Tensor, radius: int) -> Tensor:
     return torch.from_numpy(spread_out).to(radiance.device).permute(2, 0, 1)[None]
 
 
+def wild_look(shot: Shot, device: str) -> Look | None:
+    """What the shot's bead looks like, where it is wild."""
+    return None if shot.wild is None else any_look(Dice(shot.wild, 1, device))
+
+
+def instead_of_a_bead(dice: Dice, surface: Surface, weld: Weld) -> None:
+    """Writing, strokes, a rod, a rope or a painted line, a hand or a tool where the bead would be."""
+    everywhere = torch.ones_like(weld.face)
+    for chance in (0.6, 0.6, 0.6):
+        mark(dice, surface, everywhere, chance, 15.0, 110.0)
+    middle = surface.s0 + surface.step * surface.height.shape[-1] / 2
+    surface.s0 -= middle - 27.0  # a decoy lies where a short view has its middle
+    decoy(dice, surface, everywhere[..., :1, :1])
+    surface.s0 += middle - 27.0
+    strew(dice, surface, everywhere, 0.5)
+
+
 @dataclass(frozen=True, slots=True)
 class Bench:
     """A bead, its plates and cards on a bench, ready to be photographed from anywhere."""
@@ -754,16 +779,26 @@ class Bench:
 
 def lay_out(shot: Shot, lenses: list[Lens], device: str, within: F64 | None = None) -> Bench:
     """What the shot shows, wide enough for all of the lenses, or for what lies ``within`` these world points."""
+    look = wild_look(shot, device)
     fillet = shot.kind == "fillet"
     plan, lies = plan_of(shot, device), card_lies(shot)
     s, t = ground(lenses, 0.0 if fillet else shot.drop, device, within)
     strip_s = s[(s > -shot.length / 2 - BESIDE_ENDS) & (s < shot.length / 2 + BESIDE_ENDS)]
     strip_t = t[t.abs() < BESIDE]
-    weld = lay(Dice(shot.seed, 1, device), plan, strip_s, strip_t)
+    weld = lay(Dice(shot.seed, 1, device), plan, strip_s, strip_t, look)
+    plan = weld.truth["plan"]
+    if shot.beside:
+        lay_beside(Dice(shot.seed + 1, 1, device), plan, weld, strip_s, strip_t, look, 1.0, 0.4)
+    if shot.no_bead:
+        weld.face, weld.height = weld.face * 0, weld.height * 0
+        weld.slag, weld.crack, weld.pore = weld.slag * 0, weld.crack * 0, weld.pore * 0
     dice = Dice(shot.steel, 1, device)
     whole = spread(weld, s, t, strip_s, strip_t, fillet)
-    surface = dress(dice, whole, s, t, torch.ones(1, 1, 1, 1, device=device) if shot.butt else None)
-    polish(surface, whole, shot)
+    surface = dress(dice, whole, s, t, torch.ones(1, 1, 1, 1, device=device) if shot.butt else None, look)
+    if look is None:
+        polish(surface, whole, shot)
+    if shot.no_bead:
+        instead_of_a_bead(dice, surface, whole)
     cover_with_slag(dice, whole, surface, torch.full((1, 1, 1, 1), float(shot.under_slag), device=device))
     plate = plate_mask(shot, lies, s, t)
     drop = torch.full((1, 1, 1, 1), shot.drop, device=device)
@@ -780,10 +815,20 @@ def lay_out(shot: Shot, lenses: list[Lens], device: str, within: F64 | None = No
 
 
 def photograph(
-    scene: Bench, shot: Shot, lens: Lens, device: str, within: F64 | None = None
+    scene: Bench,
+    shot: Shot,
+    lens: Lens,
+    device: str,
+    within: F64 | None = None,
+    surroundings: Surroundings | None = None,
 ) -> tuple[NDArray[np.uint8], dict[str, Any]]:
-    """One photo (H, W, 3, BGR) of what was laid out, and its truth; grey where nothing lies ``within`` the points."""
-    lights = lights_of(shot, device)
+    """One photo (H, W, 3, BGR) of what was laid out, and its truth; grey where nothing lies ``within`` the points.
+
+    A wild shot is lit by one of the photographed surroundings, where these are given.
+    """
+    lights, look = lights_of(shot, device), wild_look(shot, device)
+    if look is not None and surroundings is not None:
+        lights = among(Dice(shot.look + 1, 1, device), lights, surroundings)
     eye = torch.from_numpy(lens.eye.astype(np.float32)).to(device)[None]
     steps = 150 if scene.laid.fillet else 30
     left, top, right, low = 0, 0, lens.width, lens.height
@@ -799,6 +844,8 @@ def photograph(
     whole = drawn.mean(dim=(2, 3), keepdim=True).expand(-1, -1, lens.height, lens.width).clone()
     whole[:, :, top:low, left:right] = drawn
     radiance = defocused(whole, shot.defocus)
+    if look is not None:
+        radiance = tinted(Dice(shot.look + 2, 1, device), radiance)
     blur = torch.tensor([shot.blur], device=device)
     phone = Dice(shot.look + shot.nth, 1, device)
     photo = develop(radiance, phone, blur, grain_px=1.8, compress=False, bright_to=shot.bright_to)
@@ -825,15 +872,24 @@ def photograph(
         "card": card_truth(lens, scene.lies, shot.check_line),
         "bead": bead,
         "spatter": spatter,
-        "generator": {"seed": shot.seed, "steel": shot.steel, "look": shot.look, "bead": {**STRINGER, **shot.bead}},
+        "generator": {
+            "seed": shot.seed,
+            "steel": shot.steel,
+            "look": shot.look,
+            "bead": {**STRINGER, **shot.bead},
+            "wild": None if look is None else {"seed": shot.wild, "face": list(FACES)[int(look.face)]},
+            "thing": "no_bead" if shot.no_bead else "beside" if shot.beside else "slag" if shot.under_slag else "bead",
+        },
     }
     return image, truth
 
 
-def take(shot: Shot, device: str = "cpu") -> tuple[NDArray[np.uint8], dict[str, Any]]:
+def take(
+    shot: Shot, device: str = "cpu", surroundings: Surroundings | None = None
+) -> tuple[NDArray[np.uint8], dict[str, Any]]:
     """The photo (H, W, 3, BGR) and its truth. Another device draws other noise: the same seeds, another photo."""
     lens = phone_over(shot, card_lies(shot))
-    return photograph(lay_out(shot, [lens], device), shot, lens, device)
+    return photograph(lay_out(shot, [lens], device), shot, lens, device, surroundings=surroundings)
 
 
 def take_round(

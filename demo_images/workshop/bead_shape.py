@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import torch
+import torch.nn.functional as F
 from torch import Tensor
 
+from .looks import Look
 from .noise import Dice, cloud, curve, smoothstep, window
 
 
@@ -158,9 +160,67 @@ def _exists(dice: Dice, count: Tensor, most: int) -> Tensor:
     return torch.arange(most, device=dice.device)[None, :] < count.reshape(-1, 1).floor()
 
 
-def lay(dice: Dice, plan: BeadPlan, s: Tensor, t: Tensor) -> Weld:
-    """Lay the planned beads over the grid of columns ``s`` (w,) and rows ``t`` (h,), both in mm, equal steps."""
+def with_face(dice: Dice, plan: BeadPlan, look: Look) -> BeadPlan:
+    """The plan with ripples as the look's face has them: flow lines, next to none, coarse ones."""
     d, p = dice, plan
+    flow, flat, coarse = look.has("flow_lines"), look.has("glassy", "lumpy"), look.has("coarse")
+
+    def instead(now: Tensor, flag: Tensor, then: Tensor) -> Tensor:
+        return torch.where(flag > 0, then, now)
+
+    pitch = instead(p.pitch, flow, d.uniform(3.5, 9.0))
+    amp = instead(p.ripple_amp, flow, d.log_uniform(0.01, 0.07))
+    amp = instead(amp, flat, d.log_uniform(0.0008, 0.009))
+    return replace(
+        p,
+        pitch=instead(pitch, coarse, (p.width * d.log_uniform(0.16, 0.75)).clamp(1.4, 8.5)),
+        pitch_jitter=instead(p.pitch_jitter, flow + coarse, d.uniform(0.12, 0.45)),
+        ripple_amp=instead(amp, coarse, d.uniform(0.12, 0.28)),
+        crescent=instead(p.crescent, flow, d.uniform(2.0, 8.0)),
+        vee=instead(p.vee, flow, d.uniform(0.0, 1.0)),
+    )
+
+
+def lay_beside(
+    dice: Dice, plan: BeadPlan, weld: Weld, s: Tensor, t: Tensor, look: Look | None, share: float, valley: float
+) -> None:
+    """Lay a second bead over the flank of the first or close to it, on a ``share`` of the batch: padding.
+
+    Each keeps a face of its own, parted by a line of ``valley`` mm along the toe of the one on top.
+    """
+    d = dice
+    way = torch.where(d.chance(0.5) > 0, 1.0, -1.0)
+    beside = way * plan.width * d.uniform(0.6, 1.3)
+    second = replace(
+        plan,
+        start=plan.start + 5 * d.normal(),
+        end=plan.end + 5 * d.normal(),
+        width=plan.width * torch.exp(0.08 * d.normal()),
+        shift=beside if plan.shift is None else plan.shift + beside,
+        restart=torch.zeros_like(plan.restart),
+        slag=torch.zeros_like(plan.slag),
+        strikes=torch.zeros_like(plan.strikes),
+    )
+    other = lay(d, second, s, t, look)
+    flag = d.chance(share, 1, 1, 1)
+    on_top = other.face * flag
+    px = max(round(valley / float(s[1] - s[0])), 1)
+    parted = 1 - (F.max_pool2d(on_top, 2 * px + 1, 1, px) - on_top)
+    free = 1 - on_top
+    weld.height = torch.where(flag > 0, torch.maximum(weld.height, other.height), weld.height)
+    for name in ("face", "slag", "crack", "pore", "spatter"):
+        setattr(weld, name, torch.maximum(getattr(weld, name) * free, getattr(other, name) * flag))
+    kept = {name: torch.maximum(layer * free, other.maps[name] * flag) for name, layer in weld.maps.items()}
+    weld.maps = kept | {"face": kept["face"] * parted, "crest": kept["crest"] * parted}
+
+
+def lay(dice: Dice, plan: BeadPlan, s: Tensor, t: Tensor, look: Look | None = None) -> Weld:
+    """Lay the planned beads over the grid of columns ``s`` (w,) and rows ``t`` (h,), both in mm, equal steps.
+
+    Without a ``look`` every face has crosswise ripples, as the plan says.
+    """
+    d = dice
+    p = plan if look is None else with_face(dice, plan, look)
     step = float(s[1] - s[0])
     h, w = len(t), len(s)
     along = s[None, None, :]
@@ -179,12 +239,16 @@ def lay(dice: Dice, plan: BeadPlan, s: Tensor, t: Tensor) -> Weld:
     reach_r = half + p.toe_rms * d.uniform(0.5, 1.1) * curve(d, w, step, p.toe_corr)
 
     # Ripple crests: cumulative, jittered pitches, as a phase table along the seam.
-    most = int((s[-1] - s[0]).item() / 0.45) + 80
+    # Flow lines reach so far back along the toes, also beyond the bead's start.
+    drawn = 0.0 if look is None else 90.0
+    most = int(((s[-1] - s[0]).item() + drawn) / 0.45) + 80
     gaps = p.pitch * (1 + p.pitch_jitter * d.normal(1, most)).clamp(0.35, 1.9)
     crests = (
         torch.maximum(p.start, s[0] - 20.0) + d.uniform(0.1, 1.2) * p.pitch + torch.cumsum(gaps, -1) - gaps[..., :1]
     )
-    long_s = torch.arange(float(s[0]) - 30, float(s[-1]) + 30, step, device=d.device)
+    if look is not None:
+        crests = crests - drawn * look.has("flow_lines")
+    long_s = torch.arange(float(s[0]) - 30 - drawn, float(s[-1]) + 30, step, device=d.device)
     query = long_s.expand(d.batch, -1).contiguous()
     c = crests[:, 0].contiguous()
     right_of = torch.searchsorted(c, query).clamp(1, most - 1)
@@ -244,6 +308,8 @@ def lay(dice: Dice, plan: BeadPlan, s: Tensor, t: Tensor) -> Weld:
     # Ripples: crescents, apex back to the start, arms sweeping forward at the toes.
     g = (1 - e4(p.vee)) * u * u + e4(p.vee) * torch.sqrt(u * u + 0.004)
     warp = 0.25 * e4(d.uniform(0.1, 1)) * cloud(d, h, w, 5.0 / step, 2) * e4(p.pitch) * 0.5
+    if look is not None:
+        warp = warp * (1 + 1.5 * e4(look.has("flow_lines", "coarse")))
     s_ripple = ss - e4(p.crescent) * e4(p.width) / 2 * g - e4(p.skew) * e4(p.width) / 2 * u + warp
     centre = p.end - d.uniform(0.48, 0.72) * p.width
     r_crater = torch.sqrt((ss - e4(centre)) ** 2 + (tt - (lefts + rights) / 2) ** 2)
@@ -261,6 +327,8 @@ def lay(dice: Dice, plan: BeadPlan, s: Tensor, t: Tensor) -> Weld:
     lumps = e4(d.log_uniform(0.01, 0.14)) * cloud(d, h, w, 6.0 / step, 2) + e4(d.uniform(0.003, 0.012)) * cloud(
         d, h, w, 3, 2
     )
+    if look is not None:
+        lumps = lumps + e4(look.has("lumpy") * d.uniform(0.08, 0.35)) * cloud(d, h, w, 9.0 / step, 3)
     height = body + inside * (ripples * (1 - u.abs().clamp(0, 1) ** 12) + lumps * dome.clamp(0, 1))
 
     # Crater.
@@ -348,6 +416,12 @@ def lay(dice: Dice, plan: BeadPlan, s: Tensor, t: Tensor) -> Weld:
     side = torch.where(d.chance(0.5, n) > 0, 1.0, -1.0)
     away = torch.empty((d.batch, n), device=d.device).exponential_(1.0, generator=d.generator) * far * 0.5
     ct = side * (p.width.reshape(-1, 1) * d.uniform(0.25, 0.5, n) + away)
+    if look is not None:  # a row of fine balls along the toes
+        row = (look.toe_spatter.reshape(-1, 1) > 0) & (torch.arange(n, device=d.device) % 3 > 0)[None]
+        here = ((cs - s[0]) / step).long().clamp(0, w - 1)
+        toe = torch.where(side > 0, torch.gather(left[:, 0], 1, here), torch.gather(right[:, 0], 1, here))
+        ct = torch.where(row, toe + side * 0.06 * away, ct)
+        dia = torch.where(row, dia.clamp(0.25, 0.7), dia)
     cs = torch.where(live, cs, torch.full_like(cs, -1e4))
     sink = d.uniform(0.2, 0.75, n)
     rad = dia / 2
@@ -430,6 +504,8 @@ def lay(dice: Dice, plan: BeadPlan, s: Tensor, t: Tensor) -> Weld:
 
     frac = ripple_phase - ripple_phase.round()
     crest = torch.exp(-((frac / 0.13) ** 2) / 2) * inside * (1 - ring) * (1 - end_cap) * (ripple_phase > 0.02).float()
+    crosswise = torch.ones_like(p.start) if look is None else look.crosswise
+    crest = crest * e4(crosswise)
     maps = {
         "face": inside,
         "undercut": shallow,
@@ -447,6 +523,8 @@ def lay(dice: Dice, plan: BeadPlan, s: Tensor, t: Tensor) -> Weld:
         "forward": torch.ones_like(inside),
     }
     truth: dict[str, Any] = {
+        "plan": p,
+        "crosswise": crosswise,
         "centre": centre,
         "restart_at": s_restart,
         "restart": real_restart,

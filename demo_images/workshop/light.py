@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import torch
 import torch.nn.functional as F
@@ -11,11 +11,15 @@ from torch import Tensor
 
 from .noise import Dice, smoothstep
 from .surface import Surface
+from .surroundings import SPREADS, Surroundings, mirrored, round_
 
 
 @dataclass(slots=True)
 class Lights:
-    """Panels: directions (B,K,3), sharpness (B,K), colours (B,K,3); the first ``shadowing`` of them cast shadows."""
+    """Panels: directions (B,K,3), sharpness (B,K), colours (B,K,3); the first ``shadowing`` of them cast shadows.
+
+    ``around`` (B,3,L,rows,columns) are photographed surroundings, None where there are none.
+    """
 
     direction: Tensor
     sharpness: Tensor
@@ -24,6 +28,7 @@ class Lights:
     dome_high: Tensor
     horizon: Tensor
     shadowing: int
+    around: Tensor | None = None
 
 
 def any_lights(dice: Dice) -> Lights:
@@ -54,6 +59,44 @@ def any_lights(dice: Dice) -> Lights:
         horizon=d.uniform(0.03, 0.8, 1),
         shadowing=k_main,
     )
+
+
+def among(dice: Dice, lights: Lights, surroundings: Surroundings) -> Lights:
+    """The lamps in one of the photographed surroundings instead of a bare room, at three places in five."""
+    d = dice
+    at = (d.uniform(0, 1, 1)[:, 0] * len(surroundings.light)).long()
+    here = d.chance(0.6, 1)
+    power = here * d.log_uniform(0.25, 2.5, 1)
+    panels = torch.cat(
+        [
+            (1 - here * (1 - d.uniform(0, 1, lights.shadowing))),
+            (1 - here).expand(-1, lights.direction.shape[1] - lights.shadowing),
+        ],
+        1,
+    )
+    return replace(
+        lights,
+        colour=lights.colour * panels[..., None],
+        dome_low=lights.dome_low * (1 - 0.9 * here),
+        dome_high=lights.dome_high * (1 - 0.9 * here),
+        around=round_(surroundings.light[at] * power[..., None, None, None], d.uniform(0, 1, 1)[:, 0]),
+    )
+
+
+def tinted(dice: Dice, radiance: Tensor) -> Tensor:
+    """Light (B,3,H,W) under a lamp that the camera does not take for white, and in a shadow here and there."""
+    d = dice
+    h, w = radiance.shape[-2:]
+    warm = d.chance(0.4, 1, 1, 1) * d.uniform(-0.55, 0.55, 1, 1, 1)
+    hue = torch.exp(torch.cat([warm, 0.15 * d.normal(1, 1, 1) * warm.abs(), -warm], 1))
+    way = d.uniform(0, 2 * math.pi, 1, 1, 1)
+    x = torch.linspace(-1, 1, w, device=radiance.device) * w / max(h, w)
+    y = torch.linspace(-1, 1, h, device=radiance.device) * h / max(h, w)
+    across = torch.cos(way) * x[None, None, None, :] + torch.sin(way) * y[None, None, :, None]
+    edge, soft = d.uniform(-0.5, 0.5, 1, 1, 1), d.log_uniform(0.004, 0.2, 1, 1, 1)
+    wide = d.uniform(0.1, 1.2, 1, 1, 1)
+    dark = torch.sigmoid((across - edge) / soft) * torch.sigmoid((edge + wide - across) / soft)
+    return radiance * hue * (1 - dark * d.chance(0.3, 1, 1, 1) * d.uniform(0.2, 0.75, 1, 1, 1))
 
 
 def _grid(surface: Surface, xy: Tensor) -> Tensor:
@@ -146,6 +189,10 @@ def shade(
     rise = smoothstep((bounce[..., 2] + 0.15) / 0.75)[:, None]
     glow = dome(bounce).expand(-1, 3, -1, -1) * (0.35 + 0.65 * sky) * (dim + (1 - dim) * rise)
     wash = dome(normal).expand(-1, 3, -1, -1) * sky
+    if lights.around is not None:
+        dull = torch.full_like(spread, SPREADS[-1])
+        glow = glow + mirrored(lights.around, bounce, spread) * (0.35 + 0.65 * sky) * (dim + (1 - dim) * rise)
+        wash = wash + mirrored(lights.around, normal, dull) * sky
     for i in range(lights.direction.shape[1]):
         dirn = lights.direction[:, i][:, None, None, :]
         sharp = lights.sharpness[:, i][:, None, None]

@@ -11,11 +11,14 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor
 
-from .bead_shape import BeadPlan, Weld, any_plan, lay
-from .light import Lights, any_lights, look_up, shade
+from .bead_shape import BeadPlan, Weld, any_plan, lay, lay_beside
+from .clutter import mark, strew
+from .light import Lights, among, any_lights, look_up, shade, tinted
+from .looks import any_look
 from .noise import Dice, cloud, smoothstep
 from .phone import develop
 from .surface import Surface, colour, dress, mix
+from .surroundings import Surroundings, a_view
 
 #: What the finder tells apart, in the order of its output channels.
 KINDS = ("bead", "slag_covered", "rope", "rod", "painted_line", "card")
@@ -236,7 +239,7 @@ def decoy(dice: Dice, surface: Surface, flag: Tensor) -> None:
     body = v(radius) * (torch.sqrt((1 - u * u).clamp_min(0)) + 0.9 + 0.16 * twist * rope)
     surface.height = mix(surface.height, mix(body, surface.height, flat), m)
     tint = torch.rand((batch, 3, 1, 1), generator=d.generator, device=d.device) * 0.2 + d.uniform(0.02, 0.7, 1, 1, 1)
-    tint = tint * (1 + 0.25 * twist * rope * (1 - flat) + 0.1 * cloud(d, *size, 20, 3))
+    tint = tint * (1 + 0.25 * twist * rope * (1 - flat) + 0.1 * cloud(d, size[0], size[1], 20, 3))
     metal = d.chance(0.4, 1, 1, 1) * (1 - flat) * (1 - rope)
     surface.albedo = mix(surface.albedo, tint.expand_as(surface.albedo).clamp(0.01, 0.95), m)
     surface.mirror = mix(surface.mirror, (0.04 + 0.45 * metal).expand_as(surface.mirror), m)
@@ -244,37 +247,58 @@ def decoy(dice: Dice, surface: Surface, flag: Tensor) -> None:
 
 
 def scene_batch(
-    seed: int, batch: int, device: str, size: int = 480, step: float = 0.4, fillet: bool = False
+    seed: int,
+    batch: int,
+    device: str,
+    size: int = 480,
+    fillet: bool = False,
+    surroundings: Surroundings | None = None,
+    wild: int = 6,
 ) -> tuple[Tensor, Tensor]:
-    """Photos of whole scenes (B,3,size,size) in 0..1 and what is where (B,6,size,size) by :data:`KINDS`."""
+    """Photos of whole scenes (B,3,size,size) in 0..1 and what is where (B,6,size,size) by :data:`KINDS`.
+
+    Of nine batches ``wild`` have looks as varied as real ones; close-ups, usual photos and far views take turns.
+    """
     d = Dice(seed, batch, device)
-    span = 400.0
+    zoom = (0, 0, 0, 0, 0, 0, 0, 1, 1, 1, 1, 1, 1, 1, 1, 1, 2, 2, 2, 2)[d.whole(20)]
+    step, span = ((0.13, 130.0), (0.4, 400.0), (0.7, 700.0))[zoom]
+    look = any_look(d) if d.whole(9) < wild else None
     s = torch.arange(0, span, step, device=device)
-    wide = 160.0 if fillet else span
+    wide = min(160.0 if zoom < 2 else 240.0, span) if fillet else span
     t = torch.arange(wide / 2, -wide / 2, -step, device=device)
     plan = any_plan(d, span)
     length = d.uniform(35, 170)
     plan.start = span / 2 - length / 2 + d.normal() * 6
     plan.end = plan.start + torch.maximum(length, 2.5 * plan.width)
-    bare = d.chance(0.12) * (0.0 if fillet else 1.0)
+    through = d.chance((0.6, 0.15, 0.05)[zoom])
+    plan.start, plan.end = plan.start - 400 * through, plan.end + 400 * through
+    bare = d.chance(0.18) * (0.0 if fillet else 1.0)
     if fillet:
         plan.width = plan.width.clamp(4, 14)
         plan.height = plan.height * d.uniform(-0.25, 0.5)
     plan.fillet = torch.full_like(plan.width, float(fillet))
     plan.width = torch.where(bare > 0, torch.full_like(plan.width, 1.0), plan.width)
-    weld = lay(d, plan, s, t)
+    weld = lay(d, plan, s, t, look)
+    # How much of the plate the picture spans, mm.
+    cover = d.uniform(130, 330, 1)[:, 0]
+    if zoom == 0:
+        cover = (size * plan.width[:, 0, 0] / d.log_uniform(40, 260, 1)[:, 0]).clamp(18, 110)
+    elif zoom == 2:
+        cover = d.uniform(300, 620, 1)[:, 0]
+    if not fillet and d.whole(4) == 0:
+        lay_beside(d, plan, weld, s, t, look, 0.6, max(0.6, 1.5 * float(cover.median()) / size))
     has = 1 - bare[..., None]
     weld.face = weld.face * has
     weld.height = weld.height * has
-    surface = dress(d, weld, s, t, d.chance(0.3, 1, 1, 1) * (0.0 if fillet else 1.0))
+    surface = dress(d, weld, s, t, d.chance(0.3, 1, 1, 1) * (0.0 if fillet else 1.0), look)
     slagged = d.chance(0.15, 1, 1, 1) * (0.0 if fillet else 1.0)
     cover_with_slag(d, weld, surface, slagged)
     kinds = torch.zeros((batch, len(KINDS), *surface.height.shape[-2:]), device=device)
-    kinds[:, 0:1] = weld.face * (1 - slagged)
-    kinds[:, 1:2] = weld.face * slagged
+    kinds[:, 0:1] = weld.maps["face"] * has * (1 - slagged)
+    kinds[:, 1:2] = weld.maps["face"] * has * slagged
 
     # A second bead beside the first, now and then: the same relief seen shifted and turned.
-    twin = d.chance(0.2, 1, 1, 1) * (0.0 if fillet else 1.0)
+    twin = d.chance(0.2, 1, 1, 1) * (0.0 if fillet or zoom == 0 else 1.0)
     turn = torch.where(d.chance(0.5, 1) > 0, d.normal(1) * 0.1, d.uniform(0, math.pi, 1))[:, 0]
     theta = torch.zeros((batch, 2, 3), device=device)
     theta[:, 0, 0], theta[:, 0, 1], theta[:, 1, 0], theta[:, 1, 1] = (
@@ -303,6 +327,7 @@ def scene_batch(
         return x[:, None, None, None]
 
     mid = torch.stack([(plan.start + plan.end)[:, 0, 0] / 2, torch.zeros(batch, device=device)], -1)
+    scale = span / 400
     # Chalk and marker strokes, painted lines, scribed lines on the plate.
     for k in range(3):
         want = d.chance(0.4 if k else 0.3, 1, 1, 1)
@@ -310,21 +335,25 @@ def scene_batch(
         m, u, _ = _stroke(
             d,
             surface,
-            mid + d.normal(2) * 35,
+            mid + d.normal(2) * 35 * scale,
             d.uniform(0, math.pi, 1)[:, 0],
             d.log_uniform(15, 220, 1)[:, 0],
             radius,
             d.normal(1)[:, 0] * 0.001,
         )
         m = m * want * (1 - (kinds[:, :2].sum(1, keepdim=True) > 0).float())
-        cover = m * (0.85 + 0.3 * cloud(d, *surface.height.shape[-2:], 3.0 / step, 2)).clamp(0.1, 1)
+        painted = m * (0.85 + 0.3 * cloud(d, len(t), len(s), 3.0 / step, 2)).clamp(0.1, 1)
         paint = torch.rand((batch, 3, 1, 1), generator=d.generator, device=device) * d.uniform(0.1, 0.95, 1, 1, 1)
         surface.albedo, surface.mirror = (
-            mix(surface.albedo, paint.expand_as(surface.albedo), cover),
-            surface.mirror * (1 - 0.8 * cover),
+            mix(surface.albedo, paint.expand_as(surface.albedo), painted),
+            surface.mirror * (1 - 0.8 * painted),
         )
         if k == 0:
             kinds[:, 4:5] = torch.maximum(kinds[:, 4:5], m)
+    if look is not None:
+        for chance in (0.45, 0.25):
+            bare_plate = 1 - (kinds[:, :2].sum(1, keepdim=True) > 0).float()
+            mark(d, surface, bare_plate, chance, 8 * scale, 160 * scale)
     # Plate outline, bench below.
     lean = d.normal(1)[:, 0] * 0.12
     c, si = v(torch.cos(lean)), v(torch.sin(lean))
@@ -345,12 +374,13 @@ def scene_batch(
         bare_steel = 1 - weld.face
         surface.albedo = (surface.albedo * mix(one, other, half * bare_steel)).clamp(0.004, 0.95)
     drop = d.uniform(3, 14, 1, 1, 1)
+    plate = torch.maximum(plate, through[..., None])
     bench(d, surface, plate, drop)
     kinds = kinds * plate
     # Rods, ropes and boxes lying about.
     for k in range(4):
         want = d.chance((0.35, 0.25, 0.18, 0.25)[k], 1, 1, 1) * (0.0 if fillet else 1.0)
-        centre = mid + d.normal(2) * torch.tensor([60.0, 55.0], device=device)
+        centre = mid + d.normal(2) * torch.tensor([60.0, 55.0], device=device) * scale
         radius = (d.uniform(1.2, 6, 1) if k != 3 else d.uniform(6, 30, 1))[:, 0]
         m, u, along = _stroke(
             d,
@@ -378,7 +408,7 @@ def scene_batch(
         surface.height = mix(surface.height, (base + round_).clamp(max=14), m)
         surface.albedo = mix(
             surface.albedo,
-            (tint * (1 + 0.08 * cloud(d, *surface.height.shape[-2:], 3.0 / step, 2))).expand_as(surface.albedo),
+            (tint * (1 + 0.08 * cloud(d, len(t), len(s), 3.0 / step, 2))).expand_as(surface.albedo),
             m,
         )
         metal = d.chance(0.4 if k < 2 else 0.0, 1, 1, 1)
@@ -389,12 +419,16 @@ def scene_batch(
             kinds[:, 3:4] = torch.maximum(kinds[:, 3:4], m)
         if k == 2:
             kinds[:, 2:3] = torch.maximum(kinds[:, 2:3], m)
+    if look is not None:
+        for chance in (0.35, 0.2):
+            busy = F.max_pool2d((kinds[:, :2].sum(1, keepdim=True) > 0.5).float(), 9, 1, 4)
+            kinds = kinds * (1 - strew(d, surface, 1 - busy * d.chance(0.9, 1, 1, 1), chance))
     # The card, beside the bead, rarely over it, sometimes absent.
     side = torch.where(d.chance(0.5, 1) > 0, 1.0, -1.0)[:, 0]
     angle = d.uniform(0, 2 * math.pi, 1)[:, 0]
     extent = 27 * torch.cos(angle).abs() + 43 * torch.sin(angle).abs()
     away = plan.width[:, 0, 0] / 2 + d.uniform(4, 25, 1)[:, 0] + extent
-    present = d.chance(0.8, 1)[:, 0]
+    present = d.chance((0.35, 0.75, 0.75)[zoom], 1)[:, 0]
     centre = torch.stack([mid[:, 0] + d.normal(1)[:, 0] * 18, side * away + (1 - present) * 900], -1)
     card = torch.from_numpy(card_picture()).to(device)[None, None].float() / 255
     card = F.avg_pool2d(card, 3)
@@ -409,12 +443,15 @@ def scene_batch(
     kinds[:, 5:6] = mask
 
     # The phone.
-    tilt = d.uniform(0, 1, 1)[:, 0] ** 1.4 * 0.8
+    tilt = d.uniform(0, 1, 1)[:, 0] ** 1.4 * (0.48 if fillet else 0.8)
     az = d.uniform(0, 2 * math.pi, 1)[:, 0]
-    dist = d.uniform(170, 380, 1)[:, 0]
+    dist = d.uniform(*((90, 260), (170, 380), (320, 700))[zoom], 1)[:, 0]
+    towards = (0.0 if zoom == 0 else 0.45) * present[:, None]
     aim3 = torch.cat(
         [
-            0.55 * mid + 0.45 * torch.where(present[:, None] > 0, centre, mid) + d.normal(2) * 18,
+            mid
+            + towards * (centre - mid)
+            + d.normal(2) * torch.minimum(18 * torch.ones_like(cover), cover / 12)[:, None],
             torch.zeros((batch, 1), device=device),
         ],
         1,
@@ -423,15 +460,23 @@ def scene_batch(
         [torch.sin(tilt) * torch.cos(az), torch.sin(tilt) * torch.sin(az), torch.cos(tilt)], -1
     )
     rotation = look_at(eye, aim3, d.uniform(0, 2 * math.pi, 1)[:, 0])
-    cover = d.uniform(130, 330, 1)[:, 0]
     if fillet:
-        tilt, cover = tilt * 0.6, cover.clamp(max=260)
+        cover = cover.clamp(max=260 if zoom < 2 else 400)
     view = view_of(eye, rotation, size * dist / cover, size, size)
-    radiance, hit = shade(surface, view.target, eye, any_lights(d), steps=80 if fillet else 14)
+    lights = any_lights(d)
+    if look is not None and surroundings is not None:
+        lights = among(d, lights, surroundings)
+    radiance, hit = shade(surface, view.target, eye, lights, steps=80 if fillet else 14)
+    if look is not None:
+        radiance = tinted(d, radiance)
     gloom = smoothstep(cloud(d, size, size, 200.0, 2) * 0.8 + d.uniform(0.2, 1.4, 1, 1, 1))
     radiance = radiance * mix(torch.ones_like(gloom), 0.35 + 0.65 * gloom, d.chance(0.3, 1, 1, 1))
     photo = develop(radiance, d, d.uniform(0.3, 0.9, 1)[:, 0])
-    return photo, look_up(surface, kinds, hit)
+    truth = look_up(surface, kinds, hit)
+    if look is not None and surroundings is not None:
+        elsewhere = d.chance(0.06, 1, 1, 1)
+        photo, truth = mix(photo, a_view(d, surroundings, size).clamp(0, 1), elsewhere), truth * (1 - elsewhere)
+    return photo, truth
 
 
 def band_batch(
@@ -442,12 +487,16 @@ def band_batch(
     astray_mm: float = 5.0,
     step: float = 0.1,
     fillet: bool = False,
+    surroundings: Surroundings | None = None,
+    wild: int = 6,
 ) -> tuple[Tensor, Tensor]:
     """Straightened views (B,3,*size) at 1/step px per mm, and their truth maps (B,len(BAND_MAPS),*size).
 
-    The bead lies up to ``astray_mm`` off the view's middle.
+    The bead lies up to ``astray_mm`` off the view's middle. Of nine batches ``wild`` have looks as
+    varied as real ones.
     """
     d = Dice(seed, batch, device)
+    look = any_look(d) if d.whole(9) < wild else None
     margin = 24
     rows, columns = size
     astray = (d.whole(2001) / 1000 - 1) * astray_mm
@@ -458,18 +507,28 @@ def band_batch(
         plan.width = plan.width.clamp(4, 14)
         plan.height = plan.height * d.uniform(-0.25, 0.5)
     plan.fillet = torch.full_like(plan.width, float(fillet))
-    weld = lay(d, plan, s, t)
+    weld = lay(d, plan, s, t, look)
+    if not fillet and d.whole(6) == 0:
+        lay_beside(d, plan, weld, s, t, look, 0.7, 0.4)
     # Some views show no cleaned bead: a bare plate, a bead under slag, a rod, a rope, a painted line.
     what = d.uniform(0, 1, 1, 1, 1)
-    slagged = ((what > 0.92) & (what < 0.96)).float()
-    bare = (what >= 0.96).float()
+    slagged = ((what > 0.89) & (what < 0.93)).float()
+    bare = (what >= 0.93).float()
     if not fillet:
         weld.height, weld.face = weld.height * (1 - bare), weld.face * (1 - bare)
         weld.slag, weld.crack, weld.pore = weld.slag * (1 - bare), weld.crack * (1 - bare), weld.pore * (1 - bare)
-    surface = dress(d, weld, s, t, d.chance(0.3, 1, 1, 1) if not fillet else None)
+    surface = dress(d, weld, s, t, d.chance(0.3, 1, 1, 1) if not fillet else None, look)
+    if look is not None:
+        mark(d, surface, 1 - weld.face, 0.3, 5.0, 60.0)
     if not fillet:
         cover_with_slag(d, weld, surface, slagged)
         decoy(d, surface, bare)
+        if look is not None:
+            mark(d, surface, bare, 0.5, 15.0, 80.0)
+            clear = 1 - strew(d, surface, torch.maximum(bare, 1 - F.max_pool2d(weld.face, 15, 1, 7)), 0.12, 6.0)
+            weld.maps = {
+                k: m * clear if k in ("spatter", "arc_strike", "undercut", "slag") else m for k, m in weld.maps.items()
+            }
         keep = ("spatter", "arc_strike")
         weld.maps = {k: m if k in keep else m * (1 - bare) * (1 - slagged) for k, m in weld.maps.items()}
     cx = d.uniform(0, 1, 1)[:, 0] * float(s[-1])
@@ -522,9 +581,18 @@ def band_batch(
         ],
         -1,
     )
-    radiance, hit = shade(surface, target, eye, any_lights(d), shadow_steps=16, steps=40 if fillet else 14)
+    lights = any_lights(d)
+    if look is not None and surroundings is not None:
+        lights = among(d, lights, surroundings)
+    radiance, hit = shade(surface, target, eye, lights, shadow_steps=16, steps=40 if fillet else 14)
+    if look is not None:
+        radiance = tinted(d, radiance)
     focus = torch.where(d.chance(0.12, 1) > 0, d.uniform(1.4, 2.2, 1), d.uniform(0.45, 1.3, 1))[:, 0]
     photo = develop(radiance, d, focus, grain_px=1.0 + 1.2 * float(d.whole(3) > 0))
+    if look is not None:  # a small photo, drawn larger
+        coarse = F.interpolate(photo, scale_factor=1 / (2 + d.whole(2)), mode="area")
+        coarse = F.interpolate(coarse, size=(rows, columns), mode="bicubic", align_corners=False).clamp(0, 1)
+        photo = mix(photo, coarse, d.chance(0.12, 1, 1, 1))
     stacked = torch.cat([weld.maps[k] for k in BAND_MAPS], 1)
     flat = look_up(surface, stacked, target[..., :2])
     seen = look_up(surface, stacked, hit)

@@ -10,6 +10,7 @@ import torch.nn.functional as F
 from torch import Tensor
 
 from .bead_shape import Weld
+from .looks import Look, Stuff, face_look, plate_look, toe_bands
 from .noise import Dice, cloud, rotated, smoothstep, streaks
 
 
@@ -55,8 +56,13 @@ def toe_distance(weld: Weld, s: Tensor, t: Tensor) -> Tensor:
     return torch.where(on[:, :, None, :], across, outside)
 
 
-def dress(dice: Dice, weld: Weld, s: Tensor, t: Tensor, butt: Tensor | None = None) -> Surface:
-    """Steel plate with the bead on it. ``butt`` (B,1,1,1) is 1 where a joint line runs under the bead."""
+def dress(
+    dice: Dice, weld: Weld, s: Tensor, t: Tensor, butt: Tensor | None = None, look: Look | None = None
+) -> Surface:
+    """Steel plate with the bead on it. ``butt`` (B,1,1,1) is 1 where a joint line runs under the bead.
+
+    Without a ``look`` the plate is ground, scaled or a little rusty steel and the bead as it left the chipping hammer.
+    """
     d = dice
     h, w = len(t), len(s)
     step = float(s[1] - s[0])
@@ -106,6 +112,11 @@ def dress(dice: Dice, weld: Weld, s: Tensor, t: Tensor, butt: Tensor | None = No
         albedo, colour(d, (0.10, 0.05, 0.03), (0.33, 0.17, 0.09)) * (1 + 0.25 * grain + 0.2 * mottled), rust * q(0.5, 1)
     )
     mirror, rough = mirror * (1 - 0.85 * rust), mix(rough, 0.8 * ones, rust)
+    across = t[None, None, :, None] - ((weld.left + weld.right) / 2)[:, :, None, :]
+    if look is not None:
+        plate = Stuff(albedo, mirror, rough, height)
+        plate_look(d, plate, across, step)
+        albedo, mirror, rough = plate.albedo, plate.mirror, plate.rough
     if butt is not None:
         tt = t[None, None, :, None] - ((weld.left + weld.right) / 2).mean(-1)[..., None, None] + 0.12 * mottled
         seam = torch.sigmoid((q(0.08, 0.3) - tt.abs()) / 0.06) * butt * (1 - face)
@@ -153,6 +164,13 @@ def dress(dice: Dice, weld: Weld, s: Tensor, t: Tensor, butt: Tensor | None = No
         albedo = mix(albedo, albedo * (0.35 * dark + 1.7 * (1 - dark)), dirt)
         mirror = mix(mirror, mirror * (0.35 * dark + 1.3 * (1 - dark)), dirt)
 
+    span = (weld.left - weld.right)[:, :, None, :].clamp_min(0.5)
+    if look is not None:
+        plate = Stuff(albedo, mirror, rough, height)
+        width = span.amax(-1, keepdim=True)
+        toe_bands(d, plate, away, across, width, face, step)
+        albedo, mirror, rough = plate.albedo, plate.mirror, plate.rough
+
     # Weld metal.
     grey = d.log_uniform(0.035, 0.68, 1, 1, 1)
     bead_mirror = (
@@ -170,6 +188,10 @@ def dress(dice: Dice, weld: Weld, s: Tensor, t: Tensor, butt: Tensor | None = No
     bead_mirror = bead_mirror * (1 + blued * (blue - 1))
     bead_rough = (q(0.13, 0.55) + 0.12 * patchy + 0.03 * cloud(d, h, w, 5, 2)).clamp(0.12, 0.8)
     mirror, albedo, rough = mix(mirror, bead_mirror, face), mix(albedo, bead_albedo, face), mix(rough, bead_rough, face)
+    if look is not None:
+        metal = Stuff(albedo, mirror, rough, height)
+        face_look(d, metal, 2 * across / span, face, step)
+        albedo, mirror, rough, height = metal.albedo, metal.mirror, metal.rough, metal.height
 
     # Spatter, strikes, slag, cracks, pores.
     ball_mirror = colour(d, (0.08, 0.08, 0.085), (0.5, 0.5, 0.5))

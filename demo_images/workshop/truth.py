@@ -157,8 +157,8 @@ def bead_truth(laid: Laid, lens: Lens, cards: list[CardLie]) -> tuple[dict[str, 
         "the end of the body",
         "ripples": {
             "crest_s_mm": _round(crests, 3),
-            "pitch_mean_mm": _r(gaps.mean()),
-            "pitch_sd_mm": _r(gaps.std(ddof=1)),
+            "pitch_mean_mm": _r(gaps.mean()) if len(gaps) > 1 else None,
+            "pitch_sd_mm": _r(gaps.std(ddof=1)) if len(gaps) > 1 else None,
             "count_body": len(gaps) + 1,
             "amplitude_mm": _r(float(plan.ripple_amp)),
             "vee": _r(vee),
@@ -221,7 +221,7 @@ def relief_truth(laid: Laid, cards: list[CardLie]) -> dict[str, NDArray[Any]]:
 
 
 def _fillet(
-    laid: Laid, cards: list[CardLie], world: dict[str, F64], left: F64, right: F64, body: F64
+    laid: Laid, cards: list[CardLie], world: dict[str, F64], left: F64, right: F64, body: NDArray[np.bool_]
 ) -> dict[str, Any]:
     a_is_left = laid.card_side > 0
     leg_a, leg_b = (left, -right) if a_is_left else (-right, left)

@@ -1,12 +1,16 @@
 """How often the error stays inside U, on many rendered photos whose truth is exact.
 
-    python tests/benchmarks/bench_uncertainty.py shoot FOLDER [--photos 80] [--seed 0] [--device cuda]
+    python tests/benchmarks/bench_uncertainty.py shoot FOLDER [--photos 80] [--seed 0] [--device cuda] [--wild]
     python tests/benchmarks/bench_uncertainty.py count FOLDER [--json FILE]
 
 ``shoot`` draws photos of 8 to 12 megapixels that a careful person would call usable, each with its truth beside it: the
 beads and troubles of ``bench_causes.py``, one in five a fillet; card, print, lamp, steel and phone drawn at random. It
 needs the ``train`` extra (torch), on a CPU one to five minutes and 3 to 18 GB a photo; it goes on where it was stopped.
 A seed plans the same photo on every device; its bead, its steel and its noise differ in detail.
+
+``--wild`` gives them looks as varied as real ones have, ``--around FILE`` the light that ``workshop/surroundings.py``
+made ready. ``--no-bead`` draws what is not to be measured: a bead under slag, two side by side, a plate with
+scratches, writing, a rod, a rope or a hand on it. ``--small`` draws pictures of 3 to 4 megapixels.
 
 ``count`` measures them as ``toeline accuracy`` does and prints, for each measure with a U, how many photos have it, the
 share inside U with its 95 % interval (Wilson's), the root mean square and the 95th percentile of the error over U, and
@@ -24,7 +28,7 @@ import json
 import math
 import sys
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -46,6 +50,7 @@ if TYPE_CHECKING:
 Weld = tuple[str, str, float, dict[str, float]]
 #: Long and short side of a picture, px.
 SIZES = ((3264, 2448), (3648, 2736), (4000, 3000))
+SMALL = ((2000, 1500), (2240, 1680), (2400, 1800))
 #: A careful person fills the picture: its short side covers no more than this, mm.
 WIDEST = 300.0
 #: A careful person leaves this much round bead and card, px, and keeps the lamp's mirror image this far off, degrees.
@@ -55,23 +60,36 @@ LEAST_LENGTHS = 4.5
 FILLETS = 0.2  #: share of the photos
 
 
-def random_shot(seed: int) -> Shot:
+def random_shot(seed: int, wild: bool = False, no_bead: bool = False, small: bool = False) -> Shot:
     """A weld, and a photo of it as a careful person takes one: bead and cards in the picture, without glare."""
+    shot = _careful_shot(seed, SMALL if small else SIZES)
+    rng = np.random.default_rng([seed, 2])  # a stream of its own: the same welds, however they look
+    if wild:
+        shot = replace(shot, wild=int(rng.integers(1 << 31)))
+    if no_bead:
+        thing = str(rng.choice(["under_slag", "beside", "no_bead"], p=[0.25, 0.3, 0.45]))
+        shot = replace(
+            shot, kind="stringer", bead=shot.bead | {"fillet": 0.0}, usable=False, why_not=thing, **{thing: True}
+        )
+    return shot
+
+
+def _careful_shot(seed: int, sizes: tuple[tuple[int, int], ...]) -> Shot:
     rng = np.random.default_rng(seed)
     weld = _any_weld(rng)
     while True:
-        shot = _any_shot(f"{seed:06d}", weld, rng)
+        shot = _any_shot(f"{seed:06d}", weld, rng, sizes)
         if _in_picture(shot) and _glare_free(shot):
             return shot
 
 
-def _any_shot(name: str, weld: Weld, rng: np.random.Generator) -> Shot:
+def _any_shot(name: str, weld: Weld, rng: np.random.Generator, sizes: tuple[tuple[int, int], ...]) -> Shot:
     from make_photos import Shot
 
     kind, cause, length, bead = weld
     fillet = kind == "fillet"
     print_scale = rng.uniform(0.97, 1.03)
-    size = SIZES[rng.integers(len(SIZES))]
+    size = sizes[rng.integers(len(sizes))]
     focal = float(rng.integers(24, 29) if rng.random() < 0.8 else rng.integers(48, 53))
     return Shot(
         name=name,
@@ -176,18 +194,28 @@ def _glare_free(shot: Shot) -> bool:
     )
 
 
-def shoot(folder: Path, seeds: Iterable[int], device: str) -> None:
+def shoot(
+    folder: Path,
+    seeds: Iterable[int],
+    device: str,
+    wild: bool = False,
+    no_bead: bool = False,
+    small: bool = False,
+    around: Path | None = None,
+) -> None:
     """Take the photos that are not yet in ``folder``."""
     import torch
     from make_photos import jpeg, take, write
+    from workshop.surroundings import load
 
+    light = load(around, device) if around else None
     folder.mkdir(parents=True, exist_ok=True)
     for seed in seeds:
-        shot = random_shot(seed)
+        shot = random_shot(seed, wild, no_bead, small)
         if (folder / f"{shot.name}.json").exists():
             continue
         with torch.inference_mode():
-            image, truth = take(shot, device)
+            image, truth = take(shot, device, light)
         quality = int(np.random.default_rng([seed, 1]).integers(82, 96))  # a stream of its own
         write(folder, shot.name, jpeg(image, shot, quality), quality, truth)
         print(f"{shot.name}: {shot.kind}, {shot.cause}, tilt {shot.tilt:.0f}, {shot.px_per_mm:.1f} px/mm", flush=True)
@@ -270,10 +298,15 @@ def main() -> None:
     shooting.add_argument("--photos", type=int, default=80)
     shooting.add_argument("--seed", type=int, default=0, help="of the first photo; the others follow")
     shooting.add_argument("--device", choices=["cpu", "cuda"], default="cpu")
+    shooting.add_argument("--wild", action="store_true", help="looks as varied as real ones")
+    shooting.add_argument("--no-bead", action="store_true", help="what is not to be measured")
+    shooting.add_argument("--small", action="store_true", help="pictures of 3 to 4 megapixels")
+    shooting.add_argument("--around", type=Path, metavar="FILE", help="photographed surroundings made ready")
     counting.add_argument("--json", type=Path, metavar="FILE")
     said = ask.parse_args()
     if said.do == "shoot":
-        shoot(said.folder, range(said.seed, said.seed + said.photos), said.device)
+        seeds = range(said.seed, said.seed + said.photos)
+        shoot(said.folder, seeds, said.device, said.wild, said.no_bead, said.small, said.around)
     else:
         count(said.folder, said.json)
 
