@@ -1,6 +1,7 @@
-"""Networks can be trained on from what the package ships. Needs the ``train`` extra."""
+"""Networks learn by the recipe, from nothing or from what the package ships. Needs the ``train`` extra."""
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -35,3 +36,76 @@ def test_a_network_thawed_says_what_its_file_says(which):
     for ours, shipped in zip(said[:learned], written[:learned], strict=True):
         assert np.abs(ours.numpy() - shipped).mean() < 0.005  # what whole numbers of eight bits leave out
         assert np.quantile(np.abs(ours.numpy() - shipped), 0.999) < 0.2
+
+
+def small(seed, batch, device, around, wild):
+    """A few centimetres of bead; all looks are wild where ``wild`` is nine."""
+    from workshop.scene import band_batch
+
+    return band_batch(seed, batch, device, (64, 128), surroundings=around, wild=wild)
+
+
+def test_a_stretch_of_the_recipe_learns():
+    """The reader, from nothing, on one small pool: what it says of its views comes nearer to their truth."""
+    from training.train import TASKS, Stretch, learn
+
+    task = replace(TASKS["reader"], render=small)
+    stretch = Stretch(steps=1, batch=2, fresh=2, turns=1, pool=2, rate=4e-2, seed=5, wild=9)
+    losses = []
+    for steps in (1, 80):
+        net = learn(task, replace(stretch, steps=steps, turns=steps), "cpu", None, None)
+        photo, truth = small(stretch.seed * 1_000_003, 2, "cpu", None, 9)
+        with torch.no_grad():
+            fine, coarse = net.train()(photo)
+            losses.append(float(task.loss(fine, coarse, *task.truth(truth))))
+    assert np.isfinite(losses).all()
+    assert losses[1] < 0.85 * losses[0]
+
+
+def test_a_picked_view_is_turned_together_with_its_truth():
+    from training.train import Pool
+
+    photo = torch.arange(32.0).reshape(1, 1, 4, 8).expand(1, 3, 4, 8) / 31
+    ahead = torch.ones(1, 1, 2, 4)
+    pool = Pool(1)
+    pool.add(photo, photo[:, :1], ahead)
+    torch.manual_seed(0)
+    for _ in range(12):
+        seen, fine, forward = pool.pick(1, 0)
+        turned = bool(fine[0, 0, 0, 0] > fine[0, 0, 0, -1])  # the far end of the seam now lies first
+        assert float(forward.mean()) == (0.0 if turned else 1.0)
+        order = [(x[0, 0].flatten()[1:] - x[0, 0].flatten()[:-1]).sign() for x in (seen, fine)]
+        assert (order[0] * order[1] >= 0).all()  # another light, the same way round
+
+
+def test_faces_without_crosswise_ripples_have_no_crests():
+    from workshop.bead_shape import any_plan, lay
+    from workshop.looks import FACES, Look
+    from workshop.noise import Dice
+
+    dice = Dice(3, len(FACES))
+    look = Look(torch.arange(len(FACES)).reshape(-1, 1, 1), torch.zeros(len(FACES), 1, 1))
+    s, t = torch.arange(0, 48, 0.25), torch.arange(12, -12, -0.25)
+    plan = replace(any_plan(dice, 48.0), start=torch.full((5, 1, 1), -30.0), end=torch.full((5, 1, 1), 90.0))
+    weld = lay(dice, plan, s, t, look)
+    crests = {name: bool(weld.maps["crest"][k].max() > 0.5) for k, name in enumerate(FACES)}
+    assert crests == {"ripples": True, "flow_lines": False, "glassy": False, "coarse": True, "lumpy": False}
+
+
+def test_the_recipe_leads_from_one_checkpoint_to_the_next():
+    from training.train import TASKS, recipe
+
+    for which in TASKS:
+        stretches = recipe(which)
+        assert len({stretch.seed for stretch in stretches}) == len(stretches)  # no view twice
+        assert all(stretch.steps > 0 and 0 <= stretch.wild <= 9 for stretch in stretches)
+
+
+def test_the_channels_travel_with_the_network():
+    """What the training calls an output is what the package reads by that name."""
+    from training.train import TASKS
+
+    from toeline.trace.networks import channels
+
+    for which, task in TASKS.items():
+        assert channels(which) == task.names

@@ -25,8 +25,10 @@ class _Views(CalibrationDataReader):
         return None if view is None else {"image": view}
 
 
-def write_in_eight_bits(whole: Path, views: Sequence[NDArray[np.float32]], path: Path) -> None:
+def write_in_eight_bits(whole: Path, views: Sequence[NDArray[np.float32]], path: Path, names: Sequence[str]) -> None:
     """Write the network ``whole``, an ONNX file, anew to ``path`` with its scales set by ``views`` of (1, 3, H, W).
+
+    The ``names`` of its channels, fine ones first, travel with it as the property "channels".
 
     The first layer, which sees the picture, and the last, whose log odds make the toes, stay as they are. Weights take
     seven bits: the products of eight can overflow on processors without VNNI, and two machines would say two things.
@@ -44,3 +46,6 @@ def write_in_eight_bits(whole: Path, views: Sequence[NDArray[np.float32]], path:
         calibrate_method=CalibrationMethod.Percentile,
         extra_options={"CalibPercentile": _WITHIN},
     )
+    written = onnx.load(str(path))
+    onnx.helper.set_model_props(written, {"channels": ",".join(names)})
+    onnx.save(written, str(path))

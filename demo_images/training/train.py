@@ -1,40 +1,44 @@
-"""Train the finder, the reader or the plate reader on rendered beads of our own making.
+"""Train the finder, the reader or the plate reader on rendered beads of our own making, as ``recipe.toml`` says.
 
-    python train.py reader --minutes 9 --ranks 2 --out DIR [--resume DIR/reader.pt]
-    python train.py reader --minutes 9 --out DIR --resume reader.onnx        go on from a network that was written out
-    python train.py reader --minutes 0 --out DIR --resume DIR/reader.pt      write the network as ONNX only
+    python train.py reader --out DIR --surroundings surroundings.npz     every stretch of the recipe in order
+    python train.py reader --out DIR --stretch 2 --within 500            one of them, cut short to fit into 500 s
+    python train.py reader --out DIR --write                             write DIR/reader.onnx from the last checkpoint
 
-Needs the ``train`` extra. Every rank renders beads into a pool of its own and learns from random picks of it, so that
-a view is seen a few times, each time in another light and another way round; gradients are averaged over the ranks.
+Needs the ``train`` extra. A stretch goes on from the checkpoint before it, ``DIR/reader-1.pt`` and so on, and is left
+out where its own is there already. Beads are rendered into a pool and learned from random picks of it, so that a view
+is seen a few times, each time in another light and another way round. What is kept is the running mean of the weights.
+The same seed and steps give the same views in the same order on the same device and release of torch.
 """
 
 from __future__ import annotations
 
 import argparse
 import math
-import os
 import sys
 import time
+import tomllib
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 import torch
-import torch.distributed as dist
-import torch.multiprocessing as mp
 import torch.nn.functional as F
 from torch import Tensor
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 from workshop.scene import BAND_MAPS, KINDS, band_batch, scene_batch
+from workshop.surroundings import Surroundings, load
 
 from training.eight_bit import write_in_eight_bits
 from training.net import Reader
 from training.thaw import thaw
 
+HERE = Path(__file__).resolve().parent
+Batch = tuple[Tensor, Tensor]
+Around = Surroundings | None
 NAMES = [n for n in BAND_MAPS if n != "face"]
 RARE = [NAMES.index(n) for n in NAMES if n not in ("crest", "forward", "crater")]
-FACE, FORWARD = BAND_MAPS.index("face"), BAND_MAPS.index("forward")
+FACE = BAND_MAPS.index("face")
 PLATE = [BAND_MAPS.index(n) for n in ("spatter", "arc_strike")]
 
 
@@ -46,22 +50,25 @@ def dice_loss(logits: Tensor, truth: Tensor) -> Tensor:
 
 
 def _grown(mask: Tensor, px: int) -> Tensor:
-    return F.max_pool2d(mask, 2 * px + 1, 1, px)
+    along = F.max_pool2d(mask, (1, 2 * px + 1), 1, (0, px))
+    return F.max_pool2d(along, (2 * px + 1, 1), 1, (px, 0))
 
 
-def reader_loss(fine: Tensor, coarse: Tensor, truth: Tensor) -> Tensor:
+def reader_truth(truth: Tensor) -> Batch:
+    """The face at full size and all else at half of it, from maps (B,len(BAND_MAPS),H,W)."""
+    return truth[:, FACE : FACE + 1], F.avg_pool2d(truth[:, [BAND_MAPS.index(n) for n in NAMES]], 2)
+
+
+def reader_loss(fine: Tensor, coarse: Tensor, face: Tensor, target: Tensor) -> Tensor:
     """Cross-entropy that counts most where each thing could be: weights by place leave the odds true.
 
-    ``fine`` (B,1,H,W) and ``coarse`` (B,len(NAMES),H/2,W/2) are logits, ``truth`` is (B,len(BAND_MAPS),H,W).
+    ``fine`` (B,1,H,W) and ``coarse`` (B,len(NAMES),H/2,W/2) are logits, ``face`` and ``target`` their truth.
     """
-    face = truth[:, FACE : FACE + 1]
     edge = _grown(face, 4) - (1 - _grown(1 - face, 4))
     loss_face = F.binary_cross_entropy_with_logits(fine, face, weight=1 + 5 * edge)
-    small = F.avg_pool2d(truth, 2)
-    target = small[:, [BAND_MAPS.index(n) for n in NAMES]]
-    on = small[:, FACE : FACE + 1]
+    on = F.avg_pool2d(face, 2)
     by_toe = _grown(on, 13) - (1 - _grown(1 - on, 8))
-    by_crater = _grown(small[:, BAND_MAPS.index("crater")][:, None], 8)
+    by_crater = _grown(target[:, NAMES.index("crater")][:, None], 8)
     where = {
         "undercut": 1 + 11 * by_toe,
         "undercut_deep": 1 + 11 * by_toe,
@@ -82,34 +89,42 @@ def reader_loss(fine: Tensor, coarse: Tensor, truth: Tensor) -> Tensor:
     return 3 * loss_face + 6 * bce + 0.25 * dice_loss(coarse[:, RARE], target[:, RARE]) + 0.5 * dice_loss(fine, face)
 
 
-def finder_loss(fine: Tensor, coarse: Tensor, truth: Tensor) -> Tensor:
-    """Cross-entropy and overlap over the kinds of things; the finder has nothing coarse to say."""
+def finder_truth(truth: Tensor) -> Batch:
+    """All of it at full size; the finder has nothing coarse to say."""
+    return truth, truth[:, :0, ::2, ::2]
+
+
+def finder_loss(fine: Tensor, coarse: Tensor, truth: Tensor, nothing: Tensor) -> Tensor:
+    """Cross-entropy and overlap over the kinds of things."""
     weight = torch.tensor([4.0, 4.0, 3.0, 2.0, 2.0, 1.0], device=truth.device)[None, :, None, None]
     bce = F.binary_cross_entropy_with_logits(fine, truth, pos_weight=weight)
     return 4 * bce + dice_loss(fine, truth) + 0 * coarse.mean()
 
 
-def plate_loss(fine: Tensor, coarse: Tensor, truth: Tensor) -> Tensor:
-    """Balls of spatter at the picture's own size, arc strikes at half of it; ``truth`` is (B,2,H,W)."""
-    spatter, strike = truth[:, :1], F.avg_pool2d(truth[:, 1:], 2)
+def plate_truth(truth: Tensor) -> Batch:
+    """Balls of spatter at the picture's own size, arc strikes at half of it, from maps (B,2,H,W)."""
+    return truth[:, :1], F.avg_pool2d(truth[:, 1:], 2)
+
+
+def plate_loss(fine: Tensor, coarse: Tensor, spatter: Tensor, strike: Tensor) -> Tensor:
+    """Cross-entropy and overlap of both."""
     bce = F.binary_cross_entropy_with_logits(fine, spatter) + F.binary_cross_entropy_with_logits(coarse, strike)
     return 6 * bce + 0.25 * dice_loss(fine, spatter) + 0.25 * dice_loss(coarse, strike)
 
 
-Batch = tuple[Tensor, Tensor]
+def _band(seed: int, batch: int, device: str, around: Around, wild: int) -> Batch:
+    return band_batch(seed, batch, device, fillet=seed % 5 == 0, surroundings=around, wild=wild)
 
 
-def _band(seed: int, batch: int, device: str) -> Batch:
-    return band_batch(seed, batch, device, fillet=seed % 5 == 0)
+def _scene(seed: int, batch: int, device: str, around: Around, wild: int) -> Batch:
+    return scene_batch(seed, batch, device, fillet=seed % 5 == 0, surroundings=around, wild=wild)
 
 
-def _scene(seed: int, batch: int, device: str) -> Batch:
-    return scene_batch(seed, batch, device, fillet=seed % 5 == 0)
-
-
-def _plate(seed: int, batch: int, device: str) -> Batch:
+def _plate(seed: int, batch: int, device: str, around: Around, wild: int) -> Batch:
     """What lies beside the bead, at half the band's scale, smoothed or merely sampled."""
-    photo, truth = band_batch(seed, batch, device, (512, 512), astray_mm=35.0, fillet=seed % 5 == 0)
+    photo, truth = band_batch(
+        seed, batch, device, (512, 512), astray_mm=35.0, fillet=seed % 5 == 0, surroundings=around, wild=wild
+    )
     photo = F.avg_pool2d(photo, 2) if seed % 2 else photo[:, :, ::2, ::2]
     return photo, F.avg_pool2d(truth[:, PLATE], 2)
 
@@ -118,12 +133,15 @@ def _plate(seed: int, batch: int, device: str) -> Batch:
 class Task:
     """One network: what it sees, what it is told, and how big it is."""
 
-    render: Callable[[int, int, str], Batch]
-    loss: Callable[[Tensor, Tensor, Tensor], Tensor]
+    render: Callable[[int, int, str, Around, int], Batch]
+    truth: Callable[[Tensor], Batch]
+    loss: Callable[[Tensor, Tensor, Tensor, Tensor], Tensor]
     fine: int
     coarse: int
     widths: tuple[int, ...]
-    #: The channel that says which way travel runs, turned when the picture is.
+    #: What its channels say, fine ones first.
+    names: tuple[str, ...]
+    #: The coarse channel that says which way travel runs, turned when the picture is.
     forward: int | None = None
 
     def net(self) -> Reader:
@@ -132,9 +150,11 @@ class Task:
 
 
 TASKS = {
-    "finder": Task(_scene, finder_loss, len(KINDS), 1, (16, 24, 40, 56, 80)),
-    "reader": Task(_band, reader_loss, 1, len(NAMES), (16, 32, 48, 96, 144), FORWARD),
-    "plate": Task(_plate, plate_loss, 1, 1, (16, 24, 32, 40, 56)),
+    "finder": Task(_scene, finder_truth, finder_loss, len(KINDS), 1, (16, 24, 40, 56, 80), KINDS),
+    "reader": Task(
+        _band, reader_truth, reader_loss, 1, len(NAMES), (16, 32, 48, 96, 144), BAND_MAPS, NAMES.index("forward")
+    ),
+    "plate": Task(_plate, plate_truth, plate_loss, 1, 1, (16, 24, 32, 40, 56), ("spatter", "arc_strike")),
 }
 
 
@@ -142,99 +162,105 @@ class Pool:
     """Rendered views kept as bytes on the device, the oldest replaced first."""
 
     def __init__(self, size: int) -> None:
-        self.size, self.count, self.next = size, 0, 0
-        self.photo = self.truth = torch.empty(0)
+        self.size, self.count, self.next, self.seen = size, 0, 0, 0
+        self.kept: tuple[Tensor, ...] = ()
 
-    def add(self, photo: Tensor, truth: Tensor) -> None:
-        """Take in views (B,3,H,W) and their truth (B,C,H,W), both 0..1."""
-        photo, truth = ((x.clamp(0, 1) * 255).round().to(torch.uint8) for x in (photo, truth))
-        if not self.count:
-            self.photo, self.truth = (
-                torch.empty((self.size, *x.shape[1:]), dtype=torch.uint8, device=x.device) for x in (photo, truth)
-            )
-        at = (self.next + torch.arange(len(photo), device=photo.device)) % self.size
-        self.photo[at], self.truth[at] = photo, truth
-        self.next = (self.next + len(photo)) % self.size
-        self.count = min(self.count + len(photo), self.size)
+    def add(self, *views: Tensor) -> None:
+        """Take in views (B,3,H,W) and their truths (B,C,h,w), all 0..1."""
+        fresh = [(x.clamp(0, 1) * 255).round().to(torch.uint8) for x in views]
+        if not self.kept:
+            self.kept = tuple(torch.empty((self.size, *x.shape[1:]), dtype=torch.uint8, device=x.device) for x in fresh)
+        at = (self.next + torch.arange(len(fresh[0]), device=fresh[0].device)) % self.size
+        for kept, x in zip(self.kept, fresh, strict=True):
+            kept[at] = x
+        self.next = (self.next + len(at)) % self.size
+        self.count = min(self.count + len(at), self.size)
+        self.seen += len(at)
 
-    def pick(self, batch: int, forward: int | None) -> Batch:
-        """Random views in another light, half of them mirrored along, half across."""
-        device = self.photo.device
+    def pick(self, batch: int, forward: int | None) -> tuple[Tensor, ...]:
+        """Random views in another light, half of them mirrored along, half across, and their truths."""
+        device = self.kept[0].device
         at = torch.randint(self.count, (batch,), device=device)
-        photo, truth = self.photo[at].float() / 255, self.truth[at].float() / 255
-        for axis in (-1, -2):
-            flip = torch.rand((batch, 1, 1, 1), device=device) < 0.5
-            photo, truth = (torch.where(flip, x.flip(axis), x) for x in (photo, truth))
-            if axis == -1 and forward is not None:
-                ahead = truth[:, forward : forward + 1]
-                truth[:, forward : forward + 1] = torch.where(flip, 1 - ahead, ahead)
+        flips = [torch.rand((batch, 1, 1, 1), device=device) < 0.5 for _ in range(2)]
+        picked = []
+        for kept in self.kept:
+            x = kept[at]
+            for axis, flip in zip((-1, -2), flips, strict=True):
+                x = torch.where(flip, x.flip(axis), x)
+            picked.append(x.float() / 255)
+        photo, fine, coarse = picked
+        if forward is not None:
+            ahead = coarse[:, forward : forward + 1]
+            coarse[:, forward : forward + 1] = torch.where(flips[0], 1 - ahead, ahead)
         gain = torch.exp(0.25 * torch.randn((batch, 1, 1, 1), device=device))
         hue = torch.exp(0.04 * torch.randn((batch, 3, 1, 1), device=device))
         gamma = torch.exp(0.2 * torch.randn((batch, 1, 1, 1), device=device))
-        return (photo.clamp_min(1e-4) ** gamma * gain * hue).clamp(0, 1), truth
+        return (photo.clamp_min(1e-4) ** gamma * gain * hue).clamp(0, 1), fine, coarse
 
 
-def _shared(net: torch.nn.Module, done: bool) -> bool:
-    """Average the gradients over all ranks; True once any rank is done."""
-    grads = [p.grad for p in net.parameters() if p.grad is not None]
-    flat = torch.cat([*(g.flatten() for g in grads), torch.tensor([float(done)], device=grads[0].device)]).cpu()
-    dist.all_reduce(flat)
-    flat = (flat / dist.get_world_size()).to(grads[0].device)
-    at = 0
-    for g in grads:
-        g.copy_(flat[at : at + g.numel()].view_as(g))
-        at += g.numel()
-    return bool(flat[-1] > 0)
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """One stretch of learning: ``steps`` of ``batch`` views, ``turns`` of them after ``fresh`` views were rendered into
+    a pool of ``pool``; the rate falls from ``rate`` along half a cosine. Of nine batches ``wild`` have looks as varied
+    as real ones. ``start`` names what it begins with."""
+
+    steps: int
+    batch: int
+    fresh: int
+    turns: int
+    pool: int
+    rate: float
+    seed: int
+    wild: int
+    start: str = ""
 
 
-def learn(rank: int, ranks: int, said: argparse.Namespace) -> None:
-    """One rank's work: render, learn, average; rank 0 keeps the running mean of the weights and saves it."""
-    os.environ.setdefault("MASTER_ADDR", "127.0.0.1")
-    os.environ.setdefault("MASTER_PORT", str(said.port))
-    dist.init_process_group("gloo", rank=rank, world_size=ranks)
-    device = f"cuda:{said.gpus[rank % len(said.gpus)]}" if torch.cuda.is_available() else "cpu"
-    if device != "cpu":
-        torch.cuda.set_device(device)
+def recipe(which: str) -> tuple[Stretch, ...]:
+    """The stretches of one network in order."""
+    with (HERE / "recipe.toml").open("rb") as file:
+        return tuple(Stretch(**stretch) for stretch in tomllib.load(file)[which])
+
+
+def learn(
+    task: Task, stretch: Stretch, device: str, around: Around, start: Path | None, within: float | None = None
+) -> Reader:
+    """Learn for one stretch from the weights in ``start``, or from nothing; the mean of the weights.
+
+    With ``within`` as many steps are made as fit into so many seconds; the number is printed, for the recipe.
+    """
     torch.backends.cudnn.benchmark = True
-    torch.set_num_threads(2)
-    task = TASKS[said.which]
-    torch.manual_seed(said.seed)
+    torch.manual_seed(stretch.seed)
+    began = time.monotonic()
     net, mean = (task.net().to(device, memory_format=torch.channels_last) for _ in range(2))
-    if said.resume:
-        _take_up(net, said.resume, task, device)
-    for p in net.state_dict().values():
-        shared = p.cpu()
-        dist.broadcast(shared, 0)
-        p.copy_(shared)
+    if start:
+        take_up(net, start, task, device, around)
     mean.load_state_dict(net.state_dict())
-    torch.manual_seed(said.seed * 1009 + rank)
-    chase = torch.optim.AdamW(net.parameters(), lr=said.rate, weight_decay=1e-3)
+    net.train()
+    chase = torch.optim.AdamW(net.parameters(), lr=stretch.rate, weight_decay=1e-3)
     pairs = list(zip(mean.state_dict().values(), net.state_dict().values(), strict=True))
     floats = [[pair[k] for pair in pairs if pair[0].dtype.is_floating_point] for k in (0, 1)]
     counts = [pair for pair in pairs if not pair[0].dtype.is_floating_point]
-    pool = Pool(said.pool)
-    began, step, rounds, shown, running = time.time(), 0, 0, 0.0, 0.0
-    limit, done = said.minutes * 60, False
-    while not done:
+    pool = Pool(stretch.pool)
+    steps, step, rounds = stretch.steps, 0, 0
+    timed = 0, began
+    running = torch.zeros((), device=device)
+    while step < steps:
         with torch.no_grad():
-            photo, truth = task.render((said.seed * 64 + rank) * 1_000_003 + rounds, said.fresh, device)
-            pool.add(photo.nan_to_num(0.5), truth)
+            photo, truth = task.render(stretch.seed * 1_000_003 + rounds, stretch.fresh, device, around, stretch.wild)
+            pool.add(photo.nan_to_num(0.5), *task.truth(truth))
         rounds += 1
-        if pool.count < min(4 * said.batch, said.pool):
+        if pool.count < min(8 * stretch.batch, stretch.pool):
             continue
-        for _ in range(said.turns):
-            spent = time.time() - began
-            x = min(spent / limit, 1.0)
-            rate = said.rate * min(1.0, step / 200 + 0.05) * (0.5 + 0.5 * math.cos(math.pi * x)) + 1e-6
+        for _ in range(min(stretch.turns, steps - step)):
+            rate = stretch.rate * min(1.0, step / 200 + 0.02) * (0.5 + 0.5 * math.cos(math.pi * step / steps)) + 1e-6
             for group in chase.param_groups:
                 group["lr"] = rate
-            photo, truth = pool.pick(said.batch, task.forward)
+            photo, *true = pool.pick(stretch.batch, task.forward)
             with torch.autocast(torch.device(device).type, dtype=torch.bfloat16, enabled=device != "cpu"):
                 fine, coarse = net(photo.contiguous(memory_format=torch.channels_last))
-            loss = task.loss(fine.float(), coarse.float(), truth)
+            loss = task.loss(fine.float(), coarse.float(), *true)
             chase.zero_grad()
             loss.backward()
-            done = _shared(net, spent > limit)
             torch.nn.utils.clip_grad_norm_(net.parameters(), 2.0)
             chase.step()
             step += 1
@@ -243,21 +269,25 @@ def learn(rank: int, ranks: int, said: argparse.Namespace) -> None:
                 torch._foreach_lerp_(floats[0], floats[1], 1 - keep)
                 for m, n in counts:
                     m.copy_(n)
-            running = running * 0.98 + float(loss.detach()) * 0.02 if step > 1 else float(loss.detach())
-            if done:
-                break
-        if rank == 0 and (done or spent - shown > 15):
-            shown = spent
-            print(f"{spent:6.0f} s  step {step}  views {rounds * said.fresh * ranks}  loss {running:.4f}", flush=True)
-            torch.save(mean.state_dict(), said.out / f"{said.which}.pt")
-    dist.destroy_process_group()
+                running.lerp_(loss.detach(), max(0.01, 1 / step))
+            if step in (100, 300) or step % 500 == 0 or step == steps:
+                told, now = float(running), time.monotonic()
+                if within and step >= 300 and now - began < 0.7 * within:
+                    each = (now - timed[1]) / (step - timed[0])
+                    steps = max(step, step + int((within - (now - began)) / each / 100) * 100)
+                timed = step, now
+                print(f"{now - began:6.0f} s  step {step} of {steps}  views {pool.seen}  loss {told:.4f}", flush=True)
+    return mean
 
 
-def export(which: str, weights: Path, path: Path) -> None:
-    """Write a trained network as ONNX with free height and width, in eight bits whose scales fresh views set."""
+def write(which: str, weights: Path, path: Path, around: Around) -> None:
+    """Write a trained network as ONNX with free height and width, in eight bits whose scales fresh views set.
+
+    The names of its channels travel with it.
+    """
     task = TASKS[which]
     net = task.net()
-    _take_up(net, weights, task, "cpu")
+    net.load_state_dict(torch.load(weights, map_location="cpu"))
     net.eval()
     whole = path.with_suffix(".whole.onnx")
     torch.onnx.export(
@@ -270,47 +300,50 @@ def export(which: str, weights: Path, path: Path) -> None:
         opset_version=17,
         dynamo=False,
     )
-    write_in_eight_bits(whole, [view[None].numpy() for k in (1, 2) for view in _views(task, k)], path)
+    device = str(around.light.device) if around else "cpu"
+    views = torch.cat([_views(task, seed, device, around) for seed in range(1, 5)]).cpu()
+    write_in_eight_bits(whole, [view[None].numpy() for view in views], path, task.names)
     whole.unlink()
 
 
-def _take_up(net: Reader, weights: Path, task: Task, device: str) -> None:
+def take_up(net: Reader, weights: Path, task: Task, device: str, around: Around) -> None:
     """Give ``net``, which lies on ``device``, the weights of a .pt or a .onnx file."""
     if weights.suffix == ".onnx":
-        thaw(net, weights, _views(task, 1).to(device))
+        thaw(net, weights, torch.cat([_views(task, seed, device, around) for seed in range(1, 4)]))
     else:
         net.load_state_dict(torch.load(weights, map_location=device))
 
 
-def _views(task: Task, seed: int) -> Tensor:
-    """A few pictures such as the network learns from (8, 3, H, W), on the CPU."""
+def _views(task: Task, seed: int, device: str, around: Around) -> Tensor:
+    """A few pictures such as the network learns from (8, 3, H, W)."""
     with torch.no_grad():
-        return task.render(seed, 8, "cpu")[0].nan_to_num(0.5).clamp(0, 1)
+        return task.render(seed, 8, device, around, 6)[0].nan_to_num(0.5).clamp(0, 1)
 
 
 def main() -> None:
-    """Train for a number of minutes, then write the mean of the weights as ONNX."""
+    """Follow the recipe, then write the network as ONNX."""
     ask = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ask.add_argument("which", choices=tuple(TASKS))
-    ask.add_argument("--minutes", type=float, default=9.0)
-    ask.add_argument("--batch", type=int, default=24, help="views of one step, per rank")
-    ask.add_argument("--fresh", type=int, default=16, help="views rendered between steps, per rank")
-    ask.add_argument("--turns", type=int, default=6, help="steps between renders")
-    ask.add_argument("--pool", type=int, default=3000, help="views kept, per rank")
-    ask.add_argument("--ranks", type=int, default=1)
-    ask.add_argument("--gpus", type=lambda text: [int(x) for x in text.split(",")], default=[0])
-    ask.add_argument("--port", type=int, default=29511)
-    ask.add_argument("--seed", type=int, default=1)
-    ask.add_argument("--rate", type=float, default=3e-3)
-    ask.add_argument("--out", type=Path, required=True)
-    ask.add_argument("--resume", type=Path, help="weights to go on from, a .pt or a .onnx file")
+    ask.add_argument("--out", type=Path, required=True, help="where the checkpoints are")
+    ask.add_argument("--surroundings", type=Path, help="what workshop/surroundings.py wrote; without it rooms are bare")
+    ask.add_argument("--stretch", type=int, help="only this one, from 1")
+    ask.add_argument("--within", type=float, help="cut a stretch short to fit into so many seconds")
+    ask.add_argument("--write", action="store_true", help="learn nothing, only write what was learned")
     said = ask.parse_args()
-    said.out.mkdir(parents=True, exist_ok=True)
-    weights = said.resume
-    if said.minutes > 0:
-        mp.spawn(learn, (said.ranks, said), nprocs=said.ranks)
-        weights = said.out / f"{said.which}.pt"
-    export(said.which, weights, said.out / f"{said.which}.onnx")
+    device = "cuda" if torch.cuda.is_available() else "cpu"
+    out: Path = said.out
+    out.mkdir(parents=True, exist_ok=True)
+    around = load(said.surroundings, device) if said.surroundings else None
+    last = None
+    for number, stretch in enumerate(recipe(said.which), 1):
+        done = out / f"{said.which}-{number}.pt"
+        if not (done.exists() or said.write) and said.stretch in (None, number):
+            start = out / stretch.start if stretch.start else last
+            torch.save(learn(TASKS[said.which], stretch, device, around, start, said.within).state_dict(), done)
+        last = done if done.exists() else last
+    if last is None:
+        ask.error(f"there is no checkpoint of the {said.which} in {out}")
+    write(said.which, last, out / f"{said.which}.onnx", around)
 
 
 if __name__ == "__main__":
