@@ -10,7 +10,8 @@ import numpy as np
 from toeline.measures.indications import find_indications
 from toeline.measures.width_and_edges import measure_bead
 from toeline.result import Bead, PhotoInfo, Result, Scale, Settings
-from toeline.trace.band import MAP_NAMES, Band, TracedBead
+from toeline.trace.band import Band, TracedBead
+from toeline.trace.networks import channels
 from toeline.trace.ripples import read_ripples
 
 STEP = 0.25
@@ -108,7 +109,7 @@ def draw(d, spoil=None, frame=None, start=(10.0, 90.0), direction=(1.0, 0.0), en
     inside = (bs >= 0) & (bs <= d.length)
     tl = np.where(inside, np.interp(bs, s, left), 0.0)
     tr = np.where(inside, np.interp(bs, s, right), 0.0)
-    maps = {name: np.zeros((len(bt), len(bs)), np.float32) for name in MAP_NAMES}
+    maps = {name: np.zeros((len(bt), len(bs)), np.float32) for name in channels("reader")}
     maps["face"] = ((grid_t < tl) & (grid_t > tr)).astype(np.float32)
     maps["forward"] = maps["face"].copy()
 

@@ -190,7 +190,7 @@ def test_ends_that_lie_off_the_bead_are_said(shot, measured):
     for side in (aside, -aside):
         off = toeline.measure(photo, ends=(*map(float, start + side), *map(float, end + side)))
         assert not off.photo.usable
-        assert {"ends_off", "ends_missed"} & {p.code for p in off.photo.problems}
+        assert {"ends_off", "ends_missed", "toes_unsure"} & {p.code for p in off.photo.problems}
 
 
 def test_a_wider_print_scale_makes_a_longer_bead(shot, measured):

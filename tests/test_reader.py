@@ -7,8 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from toeline.trace.band import MAP_NAMES
-from toeline.trace.networks import KINDS, read_band, see_kinds
+from toeline.trace.networks import channels, read_band, see_kinds
 
 
 def plate(h: int, w: int, seed: int = 0) -> np.ndarray:
@@ -19,7 +18,7 @@ def plate(h: int, w: int, seed: int = 0) -> np.ndarray:
 @given(st.integers(8, 90), st.integers(8, 130))
 def test_bands_of_any_size_come_back_at_their_own_size(h, w):
     maps = read_band(plate(h, w))
-    assert tuple(maps) == MAP_NAMES
+    assert tuple(maps) == channels("reader")
     for layer in maps.values():
         assert layer.shape == (h, w)
         assert layer.dtype == np.float32
@@ -29,7 +28,7 @@ def test_bands_of_any_size_come_back_at_their_own_size(h, w):
 @pytest.mark.parametrize(("h", "w"), [(64, 64), (300, 700), (900, 600), (2000, 1500), (100, 3000)])
 def test_photos_are_seen_at_a_bounded_size(h, w):
     maps, shrink = see_kinds(plate(h, w), 512)
-    assert tuple(maps) == KINDS
+    assert tuple(maps) == channels("finder")
     assert shrink == max(max(h, w) / 512, 1)
     for layer in maps.values():
         assert max(layer.shape) <= 512
@@ -40,7 +39,7 @@ def test_photos_are_seen_at_a_bounded_size(h, w):
 def test_the_same_picture_reads_the_same():
     band = plate(80, 200, seed=3)
     first, second = read_band(band), read_band(band)
-    for name in MAP_NAMES:
+    for name in channels("reader"):
         np.testing.assert_array_equal(first[name], second[name])
 
 

@@ -21,27 +21,6 @@ F64 = NDArray[np.float64]
 F32 = NDArray[np.float32]
 U8 = NDArray[np.uint8]
 
-#: What the bead reader says per pixel of the band, each 0..1.
-MAP_NAMES = (
-    "face",  # weld metal between the toes
-    "undercut",  # groove of 0.15 mm or more along a toe
-    "undercut_deep",  # groove of about 0.5 mm or more
-    "spatter",  # a ball of spatter on the plate or on the bead
-    "pore",
-    "crater",  # where the bead was ended, filled or not
-    "crater_hollow",  # an unfilled crater
-    "crater_crack",
-    "restart",  # a badly tied-in restart, over the bead's width
-    "overlap",  # rolled-over toe
-    "slag",
-    "arc_strike",
-    "crest",  # a ripple crest
-    "forward",  # over the face: travel runs towards +s (1) or towards -s (0)
-)
-
-#: What the plate reader says further off.
-PLATE_MAPS = ("spatter", "arc_strike")
-
 
 class SurfaceFrame(Protocol):
     """Where a surface lies in the photo: pixels to surface coordinates and back."""
@@ -86,7 +65,13 @@ class Strip:
 
 @dataclass(frozen=True, slots=True)
 class Band(Strip):
-    """The photo resampled along the seam, with all of :data:`MAP_NAMES`.
+    """The photo resampled along the seam, with all maps of the reader.
+
+    ``face``: weld metal between the toes. ``undercut``: a groove of 0.15 mm or more along a toe; ``undercut_deep``: of
+    about 0.5 mm or more. ``spatter``: a ball of it on the plate or the bead. ``pore``. ``crater``: where the bead was
+    ended, filled or not; ``crater_hollow``: an unfilled one; ``crater_crack``. ``restart``: a badly tied-in one, over
+    the bead's width. ``overlap``: a rolled-over toe. ``slag``. ``arc_strike``. ``crest``: a crosswise ripple's.
+    ``forward``, over the face: travel runs towards +s (1) or towards -s (0).
 
     ``image`` (H, L, 3) BGR; ``seam`` (L, 2) the seam's surface coordinates at ``s``; ``left`` (L, 2) the unit vector
     to the left of travel there.

@@ -8,6 +8,7 @@ from toeline.datafile import DataFile, Table
 class BeadFinder(Table):
     """Table ``finder``."""
 
+    even_level: float
     side_px: int
     close_side_px: int
     close_reach: float

@@ -14,10 +14,8 @@ import cv2
 import numpy as np
 import onnxruntime as ort
 
-from toeline.trace.band import F32, MAP_NAMES, PLATE_MAPS, U8
+from toeline.trace.band import F32, U8
 
-#: What the finder tells apart, in the order of its outputs.
-KINDS = ("bead", "slag_covered", "rope", "rod", "painted_line", "card")
 _FOLD = 32  # the networks halve five times
 
 
@@ -30,6 +28,15 @@ def _network(name: str) -> ort.InferenceSession:
     threads = os.environ.get("OMP_NUM_THREADS", "")
     options.intra_op_num_threads = int(threads) if threads.isdecimal() else 0  # 0: as many as there are cores
     return ort.InferenceSession(str(files("toeline") / "data" / f"{name}.onnx"), options, ["CPUExecutionProvider"])
+
+
+@cache
+def channels(name: str) -> tuple[str, ...]:
+    """What the outputs of a network ("finder", "reader" or "plate") say, those at full size first, as its file states.
+
+    The finder tells kinds of things apart; what the maps of the others mean stands in :mod:`~.band`.
+    """
+    return tuple(_network(name).get_modelmeta().custom_metadata_map["channels"].split(","))
 
 
 def _run(name: str, image: U8) -> tuple[F32, F32]:
@@ -51,24 +58,25 @@ def see_kinds(image: U8, side_px: int) -> tuple[dict[str, F32], float]:
         even = image[: image.shape[0] // 2 * 2, : image.shape[1] // 2 * 2]
         image = np.asarray(cv2.resize(even, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), np.uint8)
     fine, _ = _run("finder", np.asarray(cv2.resize(image, (w, h), interpolation=cv2.INTER_AREA), np.uint8))
-    return dict(zip(KINDS, fine, strict=True)), shrink
+    return dict(zip(channels("finder"), fine, strict=True)), shrink
 
 
 def read_band(image: U8) -> dict[str, F32]:
-    """The maps of :data:`~.band.MAP_NAMES` (H, W) 0..1 over a straightened band (H, W, 3) at 10 px per mm."""
-    fine, coarse = _run("reader", image)
-    return {"face": fine[0], **_at_full_size(MAP_NAMES[1:], coarse, image)}
+    """The maps of a :class:`~.band.Band` (H, W) 0..1 over a straightened band (H, W, 3) at 10 px per mm."""
+    return _maps("reader", image)
 
 
 def read_plate(image: U8) -> dict[str, F32]:
-    """The maps of :data:`~.band.PLATE_MAPS` (H, W) 0..1 over a straightened view (H, W, 3) at 5 px per mm."""
-    fine, coarse = _run("plate", image)
-    return {PLATE_MAPS[0]: fine[0], **_at_full_size(PLATE_MAPS[1:], coarse, image)}
+    """The maps of spatter and arc strikes (H, W) 0..1 over a straightened view (H, W, 3) at 5 px per mm."""
+    return _maps("plate", image)
 
 
-def _at_full_size(names: tuple[str, ...], coarse: F32, image: U8) -> dict[str, F32]:
+def _maps(name: str, image: U8) -> dict[str, F32]:
+    """What a network says by the names of its outputs, all at full size (H, W)."""
+    fine, coarse = _run(name, image)
     h, w = image.shape[:2]
-    return {name: _doubled(layer, h, w) for name, layer in zip(names, coarse, strict=True)}
+    layers = [*fine, *(_doubled(layer, h, w) for layer in coarse)]
+    return dict(zip(channels(name), layers, strict=True))
 
 
 def _doubled(layer: F32, h: int, w: int) -> F32:

@@ -8,9 +8,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from toeline.trace.band import F64, PLATE_MAPS, U8, Band, Strip, SurfaceFrame
+from toeline.trace.band import F64, U8, Band, Strip, SurfaceFrame
 from toeline.trace.figures import BeadFigures
-from toeline.trace.networks import read_band, read_plate
+from toeline.trace.networks import channels, read_band, read_plate
 
 _GRID = 8  # px: where the surface meets the photo is computed on this grid and drawn through between
 
@@ -82,7 +82,7 @@ def look_beside(image: U8, frame: SurfaceFrame, band: Band, reach_mm: float) -> 
         [band.t[0] + step * np.arange(above, 0, -1), band.t, band.t[-1] - step * np.arange(1, below + 1)]
     )
     seen = np.empty((len(t), w), bool)
-    maps = {name: np.empty((len(t), w), np.float32) for name in PLATE_MAPS}
+    maps = {name: np.empty((len(t), w), np.float32) for name in channels("plate")}
     core = slice(above, above + h)
     seen[core] = band.seen
     for name, layer in maps.items():
