@@ -32,7 +32,7 @@ def test_a_measured_photo_holds_the_registry_and_nothing_else():
     plain = measure(ROOT / "demo_images" / "good_stringer.jpg").measures
     assert set(plain) == set(ids(["length", "body", "start", "ripples", "counts"]))
     fillet = measure(ROOT / "demo_images" / "good_fillet.jpg", joint="fillet", size=6).measures
-    assert set(fillet) == set(MEASURES)
+    assert set(fillet) == set(MEASURES) - set(ids(["relief"]))  # that takes several photos
     for name, quantity in (plain | fillet).items():
         assert quantity.unit == MEASURES[name].unit, name
 
