@@ -11,8 +11,8 @@ in which every trace is wrong. ``count`` then prints
   they refuse, and the pair that costs least, a wrong answer counting as much as ten refusals of a right one. A trace is
   right where both ends lie within one width of the truth and half the toes within a twentieth of the width;
 * whether the toes' stated uncertainty grows with doubt as their errors do: at each confidence, among right traces, the
-  share within 2 u and the root mean square of error over u, which has to be much the same all the way down; and the same
-  of the ends (``[end] u`` of ``data/measures.toml``);
+  share within 2 u and the root mean square of error over u, which has to be much the same all the way down; and the
+  same of the ends (``[end] u`` of ``data/measures.toml``);
 * for ``[belief] other`` and ``named``: how surely the finder takes beads for something else, and other things for it;
   for ``neighbour`` and ``parted``: what tells two beads from one;
 * for ``[crest] charted`` of ``data/ripples.toml``: how clearly ripples are told from faces that have none.
