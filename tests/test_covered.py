@@ -80,7 +80,7 @@ def test_a_chip_on_a_photo_s_toe_is_said_and_the_width_stays_true():
     k = len(left) // 2
     along = (left[k + 5] - left[k - 5]) / np.linalg.norm(left[k + 5] - left[k - 5])
     across = left[k] - right[np.linalg.norm(right - left[k], axis=1).argmin()]
-    corners = [left[k] + a * 0.8 * np.linalg.norm(across) * along + b * across for a, b in ((-1, -0.15), (1, -0.15))]
+    corners = [left[k] + a * 0.8 * np.linalg.norm(across) * along + b * across for a, b in ((-1, -0.3), (1, -0.3))]
     corners += [left[k] + a * 0.8 * np.linalg.norm(across) * along + 2 * across for a in (1, -1)]
     image = cv2.fillPoly(photo.image.copy(), [np.rint(corners).astype(np.int32)], (60, 80, 90))
     image = cv2.GaussianBlur(image, (0, 0), 0.8)
