@@ -146,6 +146,12 @@ def test_error_modes_are_the_derivatives():
     assert np.trace(far) > 4 * np.trace(near)
 
 
+def test_the_fit_finds_the_ink_gain_that_was_taken_out():
+    view = View(turn=(0.3, -0.2, 0.4))
+    card = dataclasses.replace(seen_card(view), ink_gain_px=np.array([0.5, 0.3]))
+    assert fit_cards([card], known_camera(view)).ink_gains[0] == pytest.approx([0.5, 0.3], abs=0.02)
+
+
 def test_scale_at_a_point():
     view = View()
     plate = plate_from_card(seen_card(view), known_camera(view, 1e-3), 50.0)
