@@ -14,6 +14,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+import onnxruntime as ort
 import pytest
 
 from drawn_beads import PX, from_truth
@@ -22,7 +23,7 @@ from toeline.geometry.card import find_cards
 from toeline.geometry.plate import plate_from_card
 from toeline.photo import read_photo
 from toeline.trace.figures import BeadFigures
-from toeline.trace.networks import channels, read_plate, see_kinds
+from toeline.trace.networks import channels, read_band, read_plate, see_kinds
 from toeline.trace.straighten import lay_band
 
 DEMO = Path(__file__).resolve().parent.parent / "demo_images"
@@ -147,3 +148,13 @@ def test_the_finders_outputs_lie_on_bead_slag_and_card(photo: str, thing: str) -
         by_output = {name: overlap(maps[name], inside > 0) for name in channels("finder")}
         assert max(by_output, key=by_output.__getitem__) == kind
         assert by_output[kind] > 0.5
+
+
+def test_a_network_is_given_red_first() -> None:
+    """Against ONNX Runtime on the shipped file, its picture made by OpenCV's own change of colours."""
+    image = np.random.default_rng(3).integers(0, 256, (64, 96, 3)).astype(np.uint8)
+    image[..., 2] //= 3
+    red_first = np.ascontiguousarray(cv2.cvtColor(image, cv2.COLOR_BGR2RGB).transpose(2, 0, 1)[None], np.float32) / 255
+    file = DEMO.parent / "inspect" / "toeline" / "data" / "reader.onnx"
+    fine, _ = ort.InferenceSession(str(file), providers=["CPUExecutionProvider"]).run(None, {"image": red_first})
+    assert np.abs(read_band(image)["face"] - fine[0, 0]).max() < 1e-3
