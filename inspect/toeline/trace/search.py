@@ -73,7 +73,9 @@ def search(photo: Photo, detections: Detections, ground: Ground, ends_px: tuple[
             break
     sure = [one for one in found if one.surety >= 1.0]
     if not found:
-        return Found(None, Detections((), detections.other), (_no_bead(photo, detections),))
+        # slag is known by its grain, which shows at a closer look
+        seen = detections if detections.other else detect_beads(photo.image, closely=True)
+        return Found(None, Detections((), detections.other), (_no_bead(seen),))
     chosen = sure[0] if sure else max(found, key=lambda one: one.weight)
     if wrong := _something_else(detections, chosen):
         return Found(None, Detections((), wrong), (_not_a_bead(wrong.kind),))
@@ -296,10 +298,9 @@ def _something_else(detections: Detections, trace: _Trace) -> Candidate | None:
     return replace(trace.whole, kind=kind, confidence=share)
 
 
-def _no_bead(photo: Photo, detections: Detections) -> Problem:
-    """That there is no bead; what is there instead is said only when the finder is sure of it, if need be at a closer
-    look: slag is known by its grain."""
-    other = detections.other or detect_beads(photo.image, closely=True).other
+def _no_bead(detections: Detections) -> Problem:
+    """That there is no bead; what is there instead is said only when the finder is sure of it."""
+    other = detections.other
     if other is None or other.kind not in _SEEMS or other.confidence < BeadFigures.read().belief.named:
         return problem("no_bead")
     return _not_a_bead(other.kind)
