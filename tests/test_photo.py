@@ -17,6 +17,7 @@ from toeline.photo import read_photo
 from toeline.photo.apart import decode_apart
 from toeline.photo.decoder import Limits, Refused
 from toeline.photo.figures import PhotoFigures
+from toeline.photo.header import _segments
 
 
 @pytest.fixture(scope="module")
@@ -258,3 +259,11 @@ def test_only_the_readers_of_photos_are_asked(scene, monkeypatch):
         with pytest.raises(PhotoError):
             read_photo(data)
     assert asked == [("PNG",), ("JPEG", "MPO")]
+
+
+def test_millions_of_fill_bytes_are_passed_in_one_go():
+    """A run of FF that ends in no marker; looked at anew from each of its bytes it would take hours."""
+    fill = b"\xff" * 3_000_000 + b"\x00"
+    assert list(_segments(b"\xff\xd8" + fill)) == []
+    (found,) = _segments(b"\xff\xd8" + fill + b"\xff\xff\xfe\x00\x02\xff\xd9")
+    assert found[0] == 0xFE

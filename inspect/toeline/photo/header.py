@@ -18,7 +18,9 @@ _TIFF_STARTS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 _NO_PHOTOS = {b"GIF8": "GIF", b"BM": "BMP", b"%PDF": "PDF", b"PK\x03\x04": "ZIP"}
 
 # JPEG (ISO/IEC 10918-1, table B.1)
-_MARKER = re.compile(rb"\xff+[^\x00\xff\xd0-\xd7]")  # after entropy-coded data; 0 is stuffing, D0 to D7 are restarts
+# after entropy-coded data; 0 is stuffing, D0 to D7 are restarts; fill bytes before a marker need no match of their own,
+# and looking for runs of them would take the square of their number
+_MARKER = re.compile(rb"\xff[^\x00\xff\xd0-\xd7]")
 _SOS, _EOI = 0xDA, 0xD9
 _FRAMES = frozenset((*range(0xC0, 0xC4), *range(0xC5, 0xC8), *range(0xC9, 0xCC), *range(0xCD, 0xD0)))
 _MOST_SEGMENTS = 10_000
