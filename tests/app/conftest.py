@@ -3,4 +3,14 @@
 import sys
 from pathlib import Path
 
+import pytest
+
 sys.path.insert(0, str(Path(__file__).parents[1]))
+
+
+@pytest.fixture(autouse=True)
+def own_main_module():
+    """A page tried in this process leaves its script behind as the main module."""
+    main = sys.modules["__main__"]
+    yield
+    sys.modules["__main__"] = main

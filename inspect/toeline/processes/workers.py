@@ -7,16 +7,18 @@ from __future__ import annotations
 
 import os
 import signal
+import sys
 import threading
 import traceback
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, Future
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from multiprocessing import get_context, parent_process
 from multiprocessing.connection import Connection
 from multiprocessing.context import SpawnProcess
-from types import TracebackType
+from types import ModuleType, TracebackType
 from typing import Any, ParamSpec, TypeVar
 
 from toeline.errors import JobEnded
@@ -213,7 +215,8 @@ class _Worker:
             context = get_context("spawn")
             self._line, theirs = context.Pipe()
             self._process = context.Process(target=_obey, args=(theirs, self._warm_up, self._threads), daemon=True)
-            self._process.start()
+            with _no_main_module():
+                self._process.start()
             theirs.close()  # so that the line ends with the process
             self._jobs = 0
         return self._line
@@ -270,6 +273,21 @@ def _obey(line: Connection, warm_up: Callable[[], object] | None, threads: int) 
             line.send((work.function(*work.args, **work.kwargs), None, ""))
         except Exception as error:  # of the job, or of sending what it gave
             line.send((None, _told(error), traceback.format_exc()))
+
+
+_MAIN = threading.Lock()
+
+
+@contextmanager
+def _no_main_module() -> Iterator[None]:
+    """Start a process without running the main module again in it: a page's script stands in its place meanwhile."""
+    with _MAIN:
+        main = sys.modules["__main__"]
+        sys.modules["__main__"] = ModuleType("__main__")
+        try:
+            yield
+        finally:
+            sys.modules["__main__"] = main
 
 
 def _end_with_the_parent() -> None:
