@@ -12,7 +12,7 @@ from toeline.report.highlights import CHANCES, likely_causes
 from toeline.result import Coaching, Joint, Question, Result, Settings, Welding
 from toeline.text import capital
 from toeline.units import Unit
-from toeline_app import looking, parts, prefs, service, ui
+from toeline_app import components, looking, prefs, service, ui
 from toeline_app.photos import Photo, Shown
 from toeline_app.prefs import Preferences
 
@@ -52,7 +52,7 @@ def welded(now: Preferences) -> Preferences:
         names = service.position_names(now.joint)
         position = _choice("Position", names, now.position if now.position in names else None, "set_position")
         technique = _choice("Stringer or weave", get_args(Technique), now.technique, "set_technique", TECHNIQUES)
-        wide = parts.length_input(
+        wide = components.length_input(
             "Width that was meant", now.intended_width_mm, now.unit, 1.0, 60.0, "set_intended_width"
         )
     return now.model_copy(
@@ -157,9 +157,9 @@ def causes(result: Result) -> None:
             st.text(CHANCES)
         for cause in result.causes:
             st.subheader(f"{capital(cause.title) if cause.title else cause.cause}, {cause.likelihood:.0%}")
-            parts.listed("For", cause.evidence)
-            parts.listed("Against", cause.against)
-            parts.listed("Try, first thing first", cause.try_)
+            components.listed("For", cause.evidence)
+            components.listed("Against", cause.against)
+            components.listed("Try, first thing first", cause.try_)
             if cause.told_apart_by:
                 st.text(cause.told_apart_by)
 

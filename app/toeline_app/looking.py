@@ -8,7 +8,7 @@ from toeline.errors import ToelineError
 from toeline.result import GaugeReading, Result
 from toeline.text import capital, one_line
 from toeline.units import Unit
-from toeline_app import parts, prefs, service, ui
+from toeline_app import components, prefs, service, ui
 from toeline_app.photos import Shown
 
 ANSWERS = ("Yes", "No", "Not looked")
@@ -25,7 +25,7 @@ def page_part(shown: Shown, result: Result) -> None:
     key, unit = f"gauge_{shown.photo.sha256}", prefs.preferences().unit
     kept: list[GaugeReading] = list(st.session_state.get(key, ()))
     with ui.fold("gauge", f"Look and gauge ({len(kept)})", "visibility"):
-        parts.listed("What would settle the rest", tuple(service.needs(result)))
+        components.listed("What would settle the rest", tuple(service.needs(result)))
         _conditions(shown, result)
         by = who()
         new = [*_looks(result, key, by, unit), *_gauge(result, key, by, unit)]

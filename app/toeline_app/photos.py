@@ -16,8 +16,8 @@ from streamlit.runtime.uploaded_file_manager import UploadedFile
 from toeline.result import Result, Settings
 from toeline.text import one_line
 from toeline_app import service, ui
+from toeline_app.jobs import Examined
 from toeline_app.uploads import TooMuch, let_go, session_id
-from toeline_app.work import Examined
 
 _SHOWN = "examined"
 _SAID = "photos_said"

@@ -12,7 +12,7 @@ from streamlit.runtime.uploaded_file_manager import UploadedFile
 from toeline.errors import ToelineError
 from toeline.record import DecisionKind, Identity, Inspection, NewDecision
 from toeline.result import Result, Settings
-from toeline_app import parts, photos, service, serving, ui
+from toeline_app import components, photos, service, serving, ui
 from toeline_app.photos import Shown
 
 DECISIONS: dict[str, str] = {
@@ -86,7 +86,7 @@ def save_form(shown: Shown) -> None:
             st.success("Saved to the record.")
             if decides and st.button("Open the inspection", width="stretch"):
                 st.session_state["inspection"] = done[0]
-                st.switch_page(parts.page("record"))
+                st.switch_page(components.page("record"))
             return
         try:
             earlier = service.inspection(old) if old else None

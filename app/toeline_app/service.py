@@ -51,7 +51,7 @@ from toeline.text import capital
 from toeline.units import MM_PER_INCH, Unit, length
 from toeline.validation.repeatability import Spread
 from toeline.validation.repeatability import spreads as spreads_of
-from toeline_app import serving, work
+from toeline_app import jobs, serving
 from toeline_app.uploads import Uploads, is_alive, start_sweeping, waiting_by_session
 
 _LOG = logging.getLogger(__name__)
@@ -59,7 +59,7 @@ THUMBNAIL_PX = 240
 FURTHER_PX = 900
 ROWS_A_PAGE = 20
 #: As many photos at once as there are cores; everyone else waits in line.
-_WORKERS = Workers(min(4, os.cpu_count() or 1), work.warm_up)
+_WORKERS = Workers(min(4, os.cpu_count() or 1), jobs.warm_up)
 
 
 def start_measuring() -> None:
@@ -77,9 +77,9 @@ def uploads() -> Uploads:
 
 def submit(
     path: Path, name: str, settings: Settings, known: Result | None = None, with_code: bool = False
-) -> Future[work.Examined]:
+) -> Future[jobs.Examined]:
     """Put a photo in line to be measured and drawn, or only drawn where its result is ``known``."""
-    return _WORKERS.submit(work.examine, path, name, settings, known, with_code)
+    return _WORKERS.submit(jobs.examine, path, name, settings, known, with_code)
 
 
 #: What batches measured, kept beside the record.
@@ -97,7 +97,7 @@ def remember(result: Result) -> None:
     _KEPT.remember(result.photo.sha256, settings_digest(result.settings, __version__), result)
 
 
-def abandon(job: Future[work.Examined]) -> None:
+def abandon(job: Future[jobs.Examined]) -> None:
     """End a photo's job that nobody waits for any more."""
     _WORKERS.abandon(job)
 
@@ -142,7 +142,7 @@ def with_mark(overview: bytes, at: Point | None, photo_width: int) -> Image.Imag
 
 def thumbnail(picture: bytes) -> bytes:
     """A small copy of a picture."""
-    return work.thumbnail(picture, THUMBNAIL_PX)
+    return jobs.thumbnail(picture, THUMBNAIL_PX)
 
 
 # -- gauge readings and reports ----------------------------------------------------------------------------------
@@ -275,7 +275,7 @@ def gauge_reading(name: str, value: float, at: float | None, unit: Unit, by: str
 
 def pdf(result: Result, photo: Path | bytes, unit: Unit, inspection: Inspection | None = None) -> bytes:
     """The PDF report of a result, or of an inspection on record, its picture drawn from the original photo."""
-    return _WORKERS.submit(work.pdf, result, photo, unit, inspection).result()
+    return _WORKERS.submit(jobs.pdf, result, photo, unit, inspection).result()
 
 
 def csv(result: Result, identity: Identity | None = None) -> bytes:
@@ -287,7 +287,7 @@ def csv(result: Result, identity: Identity | None = None) -> bytes:
 
 def html(result: Result, photo: Path | bytes, unit: Unit, inspection: Inspection | None = None) -> bytes:
     """The one-page HTML report of a result, or of an inspection on record."""
-    return _WORKERS.submit(work.html, result, photo, unit, inspection).result()
+    return _WORKERS.submit(jobs.html, result, photo, unit, inspection).result()
 
 
 def cross_section(result: Result, unit: Unit) -> str | None:
@@ -429,7 +429,7 @@ def recorded_photo(sha256: str) -> bytes:
 
 def small_copy(photo: bytes, name: str) -> bytes:
     """A further photo, decoded within the limits, as a small JPEG. Raises PhotoError where it is none."""
-    return _WORKERS.submit(work.small_copy, photo, name, FURTHER_PX).result()
+    return _WORKERS.submit(jobs.small_copy, photo, name, FURTHER_PX).result()
 
 
 @st.cache_data(max_entries=40, show_spinner=False)
@@ -513,7 +513,7 @@ def erase_person(name: str) -> Erasure:
 @st.cache_data(max_entries=40, show_spinner="Drawing the picture")
 def recorded_picture(sha256: str, result_json: str, unit: Unit) -> bytes:
     """The annotated picture of a photo on record."""
-    return _WORKERS.submit(work.draw, store().photo(sha256), result_json, unit).result()
+    return _WORKERS.submit(jobs.draw, store().photo(sha256), result_json, unit).result()
 
 
 # -- the cards ----------------------------------------------------------------------------------------------------

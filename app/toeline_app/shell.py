@@ -9,7 +9,7 @@ import streamlit as st
 from streamlit import runtime
 
 from toeline.errors import ToelineError
-from toeline_app import parts, prefs, service, serving, ui
+from toeline_app import components, prefs, service, serving, ui
 from toeline_app.access_gate import PATH
 from toeline_app.uploads import session_id
 from toeline_app.views import about, bench, cards, coupons, person, phone, record, repeat, trends
@@ -44,7 +44,7 @@ def run() -> None:
     if serving.role() != "inspector":
         del sections["Record"]
     current = st.navigation(sections, position="top")
-    parts.set_pages({page.url_path: page for section in sections.values() for page in section})
+    components.set_pages({page.url_path: page for section in sections.values() for page in section})
     shown(current.run)
     prefs.keep_on_device()
     if serving.signs_in_elsewhere():

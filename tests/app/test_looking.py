@@ -11,7 +11,7 @@ from judged_results import indication, result
 from toeline.criteria import load_criteria
 from toeline.judgement import judge
 from toeline.result import Result
-from toeline_app import looking, parts, service
+from toeline_app import components, looking, service
 from toeline_app.prefs import Preferences
 
 SCRIPT = """
@@ -94,7 +94,7 @@ def test_every_gauge_that_a_line_goes_by_can_be_given():
 
 
 def test_what_stands_beside_the_outcome_is_in_the_badge():
-    assert parts.beside(judged(joint="butt")).startswith("ISO 5817, quality level C (middle); root not judged")
+    assert components.beside(judged(joint="butt")).startswith("ISO 5817, quality level C (middle); root not judged")
 
 
 @pytest.mark.parametrize(("name", "value", "words"), [("cracks", 0, "none"), ("cracks", 1, "yes"), ("pores", 3, "3")])

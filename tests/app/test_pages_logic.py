@@ -14,7 +14,7 @@ from toeline.causes.chart import chart
 from toeline.evidence.gauge import gauges
 from toeline.problems import problem
 from toeline.record import Identity, NewDecision
-from toeline_app import coach, parts, photos, service, ui
+from toeline_app import coach, components, photos, service, ui
 from toeline_app.prefs import Preferences, read_cookie, write_cookie
 from toeline_app.uploads import Uploads
 from toeline_app.views.bench import to_settings
@@ -110,7 +110,7 @@ def test_a_bead_without_legs_has_no_such_chart():
 def test_a_bad_photo_is_never_shown_with_an_outcome(problems, usable, says):
     found = result()
     shown = found.model_copy(update={"photo": found.photo.model_copy(update={"problems": problems, "usable": usable})})
-    assert parts.outcome(shown) == says
+    assert components.outcome(shown) == says
     assert says in ui.OUTCOMES
 
 
@@ -271,12 +271,12 @@ def test_a_batch_is_not_measured_twice():
     [("310, 420, 2900, 460", ((310.0, 420.0), (2900.0, 460.0))), ("1;2;3;4", ((1.0, 2.0), (3.0, 4.0)))],
 )
 def test_typed_ends_are_read(typed, ends):
-    assert parts.read_ends(typed) == ends
+    assert components.read_ends(typed) == ends
 
 
 @pytest.mark.parametrize("typed", ["", "1, 2, 3", "a, b, c, d", "1, 2, 3, inf", "1, 2, 3, nan"])
 def test_typed_nonsense_gives_no_ends(typed):
-    assert parts.read_ends(typed) is None
+    assert components.read_ends(typed) is None
 
 
 def test_a_tap_maps_to_the_photos_own_pixels():

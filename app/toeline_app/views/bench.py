@@ -10,7 +10,7 @@ import streamlit as st
 from toeline.record import Inspection
 from toeline.result import Joint, Point, Result, Settings
 from toeline.units import Unit, length
-from toeline_app import coach, looking, parts, photos, prefs, saving, service, ui
+from toeline_app import coach, components, looking, photos, prefs, saving, service, ui
 from toeline_app.photos import Photo, Shown
 from toeline_app.prefs import Preferences
 
@@ -92,12 +92,12 @@ def _edit(now: Preferences) -> Preferences:
         format_func=JOINTS.__getitem__,
         key="set_joint",
     )
-    thickness = parts.length_input("Plate thickness", now.thickness_mm, now.unit, 0.5, 300.0, "set_thickness")
+    thickness = components.length_input("Plate thickness", now.thickness_mm, now.unit, 0.5, 300.0, "set_thickness")
     second, weld = now.second_thickness_mm, now.weld_thickness_mm
     if joint != "bead":
-        second = parts.length_input("The other plate, if not as thick", second, now.unit, 0.5, 300.0, "set_second")
+        second = components.length_input("The other plate, if not as thick", second, now.unit, 0.5, 300.0, "set_second")
     if joint == "butt":
-        weld = parts.length_input("Weld, if not full penetration", weld, now.unit, 0.5, 300.0, "set_weld")
+        weld = components.length_input("Weld, if not full penetration", weld, now.unit, 0.5, 300.0, "set_weld")
     electrode = st.selectbox(
         "Electrode core diameter",
         ELECTRODES,
@@ -108,7 +108,7 @@ def _edit(now: Preferences) -> Preferences:
     )
     size, size_is, angle = now.drawing_size_mm, now.drawing_size_is, now.joint_angle_deg
     if joint == "fillet":
-        size = parts.length_input("Fillet's size on the drawing", size, now.unit, 1.0, 100.0, "set_size")
+        size = components.length_input("Fillet's size on the drawing", size, now.unit, 1.0, 100.0, "set_size")
         size_is = st.radio(
             "That size is the",
             get_args(SizeIs),
@@ -136,7 +136,7 @@ def _edit(now: Preferences) -> Preferences:
         placeholder="None: measure only",
         key="set_criteria",
     )
-    check_line = parts.length_input(
+    check_line = components.length_input(
         "Length of the card's 50 mm line, measured on your print",
         now.check_line_mm,
         now.unit,
@@ -213,7 +213,7 @@ def _how_to() -> None:
         "2. Lay the printed card flat beside the bead, on cold metal only.\n"
         "3. Stand square above, light from the side, and take the photo."
     )
-    st.page_link(parts.page("cards"), label="Print a reference card", icon=":material/print:")
+    st.page_link(components.page("cards"), label="Print a reference card", icon=":material/print:")
     st.info(
         "For flat plate, not for pipe. A photo shows the face only. Acceptance belongs to the governing code and a "
         "qualified inspector."
@@ -227,7 +227,9 @@ def _pick(shown: list[Shown]) -> Shown:
     place = st.selectbox(
         "Photo",
         range(len(shown)),
-        format_func=lambda i: f"{i + 1}. {ui.outcome_word(parts.outcome(shown[i].result))} · {shown[i].photo.name}",
+        format_func=lambda i: (
+            f"{i + 1}. {ui.outcome_word(components.outcome(shown[i].result))} · {shown[i].photo.name}"
+        ),
         key="bench_place",
     )
     return shown[place or 0]
@@ -240,22 +242,22 @@ def _detail(shown: Shown, settings: Settings) -> None:
         ui.drawing("hold", HOLD)
         return
     result = shown.result
-    parts.headline(result, shown, settings.unit)
-    state = parts.outcome(result)
+    components.headline(result, shown, settings.unit)
+    state = components.outcome(result)
     if state == "retake":
         ui.drawing("hold", HOLD)
     elif state != "which":
         coach.advice(result)
     _correct(shown, result)
     if state in ("retake", "which"):
-        parts.notes(result)
+        components.notes(result)
         return
     coach.questions(shown, result)
-    parts.folded(result, settings.unit)
+    components.folded(result, settings.unit)
     coach.causes(result)
     coach.safety(result)
     looking.page_part(shown, result)
-    parts.downloads(shown, settings.unit)
+    components.downloads(shown, settings.unit)
     saving.save_form(shown)
 
 
@@ -319,7 +321,7 @@ def _type_ends(photo: Photo, ends_key: str) -> None:
     with st.form(f"type_{photo.sha256}"):
         text = st.text_input("Start x, start y, end x, end y, in pixels of the photo")
         if st.form_submit_button("Measure between these", width="stretch"):
-            ends = parts.read_ends(text)
+            ends = components.read_ends(text)
             if ends is None:
                 st.error("Give four numbers with commas between them, for instance 310, 420, 2900, 460.")
             else:

@@ -14,7 +14,7 @@ from toeline.coupons.rubric import ELECTRODE, Rubric
 from toeline.errors import ToelineError
 from toeline.result import Outcome, Result, Settings
 from toeline.units import Unit, say
-from toeline_app import coach, parts, photos, prefs, service, ui
+from toeline_app import coach, components, photos, prefs, service, ui
 from toeline_app.photos import Photo, Shown
 from toeline_app.views.bench import in_words, to_settings
 
@@ -86,7 +86,7 @@ def _rubric() -> Rubric | None:
         )
         ui.table(("What counts", "Points", "Why"), [(item.title, f"{item.weight:g}", item.why) for item in rubric.item])
         ui.table(("Fails outright", "Why"), [(rule.title, rule.why) for rule in rubric.fails])
-        parts.download("Keep this rubric as a file", lambda: text, f"{rubric.id}.toml", "application/toml")
+        components.download("Keep this rubric as a file", lambda: text, f"{rubric.id}.toml", "application/toml")
         if text != service.rubric_text(chosen) and st.button("Back to the rubric as shipped", width="stretch"):
             own.pop(chosen)
             st.session_state["rubric_turn"] = st.session_state.get("rubric_turn", 0) + 1
@@ -110,8 +110,8 @@ def _roster() -> Roster | None:
             return None
         st.text(f"{len(roster.names)} names.")
         if roster.by_code:
-            parts.download(
-                "Tags to print, one for each code", lambda: service.tag_sheets(roster), "tags.pdf", parts.PDF
+            components.download(
+                "Tags to print, one for each code", lambda: service.tag_sheets(roster), "tags.pdf", components.PDF
             )
     return roster
 
@@ -146,7 +146,7 @@ def _reference(rubric: Rubric, settings: Settings) -> Result | None:
         st.info("This rubric compares with a reference bead: choose its photo.")
         return None
     (shown,) = photos.measure_all([(photo, settings)])
-    if parts.outcome(shown.result) == "retake":
+    if components.outcome(shown.result) == "retake":
         ui.error("The reference bead cannot be measured. " + (shown.problem or ""))
         ui.problems(shown.result.photo.problems if shown.result else ())
         return None
@@ -237,7 +237,7 @@ def _table(scores: ClassScores, shown: dict[str, Shown]) -> None:
 
 def _usable(one: Coupon) -> bool:
     """Whether the photo can be used; else nothing on it is taken as seen."""
-    return parts.outcome(one.result) != "retake"
+    return components.outcome(one.result) != "retake"
 
 
 def _exports(scores: ClassScores, shown: list[Shown], unit: Unit) -> None:
@@ -246,9 +246,9 @@ def _exports(scores: ClassScores, shown: list[Shown], unit: Unit) -> None:
         return service.sheets(scores, pictures, unit)
 
     with ui.fold("exports", "Class list and sheets to print", "download", expanded=True):
-        parts.download("Sheets for all (PDF)", sheets, "coupons.pdf", parts.PDF)
-        parts.download("Class list (XLSX)", lambda: service.class_xlsx(scores), "coupons.xlsx", XLSX)
-        parts.download("Class list (CSV)", lambda: service.class_csv(scores), "coupons.csv", "text/csv")
+        components.download("Sheets for all (PDF)", sheets, "coupons.pdf", components.PDF)
+        components.download("Class list (XLSX)", lambda: service.class_xlsx(scores), "coupons.xlsx", XLSX)
+        components.download("Class list (CSV)", lambda: service.class_csv(scores), "coupons.csv", "text/csv")
 
 
 def _breakdown(scores: ClassScores, shown: dict[str, Shown], unit: Unit) -> None:
@@ -267,7 +267,7 @@ def _breakdown(scores: ClassScores, shown: dict[str, Shown], unit: Unit) -> None
     if one.score.narrowed_by is not None and _usable(one):
         st.text(f"What would make the score surest: {one.score.narrowed_by}")
     if not _usable(one):
-        parts.whole_photo(shown[one.photo])
+        components.whole_photo(shown[one.photo])
         return
     picture = shown[one.photo].picture
     if picture is not None:

@@ -1,6 +1,6 @@
 """What worker processes do: measure, draw, typeset. Nothing here knows of the web.
 
-The heavy parts are loaded where they are used, as the app itself names these functions and runs none of them.
+Heavy libraries are loaded where they are used, as the app itself names these functions and runs none of them.
 """
 
 from __future__ import annotations
