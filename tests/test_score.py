@@ -93,15 +93,18 @@ def test_a_ratio_carries_both_uncertainties():
 @pytest.mark.parametrize(
     "bead",
     [
-        result(electrode=None),
-        result(width_variation=unknown("the bead is too short", "1")),
+        result(
+            width_variation=unknown("the bead is too short", "1"),
+            ripple_variation=unknown("the bead is too short", "1"),
+            spatter_per_100mm=unknown("the bead is too short", "1"),
+        ),
         result(problems=(problem("blur_strong"),)),
         result().model_copy(update={"bead": Bead(found=False, why="No bead.")}),
         result().model_copy(
             update={"photo": PhotoInfo(name="a", sha256="0" * 64, width_px=1, height_px=1, usable=False)}
         ),
     ],
-    ids=["no electrode", "no width", "blurred", "no bead", "unusable"],
+    ids=["little known", "blurred", "no bead", "unusable"],
 )
 def test_missing_evidence_never_passes_and_has_no_points(bead):
     scored = score(bead, FIRST)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import logging
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import Future
 from functools import cache
 from pathlib import Path
@@ -22,9 +22,10 @@ from toeline.causes.position import position_names as names_of_positions
 from toeline.causes.position import read_position
 from toeline.coupons.coupons import ClassScores, score_class, to_csv, to_xlsx
 from toeline.coupons.roster import Roster, coupon_of, name_from_file, read_roster
-from toeline.coupons.rubric import Rubric, load_rubric, shipped_rubrics
+from toeline.coupons.rubric import Rubric, load_rubric, shipped_rubrics, with_marks
 from toeline.coupons.rubric import read_rubric as rubric_of
 from toeline.coupons.rubric import rubric_text as shipped_text
+from toeline.coupons.said_later import with_settings
 from toeline.criteria import list_criteria, load_criteria
 from toeline.errors import ToelineError, told
 from toeline.evidence.evidence import middle
@@ -46,7 +47,7 @@ from toeline.record import (
     TrendPoint,
 )
 from toeline.report.fillet_sketch import draw_cross_section
-from toeline.result import GaugeReading, Joint, Point, Result, Settings
+from toeline.result import GaugeReading, Joint, Point, Result, Settings, Welding
 from toeline.text import capital
 from toeline.units import MM_PER_INCH, Unit, length
 from toeline.validation.repeatability import Spread
@@ -311,6 +312,23 @@ def rubric_text(name: str) -> str:
 def read_rubric(text: str) -> Rubric:
     """The rubric in an edited text. Raises RubricError with the line."""
     return rubric_of(text)
+
+
+def rubric_with_marks(text: str, pass_share: float, weights: Mapping[str, float]) -> str:
+    """A rubric's text with another pass mark and other weights. Raises RubricError."""
+    return with_marks(text, pass_share, weights)
+
+
+def measured_by(settings: Settings) -> Settings:
+    """Of the settings what a photo is measured by: the rest can be said afterwards."""
+    return settings.model_copy(update={"criteria": None, "gauge": (), "welding": Welding()})
+
+
+def said_of(result: Result | None, settings: Settings, looks: Sequence[GaugeReading]) -> Result | None:
+    """A measured photo judged and coached by all the settings, and by what was looked for. Raises ToelineError."""
+    if result is None:
+        return None
+    return with_settings(result, settings.model_copy(update={"gauge": (*settings.gauge, *looks)}))
 
 
 def roster(data: bytes, name: str) -> Roster:

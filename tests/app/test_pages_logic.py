@@ -249,6 +249,7 @@ def test_a_person_is_erased_after_being_sure():
 def test_a_wrong_rubric_names_its_line_in_the_page():
     app = run("coupons")
     assert not app.exception
+    next(one for one in app.toggle if "TOML" in one.label).set_value(True).run()
     area = app.text_area[0]
     area.set_value(area.value.replace("weight = 25", "weight = -25", 1)).run()
     assert "line" in app.error[0].value

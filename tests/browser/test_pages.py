@@ -228,7 +228,8 @@ def test_coupon_journey_with_twelve_photos_one_broken(visitors, class_photos):
     choose(page, class_photos[0])
     page.get_by_text("is the same photo as").wait_for()
     open_fold(page, "Rubric")
-    box = page.get_by_label(re.compile("rubric's text"))
+    page.get_by_text("Show the rubric's text").click()
+    box = page.get_by_label(re.compile("rubric's text; change it"))
     mine = rubric_text("first-beads").replace('title = "First beads"', 'title = "My evening class"')
     file = {"name": "mine.toml", "mimeType": "application/toml", "buffer": mine.encode()}
     page.locator("input[type=file][accept*='toml']").set_input_files([file])

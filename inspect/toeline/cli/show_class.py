@@ -41,7 +41,9 @@ def _first(one: Coupon) -> str:
     if one.score is None or one.points is None:
         return one.problem or ""
     practise = one.score.to_practise
-    return (one.score.narrowed_by if one.outcome == "undecided" else None) or (practise[0].title if practise else "")
+    if one.outcome == "undecided" and one.score.narrowed_by is not None:
+        return one.score.narrowed_by.text
+    return practise[0].title if practise else ""
 
 
 def show_agreement(found: Agreement, console: Console | None = None) -> None:
