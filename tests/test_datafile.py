@@ -13,12 +13,13 @@ from toeline.errors import DataFileError
 from toeline.geometry import figures as geometry
 from toeline.measures import figures as measures
 from toeline.photo import figures as photo
+from toeline.photogrammetry import figures as photogrammetry
 from toeline.processes import figures as processes
 from toeline.trace import figures as trace
 
 MODELS = [
     model
-    for room in (geometry, trace, measures, photo, processes, causes)
+    for room in (geometry, trace, measures, photo, photogrammetry, processes, causes)
     for model in vars(room).values()
     if isinstance(model, type) and issubclass(model, datafile.DataFile) and model is not datafile.DataFile
 ]

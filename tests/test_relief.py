@@ -13,8 +13,8 @@ import x3pio
 from typer.testing import CliRunner
 
 from toeline.cli.main import app
-from toeline.datafile import load
 from toeline.geometry.plate import print_scale
+from toeline.photogrammetry.figures import ReliefFigures
 from toeline.photogrammetry.quantities import BIAS, DOUBTED, MATCHING, PLACE, PLATE, SCALE
 from toeline.pipeline import relief
 from toeline.result import Result
@@ -63,7 +63,7 @@ def test_what_is_told_holds_the_truth_within_U(run):
 
 def test_every_row_of_a_budget_is_there_and_the_plain_ones_by_hand(run):
     _, result, _ = run
-    u, scale = load("relief.toml")["u"], print_scale(49.85)
+    u, scale = ReliefFigures.read().u, print_scale(49.85)
     height, groove = {MATCHING, BIAS, PLATE, PLACE, SCALE}, {MATCHING, PLATE, PLACE, SCALE}
     labels = {
         "height_max": height,
@@ -81,9 +81,9 @@ def test_every_row_of_a_budget_is_there_and_the_plain_ones_by_hand(run):
         if SCALE in wanted:
             assert rows[SCALE] == pytest.approx(q.value * scale.u / scale.value, rel=0.3)
         if PLATE in wanted:
-            assert rows[PLATE] == pytest.approx(u["tie"])
+            assert rows[PLATE] == pytest.approx(u.tie)
         if PLACE in wanted and q.unit == "mm":
-            assert rows[PLACE] == pytest.approx(u["extreme"])
+            assert rows[PLACE] == pytest.approx(u.extreme)
 
 
 def test_the_seam_is_told_every_millimetre(run):

@@ -24,7 +24,11 @@ DECISIONS: dict[str, str] = {
 FIELDS = (
     ("job", "Job"),
     ("part", "Part"),
+    ("drawing", "Drawing number"),
     ("weld", "Weld number"),
+    ("weld_pass", "Pass, such as root, fill or cap"),
+    ("layer", "Layer"),
+    ("face", "Side: face or root"),
     ("welder", "Welder"),
     ("procedure", "Welding procedure"),
     ("position", "Position"),

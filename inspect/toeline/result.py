@@ -288,6 +288,43 @@ class GaugeReading(Model):
     by: str | None = None
 
 
+class RunRanges(Model):
+    """What a welding procedure allows for some of its passes; no ``passes`` are all of them, None is not limited.
+
+    ``rods`` are designations, ``rod_mm`` core diameters, mm; pairs are the lowest and the highest.
+    """
+
+    passes: tuple[str, ...] = ()
+    rods: tuple[str, ...] = ()
+    rod_mm: tuple[float, ...] = ()
+    current_a: tuple[float, float] | None = None
+    voltage_v: tuple[float, float] | None = None
+    polarity: tuple[Literal["DC+", "DC-", "AC"], ...] = ()
+    travel_mm_min: tuple[float, float] | None = None
+    heat_input_kj_mm: tuple[float, float] | None = None
+
+
+class Procedure(Model):
+    """A welding procedure (WPS) with the ranges that it allows; temperatures in °C, positions by word or name."""
+
+    name: str = Field(min_length=1, max_length=200)
+    revision: str = ""
+    process: str = "111"
+    positions: tuple[str, ...] = ()
+    preheat_min_c: float | None = None
+    interpass_max_c: float | None = None
+    run: tuple[RunRanges, ...] = Field(min_length=1)
+
+
+class ProcedureLine(Model):
+    """One variable of a welding procedure held against the settings; ``unknown`` where what was used was not said."""
+
+    variable: str
+    allowed: str
+    used: str
+    outcome: Literal["inside", "outside", "unknown"]
+
+
 class Welding(Model):
     """Welding settings as the user typed them. ``noticed`` is what was seen or heard while welding, by the sign's id in
     ``data/causes.toml``, with one of that sign's states."""
@@ -304,6 +341,9 @@ class Welding(Model):
     technique: Literal["stringer", "weave"] | None = None
     slope_deg: float | None = None
     rotation_deg: float | None = None
+    weld_pass: str | None = None
+    preheat_c: float | None = None
+    interpass_c: float | None = None
     noticed: dict[str, str] = {}
 
 
@@ -326,6 +366,7 @@ class Settings(Model):
     conditions: dict[str, bool] = {}
     joint_angle_deg: float | None = None
     welding: Welding = Welding()
+    procedure: Procedure | None = None
 
 
 class Result(Model):
@@ -344,6 +385,7 @@ class Result(Model):
     indications: tuple[Indication, ...] = ()
     relief: ReliefAlong | None = None
     judgement: Judgement | None = None
+    procedure: tuple[ProcedureLine, ...] = ()
     causes: tuple[Cause, ...] = ()
     causes_why: str | None = None
     coaching: Coaching | None = None

@@ -138,7 +138,8 @@ def _check() -> None:
                 return
             words = (
                 f"{report.entries} entries ({report.inspections} inspections, {report.decisions} decisions, "
-                f"{report.erasures} erasures), {report.photos} photos."
+                f"{report.tests} tests, {report.procedures} procedures, {report.erasures} erasures), "
+                f"{report.photos} photos."
             )
             if report.ok:
                 st.success(f"✓ Everything is as it was recorded: {words}")

@@ -8,7 +8,6 @@ from pathlib import Path
 
 import numpy as np
 
-from toeline.datafile import load
 from toeline.errors import CardError, PhotoError, SettingsError
 from toeline.geometry.camera import CameraProfile
 from toeline.geometry.ground import Ground
@@ -16,6 +15,7 @@ from toeline.measures.body import body_of
 from toeline.measures.indications import toe_score
 from toeline.measures.registry import unknown_of
 from toeline.photo import Photo, read_photo
+from toeline.photogrammetry.figures import ReliefFigures
 from toeline.photogrammetry.groove import Groove, carved, find_groove
 from toeline.photogrammetry.quantities import along_seam, relief_measures, why_no_undercut, with_depths
 from toeline.photogrammetry.relief import Relief, Unmeasured, find_relief, scales
@@ -50,10 +50,10 @@ def check_count(count: int) -> None:
     Raises:
         SettingsError: the text says how many there may be.
     """
-    rule = load("relief.toml")["stands"]
-    if not rule["fewest"] <= count <= rule["most"]:
+    rule = ReliefFigures.read().stands
+    if not rule.fewest <= count <= rule.most:
         raise SettingsError(
-            f"Height takes {rule['fewest']} to {rule['most']} photos of one bead, and there "
+            f"Height takes {rule.fewest} to {rule.most} photos of one bead, and there "
             f"{'is' if count == 1 else 'are'} {count}: give one taken square on first, then two to five from the sides."
         )
 
@@ -98,7 +98,7 @@ def measure_relief(
     if isinstance(found, Unmeasured):
         return Outcome(why=found.why, left_out=found.left_out)
     grooves: dict[Side, Groove] = {}
-    if len(found.stands) >= load("relief.toml")["groove"]["fewest"]:
+    if len(found.stands) >= ReliefFigures.read().groove.fewest:
         images, scale = [stand.photo.image for stand in found.stands], scales(found.stands, found.chart)
         sides: tuple[Side, ...] = ("left", "right")
         for side in sides:

@@ -12,11 +12,15 @@ from toeline.record.models import (
     Identity,
     Inspection,
     NewDecision,
+    NewTest,
     Page,
     StoredPhoto,
     Summary,
+    TestKind,
     Tidied,
     TrendPoint,
+    Weld,
+    WeldTest,
 )
 from toeline.record.receipt import Receipt
 from toeline.record.search import Filters
@@ -35,13 +39,17 @@ __all__ = [
     "Identity",
     "Inspection",
     "NewDecision",
+    "NewTest",
     "Page",
     "Receipt",
     "Store",
     "StoredPhoto",
     "Summary",
+    "TestKind",
     "Tidied",
     "TrendPoint",
+    "Weld",
+    "WeldTest",
     "default_store",
     "verify_backup",
 ]

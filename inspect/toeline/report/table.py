@@ -15,7 +15,8 @@ if TYPE_CHECKING:
     from toeline.record import Identity
 
 CSV_COLUMNS = (
-    "photo", "sha256", "job", "part", "weld", "welder", "procedure", "position", "inspector", "date",
+    "photo", "sha256", "job", "part", "drawing", "weld", "weld_pass", "layer", "face",
+    "welder", "procedure", "position", "inspector", "date",
     "kind", "name", "value", "U", "k", "unit", "n", "from_mm", "to_mm", "side", "outcome", "limit", "source", "why",
 )  # fmt: skip
 
