@@ -60,8 +60,8 @@ def take_in(files: Sequence[UploadedFile], into: str, *, kept: Sequence[Photo] =
     are said to be too many.
     """
     session = session_id()
-    held = {photo.sha256: photo for photo in kept}
-    _held()[into] = list(kept)
+    mine = {photo.sha256: photo for photo in kept}
+    held()[into] = list(kept)
     _let_go_of_unused(session)
     twice, refusal = [], service.uploads().turned_away(session)
     for file in files:
@@ -70,12 +70,12 @@ def take_in(files: Sequence[UploadedFile], into: str, *, kept: Sequence[Photo] =
         except TooMuch as error:
             refusal = str(error)
             break
-        if path.stem in held:
-            twice.append(f"{plain_name(file.name)} is the same photo as {held[path.stem].name} and is taken once.")
+        if path.stem in mine:
+            twice.append(f"{plain_name(file.name)} is the same photo as {mine[path.stem].name} and is taken once.")
         else:
-            held[path.stem] = Photo(_own_name(plain_name(file.name), {one.name for one in held.values()}), path)
+            mine[path.stem] = Photo(_own_name(plain_name(file.name), {one.name for one in mine.values()}), path)
     free(files)
-    _held()[into] = list(held.values())
+    held()[into] = list(mine.values())
     if refusal or twice:
         st.session_state[_SAID] = f"Not every photo sent was taken in. {refusal}" if refusal else " ".join(twice)
 
@@ -84,14 +84,19 @@ def holding(name: str) -> list[Photo]:
     """The photos held under a name; what kept some from being taken in is said once."""
     if said := st.session_state.pop(_SAID, None):
         st.warning(ui.plain(said))
-    return _held().get(name, [])
+    return held().get(name, [])
 
 
 def take_up(data: bytes, name: str, into: str) -> Photo:
     """Hold one photo that is on record under the name ``into``. Raises TooMuch."""
     photo = Photo(plain_name(name), service.uploads().keep(session_id(), data))
-    _held()[into] = [photo]
+    held()[into] = [photo]
     return photo
+
+
+def take_back(kept: Sequence[tuple[str, bytes]], into: str) -> None:
+    """Hold photos of a draft, as (name, bytes), under the name ``into``. Raises TooMuch."""
+    held()[into] = [Photo(name, service.uploads().keep(session_id(), data)) for name, data in kept]
 
 
 def free(files: Sequence[UploadedFile]) -> None:
@@ -100,13 +105,14 @@ def free(files: Sequence[UploadedFile]) -> None:
         let_go(session_id(), file.file_id)
 
 
-def _held() -> dict[str, list[Photo]]:
+def held() -> dict[str, list[Photo]]:
+    """All photos held, by the name that a page holds them under."""
     found: dict[str, list[Photo]] = st.session_state.setdefault(_HELD, {})
     return found
 
 
 def _let_go_of_unused(session: str) -> None:
-    used = {photo.sha256 for page in _held().values() for photo in page}
+    used = {photo.sha256 for page in held().values() for photo in page}
     for key in [key for key, shown in _shown().items() if shown.photo.sha256 not in used]:
         gone = _shown().pop(key)
         for path in (gone.picture, gone.overview, gone.picture and _small(gone.picture)):

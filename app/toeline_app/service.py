@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import logging
 import os
+import tempfile
 from collections.abc import Mapping, Sequence
 from concurrent.futures import Future
 from functools import cache
@@ -53,6 +54,7 @@ from toeline.units import MM_PER_INCH, Unit, length
 from toeline.validation.repeatability import Spread
 from toeline.validation.repeatability import spreads as spreads_of
 from toeline_app import jobs, serving
+from toeline_app.drafts import Drafts, drafts_path
 from toeline_app.uploads import Uploads, is_alive, start_sweeping, waiting_by_session
 
 _LOG = logging.getLogger(__name__)
@@ -72,8 +74,17 @@ def start_measuring() -> None:
 def uploads() -> Uploads:
     """The photos of the running sessions."""
     kept = Uploads(is_alive, waiting=waiting_by_session)
-    start_sweeping(kept)
+    start_sweeping(kept.sweep, drafts().sweep)
     return kept
+
+
+@st.cache_resource
+def drafts() -> Drafts:
+    """The visitors' drafts; where the state folder cannot be written they last as long as the app does."""
+    try:
+        return Drafts(drafts_path())
+    except OSError:
+        return Drafts(Path(tempfile.mkdtemp(prefix="toeline-drafts-")))
 
 
 def submit(

@@ -212,11 +212,25 @@ class JudgedLine(Model):
     gauge: str | None = None
 
 
+class Ask(Model):
+    """One thing that would settle lines that are undecided: what kind of thing, and the sentence that asks for it.
+
+    ``name`` is the keyword of a setting, the name of a condition, or that of a look or a reading, with the ``places``
+    along the seam, mm, where to start. ``by_photos``: a relief from several photos would settle it as well.
+    """
+
+    kind: Literal["photo", "setting", "condition", "look", "gauge"]
+    text: str = ""
+    name: str | None = None
+    places: tuple[float, ...] = ()
+    by_photos: bool = False
+
+
 class Judgement(Model):
     """The whole weld against one criteria set.
 
-    ``beside``: what has to stand beside the outcome wherever it is shown; ``unused``: what a person gauged or stated
-    and no line went by.
+    ``needs`` says in sentences what would settle the rest, ``asks`` the same one by one. ``beside``: what has to stand
+    beside the outcome wherever it is shown; ``unused``: what a person gauged or stated and no line went by.
     """
 
     criteria: str
@@ -229,6 +243,7 @@ class Judgement(Model):
     outcome: Outcome
     lines: tuple[JudgedLine, ...]
     needs: tuple[str, ...] = ()
+    asks: tuple[Ask, ...] = ()
     cautions: tuple[str, ...] = ()
     beside: tuple[str, ...] = ()
     unused: tuple[str, ...] = ()

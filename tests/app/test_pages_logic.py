@@ -147,6 +147,7 @@ def test_a_wrong_inspection_is_superseded_and_each_leads_to_the_other():
     )
     app = opened(old.id)
     next(field for field in app.text_input if field.label == "Part").set_value("Plate 4")
+    button(app, "Look it over and save").click().run()
     button(app, "Save the inspection").click().run()
     assert any("Say why" in one.value for one in app.error)
     assert service.inspection(old.id).superseded_by is None
@@ -161,7 +162,7 @@ def test_a_wrong_inspection_is_superseded_and_each_leads_to_the_other():
     assert any("Wrong plate was written down." in one.value for one in app.text)
     button(app, "Open the earlier one").click().run()
     assert any("superseded" in one.value for one in app.warning)
-    assert not any(one.label == "Save the inspection" for one in app.button)  # it is superseded once only
+    assert not any(one.label == "Look it over and save" for one in app.button)  # it is superseded once only
     button(app, "Open the one in its place").click().run()
     assert app.session_state["inspection"] == new.id
 
@@ -341,7 +342,7 @@ def test_a_lost_photo_hides_nothing_else_of_an_inspection():
     app = opened(saved.id)
     assert not app.exception
     assert "missing" in app.error[0].value
-    assert any(one.label == "Save the inspection" for one in app.button)
+    assert any(one.label == "Look it over and save" for one in app.button)
 
 
 def test_user_text_cannot_mark_up():
@@ -430,4 +431,4 @@ def test_what_was_noticed_is_told_on_the_page_and_nothing_is_filled_in(tmp_path)
     [one for one in app.button if one.label == "Tell the coach"][-1].click()
     app.run()
     assert not app.exception
-    assert app.session_state[f"noticed_{photo.sha256}"] == {"sound": "weak"}
+    assert app.session_state["said"].about[photo.sha256].noticed == {"sound": "weak"}

@@ -255,7 +255,7 @@ def _decisions(inspection: Inspection) -> None:
         )
     if inspection.superseded_by:
         return
-    with ui.fold("decide", "Decide", "gavel"), st.form(f"decide_{inspection.id}"):
+    with ui.fold("decide", "Decide", "gavel"), st.form(f"decide_{inspection.id}", enter_to_submit=False):
         decision, reason = saving.decision_fields(f"decide_{inspection.id}")
         by = st.text_input("Decided by", value=inspection.identity.inspector or "", max_chars=200)
         if st.form_submit_button("Record the decision", type="primary", width="stretch"):

@@ -22,7 +22,7 @@ _STEPS = 8  # how finely a condition is tried over the spread of what it names
 #: Problems of a photo after which what is measured in it does not stand for the whole weld.
 _HIDING = frozenset({"bead_covered", "toe_covered", "bead_unsure", "bead_cut", "blur", "glare", "dark"})
 #: What to ask for where a limit names a quantity that is not known.
-ASK = {
+_ASK = {
     "t": "Give the plate thickness.",
     "s": "Give the plate thickness.",
     "a": "Give the fillet's size on the drawing.",
@@ -30,6 +30,8 @@ ASK = {
     "b": "Photograph the weld with the card beside it, a fillet with a card on each plate, so that its width is known.",
     "l": "Photograph the whole bead with both ends and the card, or tape its length and give weld_length.",
 }
+#: The setting that gives it.
+_SETTINGS = {"t": "thickness", "s": "thickness", "a": "size", "z": "size"}
 
 
 #: A relief along the seam, by the measure that it gives; what is not named here is told by the crown.
@@ -231,7 +233,7 @@ class Evidence:
         missing = self._missing(text.names)
         if missing:
             why = "; ".join(dict.fromkeys(self.values[name].why or "" for name in missing))
-            return unknown(why, unit), tuple(map(_ask, missing))
+            return unknown(why, unit), tuple(map(ask, missing))
         factor = MM_PER_INCH if line.in_inches(self.unit) else 1.0
         out = factor if unit == "mm" else 1.0
         centre = self._numbers(text.names, factor)
@@ -250,7 +252,7 @@ class Evidence:
         """Whether a condition holds: yes, no, or None where what it names is unknown or may lie on either side."""
         missing = self._missing(when.names)
         if missing:
-            return None, tuple(map(_ask, missing))
+            return None, tuple(map(ask, missing))
         factor = MM_PER_INCH if inches else 1.0
         centre = self._numbers(when.names, factor)
         answers = {when.holds(centre)}
@@ -332,11 +334,12 @@ def _joined(spans: Iterable[tuple[float, float]]) -> list[tuple[float, float]]:
     return out
 
 
-def _ask(name: str) -> Need:
+def ask(name: str) -> Need:
     """What to ask for where a quantity is not known."""
     if name == "aA":
         return Need(Step.GAUGE, name="throat")
-    return Need(Step.SETTING if name in "tsaz" else Step.PHOTO, ASK[name])
+    setting = _SETTINGS.get(name)
+    return Need(Step.SETTING if setting else Step.PHOTO, _ASK[name], setting=setting)
 
 
 def _given(value: float | None, why: str) -> Quantity:
