@@ -8,7 +8,9 @@ from collections.abc import Mapping
 from functools import cache
 from typing import Literal
 
-from toeline.datafile import load
+from pydantic import Field
+
+from toeline.datafile import DataFile, Table
 from toeline.errors import SettingsError
 from toeline.result import GaugeReading, IndicationKind, Model, Quantity
 from toeline.units import GREATEST, MM_PER_INCH, Unit, say
@@ -47,12 +49,38 @@ class Gauge(Model):
     covers: tuple[str, ...] = ()
 
 
+class GaugeRow(Table):
+    """What a person can gauge, as it is written."""
+
+    meaning: str
+    unit: Literal["mm", "deg"]
+    U: float = Field(gt=0)
+
+
+class StatementRow(Table):
+    """What a person can state, as it is written."""
+
+    meaning: str
+    question: str = ""
+    counted: bool = False
+    permission: bool = False
+    sees: IndicationKind | None = None
+    covers: tuple[str, ...] = ()
+
+
+class GaugeFigures(DataFile, file="gauges.toml"):
+    """Everything that a person can gauge or state."""
+
+    gauge: dict[str, GaugeRow]
+    statement: dict[str, StatementRow]
+
+
 @cache
 def gauges() -> Mapping[str, Gauge]:
     """Every name a reading may have."""
-    data = load("gauges.toml")
-    measured = {name: Gauge(name=name, **row) for name, row in data["gauge"].items()}
-    stated = {name: Gauge(name=name, statement=True, **row) for name, row in data["statement"].items()}
+    data = GaugeFigures.read()
+    measured = {name: Gauge(name=name, **dict(row)) for name, row in data.gauge.items()}
+    stated = {name: Gauge(name=name, statement=True, **dict(row)) for name, row in data.statement.items()}
     return {**measured, **stated}
 
 

@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from toeline.datafile import load
+from toeline.measures.figures import DetectionFigures
 from toeline.photo import Photo
 from toeline.report.key import CROWDS, UNSURE, Keyed, keyed_indications
 from toeline.result import Indication, Quantity, Result
@@ -187,7 +187,7 @@ def _draw_toes(crop: U8, result: Result, view: _View, text: float) -> None:
 
 def _toe(image: U8, path: F64, result: Result, colour: Colour, text: float, *, dashed: bool = False) -> None:
     """A toe's line (N, 2); where it was not seen surely it is dotted and pale, as no line that stands for one."""
-    sure = np.asarray(result.bead.toe_confidence, float) >= load("detection.toml")["toe"]
+    sure = np.asarray(result.bead.toe_confidence, float) >= DetectionFigures.read().toe
     if len(sure) != len(path):
         sure = np.ones(len(path), bool)
     turns = np.flatnonzero(np.diff(sure)) + 1

@@ -22,10 +22,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates, median_filter
 
-from toeline.datafile import load
 from toeline.errors import ToelineError
 from toeline.photogrammetry.figures import ReliefFigures
 from toeline.result import Result
+from toeline.validation.figures import AccuracyFigures
 
 F64 = NDArray[np.float64]
 
@@ -281,7 +281,7 @@ def _along(result: Result, truth: dict[str, Any], side: str) -> tuple[F64, F64, 
 
 
 def _undercuts(result: Result, truth: dict[str, Any]) -> tuple[Told, ...]:
-    least = load("accuracy.toml")["relief_scene"]["undercut_least"]
+    least = AccuracyFigures.read().relief_scene.undercut_least
     low, high = _body(truth)
     out = []
     for run in truth["bead"]["undercut"]:
