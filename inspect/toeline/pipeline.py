@@ -13,6 +13,7 @@ from typing import Unpack
 import numpy as np
 
 from toeline.causes import rank_causes
+from toeline.causes.welding import check_result
 from toeline.criteria import Criteria, load_criteria
 from toeline.document import withhold, write_document
 from toeline.errors import CardError
@@ -196,6 +197,7 @@ def _judged(result: Result, criteria: Criteria | None, clock: _Clock) -> Result:
         causes = rank_causes(result)
         result = result.model_copy(
             update={
+                "procedure": check_result(result).procedure,
                 "causes": causes.causes,
                 "causes_why": causes.causes_why,
                 "coaching": causes.coaching,

@@ -427,5 +427,5 @@ def advice_of(result: Result) -> dict[str, Any]:
     """The ``advice`` of a result: what its settings say, as figures and as lines; empty where none were given."""
     check = check_result(result)
     lines = _settings_lines(check, result)
-    figures = check.model_dump(mode="json", exclude_defaults=True)
+    figures = check.model_dump(mode="json", exclude_defaults=True, exclude={"procedure"})
     return {"settings": figures, "settings_lines": list(lines)} if figures else {}

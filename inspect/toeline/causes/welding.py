@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from typing import Literal
 
 from toeline.causes.chart import Normal
@@ -17,16 +18,17 @@ from toeline.causes.electrodes import (
 )
 from toeline.causes.figures import ElectrodeFigures
 from toeline.causes.position import WeldingPosition, settings_position
+from toeline.causes.procedure import Doubtful, against_procedure, ranges_for
 from toeline.errors import SettingsError
-from toeline.result import Joint, Model, Result, Settings
-from toeline.text import either
+from toeline.result import Joint, Model, ProcedureLine, Result, Settings
+from toeline.text import clause, either
 from toeline.units import length
 
 
 class SettingFault(Model):
     """A setting that cannot work, whatever the bead looks like: what is wrong, and what to do about it."""
 
-    kind: Literal["polarity", "position", "current_low", "current_high", "plate"]
+    kind: Literal["polarity", "position", "current_low", "current_high", "plate", "procedure"]
     says: str
     do: str
 
@@ -49,6 +51,7 @@ class SettingsCheck(Model):
     position: WeldingPosition | None = None
     rod: Electrode | None = None
     most_for_plate_a: float | None = None
+    procedure: tuple[ProcedureLine, ...] = ()
     faults: tuple[SettingFault, ...] = ()
     notes: tuple[str, ...] = ()
     sources: tuple[str, ...] = ()
@@ -137,8 +140,11 @@ def _usual_travel(name: str | None, diameter_mm: float | None) -> tuple[float, f
     return None if key is None else travel.by_diameter[key]
 
 
-def check_settings(settings: Settings, position: WeldingPosition | None) -> SettingsCheck:
-    """Everything the typed settings say by themselves; raises :class:`SettingsError` for a value that cannot be."""
+def check_settings(settings: Settings, position: WeldingPosition | None, length_U_mm: float = 0.0) -> SettingsCheck:
+    """Everything the typed settings say by themselves; ``length_U_mm`` is the doubt (k = 2) of the bead's length.
+
+    Raises :class:`SettingsError` for a value that cannot be.
+    """
     data, weld = ElectrodeFigures.read(), settings.welding
     for what, value in (
         ("electrode diameter", weld.electrode_mm),
@@ -155,15 +161,14 @@ def check_settings(settings: Settings, position: WeldingPosition | None) -> Sett
         low, high = weld.box_range_a
         raise SettingsError(f"A box range of {low:g} to {high:g} A cannot be; give the lower current first.")
     rod = read_electrode(weld.electrode_class) if weld.electrode_class else None
-    current = current_range(weld)
+    governed = _procedure_current(settings)
+    current = governed or current_range(weld)
     sources: list[str] = []
     start: tuple[float, float] | None = None
     start_why: tuple[str, ...] = ()
-    faults = _faults(settings, rod, current, position)
     if current:
-        sources.append(f"Current range: {current.source}; {data.ranges.rule}.")
-        if not any(fault.kind == "position" for fault in faults):
-            start, start_why = starting_current(current, settings.joint, position, weld.polarity)
+        rule = "" if governed or weld.box_range_a else f"; {data.ranges.rule}"
+        sources.append(f"Current range: {current.source}{rule}.")
     travel = travel_speed(weld.bead_length_mm, weld.arc_time_s) if weld.bead_length_mm and weld.arc_time_s else None
     name = rod.name if rod else None
     energy = heat = None
@@ -171,6 +176,11 @@ def check_settings(settings: Settings, position: WeldingPosition | None) -> Sett
         energy = arc_energy(weld.voltage_v, weld.current_a, travel)
         heat = heat_input(weld.voltage_v, weld.current_a, travel)
         sources.append(f"Heat input: {data.heat.source}, k = {data.heat.k} for process 111.")
+    doubt = length_U_mm / weld.bead_length_mm if weld.bead_length_mm else 0.0
+    lines = against_procedure(settings, position, _doubtful(travel, doubt), _doubtful(heat, doubt))
+    faults = (*_outside(settings, lines), *_faults(settings, rod, current, position))
+    if current and not any(fault.kind == "position" for fault in faults):
+        start, start_why = starting_current(current, settings.joint, position, weld.polarity)
     area = size = None
     if travel and name and weld.electrode_mm and weld.current_a:
         rate = deposition_rate(name, weld.electrode_mm, weld.current_a)
@@ -196,6 +206,7 @@ def check_settings(settings: Settings, position: WeldingPosition | None) -> Sett
         position=position,
         rod=rod,
         most_for_plate_a=most_for_plate(settings.thickness_mm),
+        procedure=lines,
         faults=faults,
         notes=(*(fault.says for fault in faults), *_notes(settings, rod, current)),
         sources=tuple(sources),
@@ -208,6 +219,39 @@ def most_for_plate(thickness_mm: float | None) -> float | None:
     if thickness_mm is None or thickness_mm >= rule.thin_mm:
         return None
     return rule.most_a_per_mm * thickness_mm
+
+
+def _procedure_current(settings: Settings) -> CurrentRange | None:
+    """The range of the welding procedure, which rules over those of the rod."""
+    procedure = settings.procedure
+    run = ranges_for(procedure, settings.welding.weld_pass) if procedure else None
+    if procedure is None or run is None or run.current_a is None:
+        return None
+    return CurrentRange(
+        electrode_class=None,
+        diameter_mm=settings.welding.electrode_mm,
+        low_a=run.current_a[0],
+        high_a=run.current_a[1],
+        whose=f"the procedure {procedure.name}'s",
+        source=f"the welding procedure {procedure.name}",
+    )
+
+
+def _doubtful(value: float | None, share: float) -> Doubtful | None:
+    return None if value is None else (value, value * (1 - share), value * (1 + share))
+
+
+def _outside(settings: Settings, lines: tuple[ProcedureLine, ...]) -> Iterator[SettingFault]:
+    """What lies outside the welding procedure, which governs the work."""
+    name = settings.procedure.name if settings.procedure else ""
+    for line in lines:
+        if line.outcome == "outside" and line.variable != "Current":  # whose range rules over the rod's
+            variable = clause(line.variable)
+            yield SettingFault(
+                kind="procedure",
+                says=f"The {variable}, {line.used}, is outside the procedure {name}: {line.allowed}.",
+                do=f"Weld as the procedure {name} says: {variable} {line.allowed}, not {line.used}.",
+            )
 
 
 def _faults(
@@ -248,7 +292,7 @@ def _faults(
                 kind="current_low" if low else "current_high",
                 says=f"{amps:.0f} A is {'under' if low else 'over'} {current.whose} {current.low_a:.0f} to "
                 f"{current.high_a:.0f} A{f' for {of}' if of else ''}"
-                + (f"; {rule}." if weld.box_range_a is None else "."),
+                + (f"; {rule}." if current.electrode_class and weld.box_range_a is None else "."),
                 do=f"{'Raise' if low else 'Lower'} the current from {amps:.0f} to {end} of {current.whose} range.",
             )
         )
@@ -300,4 +344,5 @@ def check_result(result: Result) -> SettingsCheck:
     if settings.welding.bead_length_mm is None and measured is not None and measured.value:
         welding = settings.welding.model_copy(update={"bead_length_mm": measured.value})
         settings = settings.model_copy(update={"welding": welding})
+        return check_settings(settings, settings_position(settings), measured.U or 0.0)
     return check_settings(settings, settings_position(settings))

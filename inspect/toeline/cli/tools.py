@@ -134,6 +134,26 @@ def noticed(
             out.print(Text(f"  {sign.id}={state}  {says}"))
 
 
+def procedure(
+    file: Annotated[
+        Path | None, typer.Argument(help="A welding procedure's ranges (TOML); without one an example is printed.")
+    ] = None,
+) -> None:
+    """Check a welding procedure for measure --procedure and say what it allows, or print an example to start from."""
+    from toeline.causes.procedure import allowances, load_procedure
+    from toeline.datafile import text_of
+
+    if file is None:
+        typer.echo(text_of("procedure_example.toml"), nl=False)
+        return
+    chosen = load_procedure(file)
+    typer.echo(f"{chosen.name}{f', revision {chosen.revision}' if chosen.revision else ''}, process {chosen.process}")
+    for passes, lines in allowances(chosen):
+        typer.echo(passes)
+        for variable, allowed in lines:
+            typer.echo(f"  {variable}: {allowed}")
+
+
 def _list_gauges(out: Console, unit: Literal["mm", "in"]) -> None:
     """Every name that measure --gauge takes."""
     from toeline.evidence.gauge import gauges

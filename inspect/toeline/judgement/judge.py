@@ -287,9 +287,9 @@ def _cautions(
         notes.append("A bead on a plate is no joint that a code covers; only rows for a weld's surface are judged.")
     if settings.joint == "fillet" and evidence.result.scale.cards:
         notes.append(PLATES_ASSUMED)
-    memory = [line.id for line in lines if line.confidence == "C"]
+    memory = dict.fromkeys(clause(line.imperfection) for line in lines if line.confidence == "C")
     if memory:
-        notes.append(f"Limits from memory, to be checked against the governing edition: {', '.join(memory)}.")
+        notes.append(f"Limits from memory, to be checked against the governing edition: {'; '.join(memory)}.")
     notes.append(
         f"Cracks: only those in the crater are looked for in the photo, and {evidence.smallest_crack}; "
         "a line on cracks is decided by a person's statement alone."
@@ -309,7 +309,7 @@ def _cautions(
         notes.append("Places of readings count from the end marked as the start; the direction of travel was assumed.")
     weld = evidence.values["l"].value
     notes += [
-        f"The reading {reading.name} at {length(reading.at, settings.unit)} lies beyond the weld, "
+        f"The reading of {reading.name.replace('_', ' ')} at {length(reading.at, settings.unit)} lies beyond the weld, "
         f"which is {length(weld, settings.unit)} long."
         for reading in placed
         if weld is not None and reading.at is not None and reading.at > weld

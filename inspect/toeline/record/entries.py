@@ -239,9 +239,25 @@ def read_inspection(connection: Connection, wanted: str) -> Inspection:
         supersedes_number=_number(connection, row["supersedes"]),
         superseded_by_number=_number(connection, later),
         tests=weld_of(connection, wanted).tests,
+        undid=undone(connection, row["supersedes"]) if row["supersedes"] else (),
         erased=tuple(sorted({"result" if one.startswith("result ") else one for one in erased})),
         head=newest(connection),
     )
+
+
+def undone(connection: Connection, old: str) -> tuple[str, ...]:
+    """What else superseding an inspection undoes, in sentences: the decision taken on it, and what counted it."""
+    number = _number(connection, old)
+    taken = connection.execute(
+        select(t.decision).where(t.decision.c.inspection_id == old).order_by(t.decision.c.number.desc()).limit(1)
+    ).first()
+    said = []
+    if taken is not None:
+        words = {"accept": "accepted", "reject": "rejected", "refer": "referred"}[taken.decision]
+        said.append(f"Entry {number} was {words} on {taken.at[:10]}: that decision is not carried over.")
+    said.append(f"Entry {number} no longer counts in the list, in trends and in the welder's continuity.")
+    said.append(f"A report of entry {number} that is printed already does not know it; printed anew it says so.")
+    return tuple(said)
 
 
 def _use(place: int, photo: StoredPhoto, result: Result) -> PhotoUse:

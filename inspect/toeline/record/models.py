@@ -9,6 +9,7 @@ from typing import Annotated, Literal
 from pydantic import BeforeValidator, ConfigDict, Field, TypeAdapter, ValidationError
 
 from toeline.errors import RecordError
+from toeline.names import TestKind
 from toeline.result import GaugeReading, Model, Outcome, Result
 from toeline.text import one_line
 
@@ -84,36 +85,6 @@ class Decision(NewDecision):
 
     id: str
     at: str
-
-
-TestKind = Literal[
-    "face_bend",
-    "root_bend",
-    "side_bend",
-    "break",
-    "macro",
-    "penetrant",
-    "magnetic",
-    "radiographic",
-    "ultrasonic",
-    "tensile",
-    "hardness",
-]
-
-#: What each kind of test is called.
-TEST_WORDS: dict[TestKind, str] = {
-    "face_bend": "face bend test",
-    "root_bend": "root bend test",
-    "side_bend": "side bend test",
-    "break": "break test",
-    "macro": "macro section",
-    "penetrant": "penetrant test",
-    "magnetic": "magnetic particle test",
-    "radiographic": "radiographic test",
-    "ultrasonic": "ultrasonic test",
-    "tensile": "tensile test",
-    "hardness": "hardness test",
-}
 
 
 class NewTest(Model):
@@ -194,6 +165,7 @@ class Inspection(Model):
     supersedes_number: int | None = None
     superseded_by_number: int | None = None
     tests: tuple[WeldTest, ...] = ()
+    undid: tuple[str, ...] = ()  # by taking the place of an earlier one
     erased: tuple[str, ...] = ()
     head: Head
 

@@ -24,7 +24,7 @@ from toeline.record import tables as t
 from toeline.record.backup import BackupReport, read_backup, verify_backup, write_backup
 from toeline.record.checking import CheckReport, check_record
 from toeline.record.database import cause, connect, default_store, tidy_files
-from toeline.record.entries import Draft, newest, read_inspection, record_decision, record_inspection
+from toeline.record.entries import Draft, newest, read_inspection, record_decision, record_inspection, undone
 from toeline.record.erasing import erase, find, where_photos_lie
 from toeline.record.migrations import migrate
 from toeline.record.models import (
@@ -283,6 +283,11 @@ class Store:
         """The inspection with that id. Raises ``RecordError`` where there is none."""
         with self._reading() as connection:
             return read_inspection(connection, inspection)
+
+    def undone_by_superseding(self, inspection: str) -> tuple[str, ...]:
+        """What else putting another inspection in the place of this one undoes, in sentences."""
+        with self._reading() as connection:
+            return undone(connection, inspection)
 
     def weld(self, inspection: str) -> Weld:
         """All that is on record about the weld that an inspection is of. Raises ``RecordError`` where there is none."""

@@ -9,7 +9,9 @@ from itertools import groupby
 from toeline.result import Result
 from toeline.units import MM_PER_INCH, Unit
 
-_LEFT, _WIDE, _HIGH, _GAP = 58.0, 560.0, 86.0, 34.0
+_LEFT, _WIDE, _HIGH, _GAP = 58.0, 560.0, 86.0, 46.0
+#: Least distance of two words one above the other.
+_APART = 15.0
 _PANELS = (
     ("crown_mm", "height of the face"),
     ("undercut_left_mm", "depth at the left toe"),
@@ -71,8 +73,9 @@ def _panel(
         f'<path {_LINE} stroke-width="1" d="M{_LEFT:.1f} {top:.1f} V{top + _HIGH:.1f} H{_LEFT + _WIDE:.1f}"/>',
         f'<path {_LINE} stroke-width=".6" stroke-dasharray="3 3" d="M{_LEFT:.1f} {y(0.0):.1f} H{_LEFT + _WIDE:.1f}"/>',
         _words(_LEFT - 6, y(0.0) + 4, "0", "end"),
-        _words(_LEFT - 6, y(high) + 10, f"{high * scale:.{3 if unit == 'in' else 1}f}", "end"),
     ]
+    if y(0.0) + 4 - (y(high) + 10) >= _APART:
+        out.append(_words(_LEFT - 6, y(high) + 10, f"{high * scale:.{3 if unit == 'in' else 1}f}", "end"))
     step = s[1] - s[0]
     # a run of places that were seen, one after the other
     for _, run in groupby(enumerate(rows), key=lambda item: round(item[1][0] / step) - item[0]):

@@ -59,6 +59,10 @@ def csv_rows(result: Result, identity: Identity | None = None) -> tuple[dict[str
         by = f"by {reading.by or 'a person not named'}"
         rows.append({"kind": "reading", "name": reading.name, **value, "why": by})
     rows.extend(
+        {"kind": "procedure", "name": one.variable, "outcome": one.outcome, "limit": one.allowed, "why": one.used}
+        for one in result.procedure
+    )
+    rows.extend(
         {"kind": "cause", "name": cause.cause, "value": cause.likelihood, "unit": "1"} for cause in result.causes
     )
     if result.coaching is not None:
