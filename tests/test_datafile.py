@@ -48,7 +48,7 @@ def test_the_shipped_file_is_what_the_model_says(model):
 
 
 #: Sets that a user may replace by his own, with readers of their own.
-SETS = {"criteria", "rubrics"}
+SETS = {"criteria", "procedures", "rubrics"}
 
 
 def test_every_data_file_is_read_through_a_model():

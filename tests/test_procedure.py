@@ -14,7 +14,7 @@ from toeline.result import Procedure, Quantity, RunRanges
 from toeline.settings import settings_from
 from toeline.units import read_temperature
 
-EXAMPLE = read_procedure(text_of("procedure_example.toml"))
+EXAMPLE = read_procedure(text_of("procedures/example.toml"))
 
 
 def lines(**said):
@@ -105,7 +105,7 @@ def test_temperatures_as_they_are_typed(typed, unit, celsius):
 )
 def test_a_wrong_procedure_is_refused_in_a_sentence(changed, said):
     with pytest.raises(SettingsError, match=said) as caught:
-        read_procedure(text_of("procedure_example.toml").replace(*changed), "wps.toml")
+        read_procedure(text_of("procedures/example.toml").replace(*changed), "wps.toml")
     assert "Value error" not in str(caught.value)
 
 

@@ -307,7 +307,7 @@ def test_no_figure_is_broken_over_lines(text):
 
 
 def test_settings_outside_the_procedure_and_failed_tests_stand_beside_the_outcome(tmp_path):
-    procedure = read_procedure(text_of("procedure_example.toml"))
+    procedure = read_procedure(text_of("procedures/example.toml"))
     plain = invented.result()
     welding = plain.settings.welding.model_copy(update={"current_a": 150.0, "weld_pass": "cap"})
     settings = plain.settings.model_copy(update={"welding": welding, "procedure": procedure})

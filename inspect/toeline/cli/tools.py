@@ -144,7 +144,7 @@ def procedure(
     from toeline.datafile import text_of
 
     if file is None:
-        typer.echo(text_of("procedure_example.toml"), nl=False)
+        typer.echo(text_of("procedures/example.toml"), nl=False)
         return
     chosen = load_procedure(file)
     typer.echo(f"{chosen.name}{f', revision {chosen.revision}' if chosen.revision else ''}, process {chosen.process}")
