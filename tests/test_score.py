@@ -346,11 +346,12 @@ def test_a_sheet_says_what_comes_first_and_the_cautions_and_nothing_of_a_photo_t
         io.BytesIO(coupon_sheets(score_class([Measured("a.jpg", short), Measured("b.jpg", stopped)], FIRST), {}))
     )
     first, second = (" ".join(page.extract_text().split()) for page in pdf.pages[1:3])
-    assert "Do this first Raise the current from 95 to 110 A" in first
+    assert "Put right first Raise the current from 95 to 110 A" in first
     for words in ("one bead is one sample", "safety glasses", "gloves", "Shade 10"):
         assert words in first
-    assert "Do this first" not in second
-    assert "Then practise" not in second
+    assert "Take the photo again" in second
+    for words in ("What went well", "Next drill", "Change one thing"):
+        assert words not in second
 
 
 def test_names_with_control_characters_fit_a_workbook_and_letters_of_every_alphabet_fit_a_sheet():

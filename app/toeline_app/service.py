@@ -21,7 +21,10 @@ from toeline.causes.chart import Sign, chart
 from toeline.causes.electrodes import electrode_class
 from toeline.causes.position import position_names as names_of_positions
 from toeline.causes.position import read_position
-from toeline.coupons.coupons import ClassScores, score_class, to_csv, to_xlsx
+from toeline.coupons.coupons import ClassScores, Coupon, score_class, to_csv, to_xlsx
+from toeline.coupons.drills import grouped
+from toeline.coupons.learner import HEADINGS, LearnerSheet, sheets_of
+from toeline.coupons.learner import learner_sheet as sheet_of
 from toeline.coupons.roster import Roster, coupon_of, name_from_file, read_roster
 from toeline.coupons.rubric import Rubric, load_rubric, shipped_rubrics, with_marks
 from toeline.coupons.rubric import read_rubric as rubric_of
@@ -372,6 +375,31 @@ def class_csv(scores: ClassScores) -> bytes:
 def class_xlsx(scores: ClassScores) -> bytes:
     """The class list as a workbook."""
     return to_xlsx(scores)
+
+
+def learner_sheet(coupon: Coupon, rubric: Rubric, unit: Unit) -> LearnerSheet:
+    """What one learner reads of a coupon."""
+    return sheet_of(coupon, rubric, unit)
+
+
+def heading(change_is: str) -> str:
+    """What the one thing on a sheet is headed by."""
+    return HEADINGS[change_is]
+
+
+def next_session(scores: ClassScores) -> list[tuple[str, str, str]]:
+    """Who does which drill: its title, the names, what to weld."""
+    plan = grouped((sheet.name, sheet.drill) for sheet in sheets_of(scores))
+    again = "Take the photo again"
+    rows = [(one.title if one else again, ", ".join(who), one.general if one else "") for one, who in plan]
+    return [*rows, *([("No photo yet", ", ".join(scores.absent), "")] if scores.absent else [])]
+
+
+def class_json(scores: ClassScores, unit: Unit) -> str:
+    """The class as JSON."""
+    from toeline.coupons.document import class_json as written
+
+    return written(scores, unit)
 
 
 def sheets(scores: ClassScores, pictures: dict[str, bytes], unit: Unit) -> bytes:

@@ -129,6 +129,13 @@ def line(outcome: str, title: str, text: str, *, chip: str | None = None) -> Non
     )
 
 
+def card(head: str, first: str, more: Sequence[str] = (), *, strong: bool = True) -> None:
+    """A coach's card: what it is, the one thing, and what goes with it."""
+    said = f"<strong>{escape(first)}</strong>" if strong else escape(first)
+    rest = "".join(f"<p>{escape(line)}</p>" for line in more)
+    st.html(f'<div class="tl-cause"><p>{escape(head)}</p><p>{said}</p>{rest}</div>')
+
+
 def table(
     head: Sequence[str], rows: Sequence[Sequence[str]], *, caption: str = "", pictures: Sequence[bytes | None] = ()
 ) -> None:

@@ -34,6 +34,7 @@ CAUSES: dict[CauseId, str] = {
     "poor_restart": "Restart badly tied in",
     "damp_or_dirty": "Damp electrode or dirty plate",
     "uneven_hand": "Uneven hand",
+    "poor_start": "Poor start",
 }
 
 TestKind = Literal[

@@ -13,7 +13,7 @@ from toeline.coupons.rubric import ELECTRODE, Rubric
 from toeline.coupons.score import ItemScore
 from toeline.errors import ToelineError
 from toeline.result import Outcome, Result
-from toeline.units import length, say
+from toeline.units import Unit, length, say
 from toeline_app import classroom, coach, components, looking, photos, prefs, rubric_form, service, ui
 from toeline_app.classroom import Scored
 from toeline_app.photos import Photo, Shown
@@ -45,6 +45,7 @@ def page() -> None:
     _overview(found.scores)
     _problems(found.scores)
     _table(found)
+    _plan(found.scores)
     _exports(found)
     _breakdown(found)
 
@@ -261,6 +262,12 @@ def _exports(found: Scored) -> None:
         components.download("Sheets for all (PDF)", sheets, "coupons.pdf", components.PDF)
         components.download("Class list (XLSX)", lambda: service.class_xlsx(scores), "coupons.xlsx", XLSX)
         components.download("Class list (CSV)", lambda: service.class_csv(scores), "coupons.csv", "text/csv")
+        components.download(
+            "All of it (JSON)",
+            lambda: service.class_json(scores, found.settings.unit),
+            "coupons.json",
+            "application/json",
+        )
 
 
 def _breakdown(found: Scored) -> None:
@@ -284,16 +291,36 @@ def _breakdown(found: Scored) -> None:
     _narrow(one, shown)
     if shown.picture is not None:
         st.image(shown.picture.read_bytes(), width="stretch", alt="The coupon's bead turned level, with both toes.")
-    if one.result is not None:
-        coach.advice(one.result)
-    for number, item in enumerate(one.score.to_practise[:3], start=1):
-        ui.line("measured", f"{number}. {item.title}", item.coaching, chip="Practise")
-    ui.table(
-        ("What counts", "Measured", "Points"),
-        [(item.title, say(item.value, unit), _earned(item)) for item in one.score.items],
-    )
+    _sheet(one, scores.rubric, unit)
+    with ui.fold("lines", "Points, line by line", "list"):
+        ui.table(
+            ("What counts", "Measured", "Points"),
+            [(item.title, say(item.value, unit), _earned(item)) for item in one.score.items],
+        )
+        for item in one.score.to_practise[:3]:
+            ui.line("measured", item.title, item.coaching, chip="Practise")
     if one.result is not None:
         coach.safety(one.result)
+
+
+def _sheet(one: Coupon, rubric: Rubric, unit: Unit) -> None:
+    """What the learner reads: the same sheet as is printed."""
+    sheet = service.learner_sheet(one, rubric, unit)
+    if sheet.well:
+        components.listed("What went well", sheet.well)
+    if sheet.change is not None:
+        more = [*sheet.steps, *([sheet.figure] if sheet.figure else []), *([f"{sheet.cause}."] if sheet.cause else [])]
+        ui.card(service.heading(sheet.change_is), sheet.change, more)
+    if sheet.drill is not None:
+        ui.card(f"Next drill: {sheet.drill.title}", sheet.drill.say, [sheet.drill_done or ""], strong=False)
+
+
+def _plan(scores: ClassScores) -> None:
+    """The next session for the class."""
+    rows = service.next_session(scores)
+    if rows:
+        with ui.fold("plan", "Next session: who does which drill", "event_note"):
+            ui.table(("Drill", "Who", "What to weld"), rows)
 
 
 def _earned(item: ItemScore) -> str:

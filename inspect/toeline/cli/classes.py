@@ -80,12 +80,15 @@ def score(
     intended_width: Annotated[
         str | None, typer.Option(help="Width that the beads were meant to have, mm, or as 1/4 inch.", metavar="LENGTH")
     ] = None,
+    electrode_class: Annotated[str | None, typer.Option(help="Electrode, as its box names it.")] = None,
     criteria: Annotated[str | None, typer.Option(help="Acceptance criteria, an id or a file.")] = None,
+    unit: Annotated[Literal["mm", "in"], typer.Option(help="Unit of lengths, here and on the sheets.")] = "mm",
     csv: Annotated[Path | None, typer.Option(help="Write the class list as CSV.")] = None,
     xlsx: Annotated[Path | None, typer.Option(help="Write the class list as XLSX.")] = None,
     sheets: Annotated[
-        Path | None, typer.Option(help="Write a printable coaching sheet for each coupon (one PDF).")
+        Path | None, typer.Option(help="Write the class list, the next session and a sheet for each learner (one PDF).")
     ] = None,
+    json_out: Annotated[Path | None, typer.Option("--json", help="Write all of it as JSON.")] = None,
     forget: Annotated[bool, typer.Option("--forget", help="Measure every photo anew.", metavar="")] = False,
 ) -> None:
     """Score a folder of coupons against a rubric; an interrupted batch goes on where it stopped.
@@ -106,7 +109,9 @@ def score(
         check_line=check_line,
         criteria=criteria,
         electrode=electrode,
+        electrode_class=electrode_class,
         intended_width=intended_width,
+        unit=unit,
     )
     scores = score_folder(
         folder,
@@ -128,9 +133,15 @@ def score(
         from toeline.report.picture import draw_picture, encode
 
         pictures = {
-            c.photo: encode(draw_picture(read_photo(folder / c.photo), c.result)) for c in scores.coupons if c.result
+            c.photo: encode(draw_picture(read_photo(folder / c.photo), c.result, unit=unit))
+            for c in scores.coupons
+            if c.result
         }
-        write_whole(sheets, coupon_sheets(scores, pictures))
+        write_whole(sheets, coupon_sheets(scores, pictures, unit=unit))
+    if json_out is not None:
+        from toeline.coupons.document import class_json
+
+        write_whole(json_out, class_json(scores, unit) + "\n")
     if not scores.complete:
         raise typer.Exit(3)
 
@@ -152,3 +163,27 @@ def agree(
         raters["toeline"] = marks_of_class(class_list.read_bytes(), next(iter(raters.values())), str(class_list))
     for first, second in combinations(raters, 2):
         show_agreement(agreement(raters[first], raters[second], (first, second)))
+
+
+def drills(
+    json_out: Annotated[bool, typer.Option("--json", help="As JSON, for machines.", metavar="")] = False,
+) -> None:
+    """List the drills: what to weld against each trouble, and when it is done."""
+    import json
+
+    from toeline.coupons.drills import drills as listed
+
+    if json_out:
+        typer.echo(json.dumps([one.model_dump(by_alias=True) for one in listed()], ensure_ascii=False, indent=1))
+        return
+    out = Console(highlight=False)
+    for one in listed():
+        out.print(Text(f"{one.title} ({one.id})", style="bold"))
+        for_what = ", ".join((*one.troubles, *one.topics, *([f"first thing: {one.when}"] if one.when else [])))
+        out.print(Text(f"  for {for_what}"))
+        out.print(Text(f"  {one.general}"))
+        figures = [f"{done.called.rstrip(',')} {done.limits_in_words()}" for done in one.done if done.measure]
+        figures += [f"a look finds {done.called}" for done in one.done if done.indication]
+        again = f"{one.beads} times in a row" if one.beads > 1 else "once"
+        out.print(Text(f"  done: {', or '.join(figures) or 'your instructor has seen it'}; {again}"))
+        out.print(Text(f"  source: {one.source}"))

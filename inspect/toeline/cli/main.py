@@ -33,6 +33,7 @@ app.command()(tools.accuracy)
 app.command()(classes.rubric)
 app.command()(classes.score)
 app.command()(classes.agree)
+app.command()(classes.drills)
 app.command("app")(tools.run_app)
 app.add_typer(records.app, name="record")
 

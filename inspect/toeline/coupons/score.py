@@ -14,7 +14,9 @@ from toeline.coupons.rubric import ELECTRODE, Evidence, Item, OutrightFail, Rubr
 from toeline.errors import RubricError
 from toeline.evidence.evidence import Evidence as Said
 from toeline.evidence.gauge import gauges
+from toeline.measures.registry import MEASURES, title_of
 from toeline.result import IndicationKind, Outcome, Quantity, Result, unknown
+from toeline.text import sentence
 
 #: Said of a line whose own advice would go against what comes first.
 LATER = "Do what comes first on this sheet, then look at this again."
@@ -116,14 +118,14 @@ def score(result: Result, rubric: Rubric, reference: Result | None = None) -> Sc
     for rule in rubric.fails:
         value = _value(rule, result, rubric)
         if value.value is None:
-            open_questions.append(f"{rule.title}: {value.why}")
+            open_questions.append(sentence(f"{rule.title}: {value.why}"))
         elif value.value - (value.U or 0.0) > rule.over:
             failed.append(_say_failed(rule, value))
         elif rule.indication is not None and value.value > rule.over:
             open_questions.append(f"{rule.title}: {value.value:.0f} seen in the photo; look whether it is there.")
             first = first or _look_for(WORDS[rule.indication][0])
     missing = [item for item in items if item.points is None]
-    unknown_of = {f"{item.title}: {item.why}": item for item in missing}
+    unknown_why = tuple(sentence(f"{item.title}: {item.why}") for item in missing)
     counted = [item for item in items if item.counted]
     known = sum(item.weight for item in counted)
     earned, swing = sum(item.points or 0.0 for item in counted), hypot(*(item.U for item in counted))
@@ -135,7 +137,7 @@ def score(result: Result, rubric: Rubric, reference: Result | None = None) -> Sc
     if failed:
         return _score(rubric, "fail", points, spread, items, tuple(failed))
     if points is None or open_questions:
-        reasons = tuple(dict.fromkeys([*open_questions, *unknown_of]))
+        reasons = tuple(dict.fromkeys([*open_questions, *unknown_why]))
         return _score(rubric, "undecided", points, spread, items, reasons, first)
     mark, lacking = rubric.pass_share * rubric.points, sum(item.weight for item in missing)
     share = (rubric.points - lacking) / rubric.points
@@ -146,10 +148,10 @@ def score(result: Result, rubric: Rubric, reference: Result | None = None) -> Sc
             reason = (
                 f"{points:.0f} points by what is known; what is not known could move them over the mark {mark:.0f}."
             )
-        return _score(rubric, "undecided", points, spread, items, (reason, *unknown_of, *_left_out(items)))
+        return _score(rubric, "undecided", points, spread, items, (reason, *unknown_why, *_left_out(items)))
     outcome: Outcome = "pass" if low >= mark else "fail"
     reason = f"{points:.0f} points, pass mark {mark:.0f}."
-    return _score(rubric, outcome, points, spread, items, (reason, *unknown_of, *_left_out(items)))
+    return _score(rubric, outcome, points, spread, items, (reason, *unknown_why, *_left_out(items)))
 
 
 def _left_out(items: Sequence[ItemScore]) -> tuple[str, ...]:
@@ -255,14 +257,22 @@ def _difference(value: Quantity, reference: Quantity) -> Quantity:
     )
 
 
+#: From which confidence an indication counts where no rubric says; common practice, no source.
+SEEN_FROM = 0.5
+
+
 def _value(evidence: Evidence, result: Result, rubric: Rubric) -> Quantity:
     """The number an item or an outright fail looks at, or why there is none."""
+    return evidence_of(evidence, result, rubric.seen_from)
+
+
+def evidence_of(evidence: Evidence, result: Result, seen_from: float = SEEN_FROM) -> Quantity:
+    """What a result says of a measure or of an indication that counts from this confidence, or why it says nothing."""
     if evidence.indication is not None:
         if not result.bead.found:
             return unknown(result.bead.why or "no bead was found", "1")
-        return _count(evidence.indication, result, rubric)
-    name = str(evidence.measure)
-    value = result.measures.get(name, unknown(f"{name} was not measured on this photo"))
+        return _count(evidence.indication, result, seen_from)
+    value = _measured(str(evidence.measure), result)
     if evidence.per is None or value.value is None:
         return value
     divisor = _divisor(evidence.per, result)
@@ -275,20 +285,28 @@ def _value(evidence: Evidence, result: Result, rubric: Rubric) -> Quantity:
     return Quantity(value=ratio, U=spread, unit="1", n=value.n)
 
 
-def _count(kind: IndicationKind, result: Result, rubric: Rubric) -> Quantity:
+def _count(kind: IndicationKind, result: Result, seen_from: float) -> Quantity:
     """How many of a kind there are: what a person counted, else what the photo seems to show, which may be none."""
     said = Said(result)
     words = [reading for name in WORDS.get(kind, ()) for reading in said.readings(name)]
     if words:
         there = [reading for reading in words if reading.value > 0]
         return Quantity(value=sum(1.0 if r.unit == "mm" else r.value for r in there), unit="1")
-    seen = sum(1.0 for one in result.indications if one.kind == kind and one.confidence >= rubric.seen_from)
+    seen = sum(1.0 for one in result.indications if one.kind == kind and one.confidence >= seen_from)
     return Quantity(value=seen, U=seen, unit="1")
+
+
+def _measured(name: str, result: Result) -> Quantity:
+    """A measure, if this joint has it: a fillet's face over both plates is no width that anyone could gauge."""
+    joint = result.settings.joint
+    if joint not in MEASURES[name].joints:
+        return unknown(f"a {'bead on plate' if joint == 'bead' else joint} has no {title_of(name).lower()}")
+    return result.measures.get(name, unknown(f"{name} was not measured on this photo"))
 
 
 def _divisor(name: str, result: Result) -> Quantity:
     if name != ELECTRODE:
-        return result.measures.get(name, unknown(f"{name} was not measured on this photo", "1"))
+        return _measured(name, result)
     diameter = result.settings.welding.electrode_mm
     if diameter is None:
         return unknown("the electrode's diameter was not given", "1")
