@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, wait
 from dataclasses import dataclass
 from itertools import count
@@ -30,10 +30,14 @@ LONGEST_NAME = 120
 
 @dataclass(frozen=True, slots=True)
 class Photo:
-    """A photo of this session: its name as the browser gave it, never used as a path, and where its bytes lie."""
+    """A photo of this session: its name as the browser gave it, never used as a path, and where its bytes lie.
+
+    ``sides``: photos of the same bead from the sides, which tell height and depth with it.
+    """
 
     name: str
     path: Path
+    sides: tuple[Photo, ...] = ()
 
     @property
     def sha256(self) -> str:
@@ -105,6 +109,12 @@ def free(files: Sequence[UploadedFile]) -> None:
         let_go(session_id(), file.file_id)
 
 
+def let_go_of(unused: Callable[[str], bool]) -> None:
+    """Hold no longer what is held under these names."""
+    for name in [name for name in held() if unused(name)]:
+        del held()[name]
+
+
 def held() -> dict[str, list[Photo]]:
     """All photos held, by the name that a page holds them under."""
     found: dict[str, list[Photo]] = st.session_state.setdefault(_HELD, {})
@@ -134,7 +144,7 @@ def _own_name(name: str, taken: set[str]) -> str:
 
 
 def _key(photo: Photo, settings: Settings) -> str:
-    return f"{photo.sha256} {settings.model_dump_json()}"
+    return f"{photo.sha256} {' '.join(one.sha256 for one in photo.sides)} {settings.model_dump_json()}"
 
 
 def _shown() -> dict[str, Shown]:
@@ -163,8 +173,11 @@ def measure_all(jobs: Sequence[tuple[Photo, Settings]], *, batch: bool = False, 
             while waiting and len(running) < IN_LINE:
                 photo, settings = waiting.pop(0)
                 known = service.remembered(photo.sha256, photo.name, settings) if batch else None
-                running[service.submit(photo.path, photo.name, settings, known, with_code)] = (photo, settings)
-            place.progress(done / total, text=_progress(done, total, time.monotonic() - started))
+                sides = [(one.path, one.name) for one in photo.sides]
+                job = service.submit(photo.path, photo.name, settings, known, with_code, sides)
+                running[job] = (photo, settings)
+            most = max(len(photo.sides) for photo, _ in jobs)
+            place.progress(done / total, text=_progress(done, total, time.monotonic() - started, most))
             finished, _ = wait(running, timeout=0.25, return_when=FIRST_COMPLETED)
             for job in finished:
                 photo, settings = running.pop(job)
@@ -180,7 +193,11 @@ def measure_all(jobs: Sequence[tuple[Photo, Settings]], *, batch: bool = False, 
     return [_shown()[_key(photo, settings)] for photo, settings in jobs]
 
 
-def _progress(done: int, total: int, elapsed: float) -> str:
+def _progress(done: int, total: int, elapsed: float, sides: int) -> str:
+    if sides and done == total - 1:
+        return (
+            f"Working out height and depth from {sides + 1} photos, {elapsed:.0f} seconds so far, about half a minute"
+        )
     if total == 1:
         return "Measuring the photo"
     if done == 0:

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from concurrent.futures import Future
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import streamlit as st
 from PIL import Image, ImageDraw
@@ -60,6 +60,10 @@ from toeline_app import jobs, serving
 from toeline_app.drafts import Drafts, drafts_path
 from toeline_app.uploads import Uploads, is_alive, start_sweeping, waiting_by_session
 
+if TYPE_CHECKING:
+    from toeline.photogrammetry import SidesSeen
+    from toeline.report.relief_map import Cut
+
 _LOG = logging.getLogger(__name__)
 THUMBNAIL_PX = 240
 FURTHER_PX = 900
@@ -91,10 +95,21 @@ def drafts() -> Drafts:
 
 
 def submit(
-    path: Path, name: str, settings: Settings, known: Result | None = None, with_code: bool = False
+    path: Path,
+    name: str,
+    settings: Settings,
+    known: Result | None = None,
+    with_code: bool = False,
+    sides: Sequence[jobs.Named] = (),
 ) -> Future[jobs.Examined]:
-    """Put a photo in line to be measured and drawn, or only drawn where its result is ``known``."""
-    return _WORKERS.submit(jobs.examine, path, name, settings, known, with_code)
+    """Put a photo in line to be measured with those from its sides and drawn, or only drawn where its result is
+    ``known``."""
+    return _WORKERS.submit(jobs.examine, path, name, settings, known, with_code, sides)
+
+
+def sides_of(face: Result, photos: Sequence[jobs.Named]) -> Future[SidesSeen]:
+    """From which sides photos were taken whose first is the photo that ``face`` was measured in."""
+    return _WORKERS.submit(jobs.look_at_sides, face, photos)
 
 
 #: What batches measured, kept beside the record.
@@ -303,6 +318,41 @@ def csv(result: Result, identity: Identity | None = None) -> bytes:
 def html(result: Result, photo: Path | bytes, unit: Unit, inspection: Inspection | None = None) -> bytes:
     """The one-page HTML report of a result, or of an inspection on record."""
     return _WORKERS.submit(jobs.html, result, photo, unit, inspection).result()
+
+
+def fewest_for_depth() -> int:
+    """How many photos the depth of undercut takes."""
+    from toeline.photogrammetry import fewest_for_depth as fewest
+
+    return fewest()
+
+
+def relief_cuts(result: Result, unit: Unit, chosen: float | None) -> tuple[Cut, ...]:
+    """The cross-sections worth showing, and one at a place that was ``chosen``, mm along the seam."""
+    from toeline.report.relief_map import cuts
+
+    return cuts(result, unit, chosen)
+
+
+def height_map(result: Result, unit: Unit, shown: Sequence[Cut], wide: float) -> str | None:
+    """The surface as SVG, ``wide`` px, or None where there is none."""
+    from toeline.report.relief_map import draw_height_map
+
+    return draw_height_map(result, unit, shown, wide)
+
+
+def relief_section(result: Result, cut: Cut, unit: Unit, wide: float) -> tuple[str, str | None]:
+    """A cross-section's title and its drawing as SVG, ``wide`` px."""
+    from toeline.report.relief_map import draw_section, title_of_cut
+
+    return title_of_cut(cut, unit), draw_section(result, cut, wide)
+
+
+def relief_profile(result: Result, unit: Unit, wide: float) -> str | None:
+    """Height of the face, depth along both toes and width over the seam as SVG, ``wide`` px."""
+    from toeline.report.relief_profile import draw_relief_profile
+
+    return draw_relief_profile(result, unit, wide)
 
 
 def cross_section(result: Result, unit: Unit) -> str | None:

@@ -14,6 +14,7 @@ SCHEMA: Literal["toeline.result/1"] = "toeline.result/1"
 
 Severity = Literal["note", "warning", "stop"]
 Side = Literal["left", "right"]
+SeenSide = Literal["above", "left", "right", "start", "end"]
 Joint = Literal["bead", "butt", "fillet"]
 Outcome = Literal["pass", "fail", "undecided"]
 Confidence = Annotated[float, Field(ge=0, le=1)]
@@ -172,12 +173,40 @@ class Indication(Model):
     depth: Quantity | None = None
 
 
+class SeenFrom(Model):
+    """Where a photo was taken from: its place among the photos, the side of the bead looking along travel (``above``:
+    square on), and how far it leans from square on, degrees."""
+
+    photo: int
+    side: SeenSide
+    lean: float
+
+
+class ReliefMap(Model):
+    """The surface as cross-sections: height ``[t][s]`` at places ``s_mm`` along the seam and ``t_mm``
+    across it, positive to the left of travel; None where not seen, U with k = 2.
+
+    ``plate_mm`` (t) is the bare plates' own height: 0 on one plate, on a fillet rising to both sides from the line
+    where they meet (``t_mm`` 0), heights then being square to the line between the plates. ``left_mm`` and
+    ``right_mm`` are where the toes lie at each ``s_mm``.
+    """
+
+    s_mm: tuple[float, ...]
+    t_mm: tuple[float, ...]
+    h_mm: tuple[tuple[float | None, ...], ...]
+    U_mm: tuple[tuple[float | None, ...], ...]
+    plate_mm: tuple[float, ...]
+    left_mm: tuple[float | None, ...]
+    right_mm: tuple[float | None, ...]
+
+
 class ReliefAlong(Model):
     """Height and depth from several photos along the seam, at ``s_mm``; None where it was not seen.
 
     ``crown_mm`` is the greatest height of the face over the plate, on a fillet over the straight line between its toes;
     ``undercut_*_mm`` the greatest depth below the plate beside that toe. ``U_mm`` (k = 2) has the same three names.
-    ``seen`` is the share of the face with a height.
+    ``seen`` is the share of the face with a height. ``seen_from`` says where the photos that were used were taken from,
+    ``missing`` from which sides none was; ``map`` is the surface.
     """
 
     state: Literal["measured", "none"]
@@ -188,6 +217,9 @@ class ReliefAlong(Model):
     undercut_left_mm: tuple[float | None, ...] = ()
     undercut_right_mm: tuple[float | None, ...] = ()
     U_mm: dict[str, tuple[float | None, ...]] = {}
+    seen_from: tuple[SeenFrom, ...] = ()
+    missing: tuple[SeenSide, ...] = ()
+    map: ReliefMap | None = None
 
 
 class JudgedLine(Model):

@@ -11,7 +11,20 @@ from urllib.request import Request, urlopen
 import openpyxl
 import pypdf
 import pytest
-from driving import SCREENS, choose, fits, handed_over, look, measured, open_fold, serve, set_choice, settled, unfold
+from driving import (
+    ROOT,
+    SCREENS,
+    choose,
+    fits,
+    handed_over,
+    look,
+    measured,
+    open_fold,
+    serve,
+    set_choice,
+    settled,
+    unfold,
+)
 from playwright.sync_api import expect
 from websockets.exceptions import InvalidStatus
 from websockets.sync.client import connect
@@ -61,6 +74,31 @@ def test_bench_journey(visitors, pictures, size):
         fits(page, "bench-looked")
     page.reload()
     page.locator("summary", has_text="electrode 3.2 mm").wait_for()  # remembered on the device
+
+
+def test_photos_from_the_sides_tell_height_and_the_judgement_moves_with_it(visitors):
+    scene = sorted((ROOT / "demo_images" / "round_stringer").glob("*_v?.jpg"))
+    page = visitors.come(settings={"criteria": "iso5817-2014-c", "thickness_mm": 10.0, "check_line_mm": 49.85})
+    settled(page)
+    choose(page, scene[0])
+    measured(page)
+    assert "Undecided" in page.locator(BADGE).inner_text()
+    open_fold(page, "add two to four photos from the sides")
+    part = page.locator("details", has=page.locator("summary", has_text="Height and depth"))
+    part.locator("img[alt*='stand to its left']").wait_for()
+    part.locator("input[type=file]").last.set_input_files(str(scene[1]))
+    part.get_by_text("Still missing: from the right, from beyond the end and from behind the start.").wait_for()
+    settled(page)
+    part.locator("input[type=file]").last.set_input_files([str(path) for path in scene[2:]])
+    part.get_by_text("All sides are there.").wait_for()
+    part.get_by_role("button", name="Work out height and depth").click()
+    part.locator("img[alt*='Height map']").wait_for()
+    settled(page)
+    assert "Fail" in page.locator(BADGE).inner_text(), "it is more than 1 mm deep, where 0.5 mm is allowed"
+    part.get_by_label("Show a cross-section at").fill("30")
+    part.get_by_label("Show a cross-section at").press("Enter")
+    part.get_by_text("30 mm from the start: chosen").wait_for()
+    fits(page, "bench-relief")
 
 
 def test_bad_photos_say_what_is_wrong_and_how_to_retake_them(visitors, no_weld, class_photos):

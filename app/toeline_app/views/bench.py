@@ -10,7 +10,7 @@ import streamlit as st
 from toeline.record import Inspection
 from toeline.result import Joint, Result, Settings
 from toeline.units import Unit, length
-from toeline_app import coach, components, looking, photos, prefs, said, saving, service, ui
+from toeline_app import coach, components, looking, photos, prefs, relief, said, saving, service, ui
 from toeline_app.photos import Photo, Shown
 from toeline_app.prefs import Preferences
 
@@ -34,7 +34,7 @@ def page() -> None:
     if not chosen:
         _how_to()
         return
-    shown = photos.measure_all([(photo, _with_ends(photo, settings)) for photo in chosen])
+    shown = photos.measure_all([(photo, _with_ends(photo, settings)) for photo in relief.with_sides(chosen)])
     _detail(_pick(shown), settings)
 
 
@@ -255,6 +255,7 @@ def _detail(shown: Shown, settings: Settings) -> None:
     if state in ("retake", "which"):
         components.notes(result)
         return
+    relief.page_part(shown, result)
     coach.questions(shown, result)
     components.folded(result, settings.unit)
     coach.causes(result)

@@ -21,6 +21,15 @@ class ReliefStands(Table):
     markers: int
     apart_deg: float
     lean_deg: float
+    square_deg: float
+
+
+class ReliefMap(Table):
+    """The surface as the result document holds it."""
+
+    along: float
+    across: float
+    beside: float
 
 
 class ReliefJoint(Table):
@@ -216,6 +225,7 @@ class ReliefFigures(DataFile, file="relief.toml"):
 
     chart: ReliefChart
     stands: ReliefStands
+    map: ReliefMap
     joint: ReliefJoint
     recognise: ReliefRecognise
     tie: ReliefTie
