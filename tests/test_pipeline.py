@@ -232,8 +232,9 @@ def test_nothing_is_invented_where_there_is_no_bead(image):
 def test_a_fillet_between_two_cards_that_was_not_said_to_be_one_is_stopped(joint):
     photo, _ = seen_photos.photos(("fillet",), None)[0]
     result = toeline.measure(photo, joint=joint)
-    assert not result.usable and not result.measures and "card_b_without_fillet" in {p.code for p in result.problems}
-    assert "card_b_without_fillet" not in {p.code for p in toeline.measure(photo, joint="fillet").problems}
+    assert result.stopped
+    assert "card_b_without_fillet" in {one.code for one in result.photo.problems}
+    assert "card_b_without_fillet" not in {one.code for one in toeline.measure(photo, joint="fillet").photo.problems}
 
 
 def test_one_card_and_the_joint_s_angle_size_a_fillet():
