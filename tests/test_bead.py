@@ -24,6 +24,7 @@ from toeline.trace.straighten import draw_out, lay_band
 from toeline.trace.toes import (
     _DOUBTED,
     BeadLost,
+    _at_odds,
     _best_paths,
     _course,
     _face_region,
@@ -308,3 +309,25 @@ def test_a_toe_is_as_unsure_as_its_edge_is_soft():
         expected = np.hypot(rule.u_floor_mm, rule.u_per_blur * 4 * soft)
         assert bead.u_left[middle] == pytest.approx(expected, rel=0.06)
         assert bead.u_right[middle] == pytest.approx(expected, rel=0.06)
+
+
+def test_what_lies_beside_a_bead_behind_a_thin_line_is_no_part_of_it():
+    """A stained plate that seems to be weld metal, 6 mm of it over a third of the bead, 0.3 mm off the toe."""
+    band = drawn_beads.draw(drawn_beads.Drawing(length=80.0), reach=14.0).band
+    s, t = np.meshgrid(band.s, band.t)
+    bead = (np.abs(t) < 4.5) & (s > 0) & (s < 80)
+    stain = (t < -4.8) & (t > -11) & (s > 28) & (s < 54)
+    band.maps["face"] = np.where(bead, 0.99, np.where(stain, 0.85, 0.01)).astype(np.float32)
+    region = (band.maps["face"] > 0.5) | ((t < -4.4) & (t > -4.9) & (s > 28) & (s < 54))  # closed over the line
+    traced = _follow(band, drawn_beads.FlatFrame(), region, 0.9)
+    inner = (traced.s > 8) & (traced.s < traced.s[-1] - 8)
+    assert traced.t_right[inner] == pytest.approx(-4.5, abs=0.15)
+    assert traced.t_left[inner] == pytest.approx(4.5, abs=0.15)
+
+
+def test_pieces_of_a_band_that_were_read_alike_meet():
+    band = doubted_bead(1.0)
+    assert not _at_odds(band, [])
+    assert not _at_odds(band, [30.0])
+    assert _at_odds(doubted_bead(0.6, sure_from=30.0), [10.0, 30.0])
+    assert not _at_odds(doubted_bead(0.6, sure_from=30.0), [10.0, 50.0])

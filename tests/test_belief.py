@@ -24,6 +24,11 @@ def bead(confidence: float, end_trust: tuple[float, float] = (1.0, 1.0)) -> Trac
     return replace(drawn, confidence=np.full(len(drawn.s), confidence), end_trust=end_trust)
 
 
+def shown(drawn: TracedBead, face: np.ndarray) -> TracedBead:
+    """The bead as its reader would have said it shows."""
+    return replace(drawn, band=replace(drawn.band, maps=drawn.band.maps | {"face": face}))
+
+
 def test_a_clear_bead_is_believed():
     assert believed(bead(0.95))
     assert disbelief(bead(0.95)) == ()
@@ -58,8 +63,10 @@ def test_weld_metal_beside_a_bead_is_seen_beyond_its_toe():
     assert weld_metal_beyond(drawn, drawn.t_left, reach) == 0.0
     face = drawn.band.maps["face"].copy()
     beside = (drawn.band.t > float(drawn.t_left.max()) + 0.3 * reach) & (drawn.band.t < drawn.t_left.max() + reach)
-    face[beside] = 0.9
-    both = replace(drawn, band=replace(drawn.band, maps=drawn.band.maps | {"face": face}))
+    face[beside] = 0.8  # plate that merely seems to be some
+    assert weld_metal_beyond(shown(drawn, face), drawn.t_left, reach) == 0.0
+    face[beside] = 0.97
+    both = shown(drawn, face)
     assert weld_metal_beyond(both, both.t_left, reach) > 0.9
     assert weld_metal_beyond(both, both.t_right, -reach) == 0.0
 

@@ -200,14 +200,13 @@ class Uploads:
         return len(gone)
 
 
-def start_sweeping(*sweeps: Callable[[], object]) -> None:
+def start_sweeping(uploads: Uploads) -> None:
     """Sweep in the background for as long as the process lives."""
 
     def sweeping() -> None:
         while True:
             sleep(EVERY_S)
-            for sweep in sweeps:
-                sweep()
+            uploads.sweep()
 
     threading.Thread(target=sweeping, name="toeline-sweep", daemon=True).start()
 

@@ -12,7 +12,7 @@ from toeline.errors import ToelineError
 from toeline.measures.registry import title_of
 from toeline.record import Filters, Inspection, Summary
 from toeline.result import Outcome
-from toeline_app import coach, components, prefs, saving, service, ui
+from toeline_app import coach, parts, prefs, saving, service, ui
 from toeline_app.uploads import TooMuch
 from toeline_app.views import bench
 
@@ -138,8 +138,7 @@ def _check() -> None:
                 return
             words = (
                 f"{report.entries} entries ({report.inspections} inspections, {report.decisions} decisions, "
-                f"{report.tests} tests, {report.procedures} procedures, {report.erasures} erasures), "
-                f"{report.photos} photos."
+                f"{report.erasures} erasures), {report.photos} photos."
             )
             if report.ok:
                 st.success(f"✓ Everything is as it was recorded: {words}")
@@ -149,7 +148,7 @@ def _check() -> None:
             for note in report.notes:
                 st.info(ui.plain(note))
             st.text(f"Head: {report.head}")
-        components.download("Receipt, to keep elsewhere", service.receipt, "record-receipt.txt", "text/plain")
+        parts.download("Receipt, to keep elsewhere", service.receipt, "record-receipt.txt", "text/plain")
 
 
 def _one(inspection: Inspection) -> None:
@@ -159,10 +158,10 @@ def _one(inspection: Inspection) -> None:
         _close()
     st.header(ui.plain(saving.title(inspection.number, inspection.identity)))
     _neighbours(inspection)
-    state = components.outcome(result)
+    state = parts.outcome(result)
     ui.badge(
         state,
-        f"Tool: {components.beside(result)}. "
+        f"Tool: {parts.beside(result)}. "
         f"Person: {DECISION_WORDS[inspection.decision.decision if inspection.decision else None]}.",
     )
     try:
@@ -185,7 +184,7 @@ def _one(inspection: Inspection) -> None:
     _reports(inspection)
     _photos(inspection)
     coach.advice(result)
-    components.folded(result, unit)
+    parts.folded(result, unit)
     coach.causes(result)
     if not inspection.superseded_by:
         _supersede(inspection)
@@ -212,7 +211,7 @@ def _photos(inspection: Inspection) -> None:
             name = one.name or f"inspection-{inspection.number}-{number}{ENDINGS.get(one.media_type, '')}"
             if number > 1:
                 st.image(service.recorded_small_copy(one.sha256), width="stretch", alt=f"Further photo {number - 1}.")
-            components.download(
+            parts.download(
                 f"{ui.plain(name)}, {one.size / 1e6:.1f} MB",
                 partial(service.recorded_photo, one.sha256),
                 name,
@@ -232,7 +231,7 @@ def _supersede(inspection: Inspection) -> None:
                 ui.error(error)
                 return
             saving.supersede_with_next(inspection)
-            st.switch_page(components.page(""))
+            st.switch_page(parts.page(""))
         filled = saving.inspection_form(f"supersede_{inspection.id}", inspection)
         if filled is None:
             return
@@ -255,7 +254,7 @@ def _decisions(inspection: Inspection) -> None:
         )
     if inspection.superseded_by:
         return
-    with ui.fold("decide", "Decide", "gavel"), st.form(f"decide_{inspection.id}", enter_to_submit=False):
+    with ui.fold("decide", "Decide", "gavel"), st.form(f"decide_{inspection.id}"):
         decision, reason = saving.decision_fields(f"decide_{inspection.id}")
         by = st.text_input("Decided by", value=inspection.identity.inspector or "", max_chars=200)
         if st.form_submit_button("Record the decision", type="primary", width="stretch"):
@@ -281,15 +280,11 @@ def _reports(inspection: Inspection) -> None:
         return json.dumps(inspection.model_dump(mode="json", by_alias=True), indent=2)
 
     with ui.fold("reports", "Report and data", "download", expanded=True):
-        components.download(
-            "PDF report",
-            lambda: service.pdf(result, photo(), unit, inspection),
-            f"{stem}.pdf",
-            components.PDF,
-            primary=True,
+        parts.download(
+            "PDF report", lambda: service.pdf(result, photo(), unit, inspection), f"{stem}.pdf", parts.PDF, primary=True
         )
-        components.download(
+        parts.download(
             "HTML, one page", lambda: service.html(result, photo(), unit, inspection), f"{stem}.html", "text/html"
         )
-        components.download("CSV", lambda: service.csv(result, inspection.identity), f"{stem}.csv", "text/csv")
-        components.download("JSON", data, f"{stem}.json", "application/json")
+        parts.download("CSV", lambda: service.csv(result, inspection.identity), f"{stem}.csv", "text/csv")
+        parts.download("JSON", data, f"{stem}.json", "application/json")

@@ -12,14 +12,11 @@ from toeline.record.models import (
     Identity,
     Inspection,
     NewDecision,
-    NewTest,
     Page,
     StoredPhoto,
     Summary,
     Tidied,
     TrendPoint,
-    Weld,
-    WeldTest,
 )
 from toeline.record.receipt import Receipt
 from toeline.record.search import Filters
@@ -38,7 +35,6 @@ __all__ = [
     "Identity",
     "Inspection",
     "NewDecision",
-    "NewTest",
     "Page",
     "Receipt",
     "Store",
@@ -46,8 +42,6 @@ __all__ = [
     "Summary",
     "Tidied",
     "TrendPoint",
-    "Weld",
-    "WeldTest",
     "default_store",
     "verify_backup",
 ]

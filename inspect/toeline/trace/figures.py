@@ -45,6 +45,7 @@ class BeadBand(Table):
     grow_mm: float
     grow_from_mm: float
     around_mm: float
+    odds_share: float
     sure_share: float
     resizes: int
     resize: float
@@ -82,6 +83,8 @@ class BeadTrace(Table):
     fuzzy_mm: float
     fuzzy_times: float
     bridge_widths: float
+    swell: float
+    swell_most: float
     end_swell: float
     tip_share: float
     u_floor_mm: float

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Literal, TypeVar
 
@@ -27,6 +28,7 @@ _FEWEST = 5  # columns that a gentle curve takes
 _ENOUGH = 100  # and from how many on more of them do not change it
 _REWEIGHTS = 5  # enough for a robust curve to settle
 _EACH = 3  # a toe's path is looked for in every third column
+_RETRIES = 3  # how often toes that leave their course are looked for anew
 _RELAYS = 12  # how often a band is laid anew or drawn out before what is seen has to do
 _TOO_SHORT = "What was found is too short for a bead."
 
@@ -101,6 +103,7 @@ def _lay(image: U8, frame: SurfaceFrame, seam: F64, reach: float, ends_given: bo
     widest = reach + 2 * rule.near_toe_mm
     band = lay_band(image, frame, seam, reach)
     face = _face_region(band, ends_given, _seam_length(seam))
+    joins: list[float] = []
     for _ in range(0 if ends_given else _RELAYS):
         s, t = _course(band, face)
         middle = band.to_surface(s, t)[:: max(int(band.px_per_mm), 1)]
@@ -113,11 +116,16 @@ def _lay(image: U8, frame: SurfaceFrame, seam: F64, reach: float, ends_given: bo
             reach = min(reach + rule.near_toe_mm, widest)
         if hemmed_in or _strays(s, t, band, face):
             seam = np.concatenate([middle[:1] + back] * short[0] + [middle] + [middle[-1:] + on] * short[1])
-            band = lay_band(image, frame, seam, reach)
+            band, joins = lay_band(image, frame, seam, reach), []
         elif any(short):
             for at_end, ahead in ((False, back), (True, on)):
                 if short[at_end]:
+                    joins.append(float(band.s[-1] - rule.around_mm if at_end else band.s[0] + rule.around_mm))
                     band = draw_out(image, frame, band, ahead, at_end=at_end)
+        elif _at_odds(
+            band, joins
+        ):  # pieces show less than the whole: where their readings do not meet, it is read again
+            band, joins = replace(band, maps=read_band(band.image)), []
         else:
             break
         face = _face_region(band, ends_given, _seam_length(seam))
@@ -150,6 +158,17 @@ def _short_of_ends(band: Band, face: Mask) -> tuple[bool, bool]:
     on, seen = np.flatnonzero(face.any(axis=0)), band.seen[int(np.argmin(np.abs(band.t)))]
     start, end = on[0] < room, len(band.s) - 1 - on[-1] < room
     return bool(start and seen[: room + 1].all()), bool(end and seen[-room - 1 :].all())
+
+
+def _at_odds(band: Band, joins: Sequence[float]) -> bool:
+    """Whether what was read on both sides of a join of pieces, at any of ``joins`` along the seam, differs."""
+    share = BeadFigures.read().band.odds_share
+    for join in joins:
+        column = round((join - band.s[0]) * band.px_per_mm)
+        at = band.maps["face"][:, max(column - 2, 0) : column + 2].astype(float)
+        if np.ptp(at, axis=1).sum() > share * max(float(at.max(axis=1).sum()), 1.0):
+            return True
+    return False
 
 
 def _seam_length(seam: F64) -> float:
@@ -249,6 +268,14 @@ def _follow(band: Band, frame: SurfaceFrame, face: Mask, confidence: float) -> T
     top, bottom = _toes(smooth[:, along], band.t, middle)
     doubt_l, doubt_r = (_doubt(band, smooth, s, v, rule) for v in (top, bottom))
     width = float(np.median(top - bottom))
+    for _ in range(_RETRIES):
+        usual = _usual(s, top, doubt_l[1], width), _usual(s, bottom, doubt_r[1], width)
+        if max(float(np.max(top - usual[0])), float(np.max(usual[1] - bottom))) <= rule.swell * width:
+            break
+        middle = (usual[0] + usual[1]) / 2  # what lies beside the bead has drawn it aside
+        top, bottom = _toes(smooth[:, along], band.t, middle, usual[0] - middle, rule.swell_most * width)
+        doubt_l, doubt_r = (_doubt(band, smooth, s, v, rule) for v in (top, bottom))
+        width = float(np.median(top - bottom))
     top, bottom = _bridged(s, top, doubt_l[0], width, 1), _bridged(s, bottom, doubt_r[0], width, -1)
     start, end = _tip(smooth, band, top, bottom, lo, -1), _tip(smooth, band, top, bottom, hi, 1)
     stations = np.linspace(0.0, end - start, max(round((end - start) / rule.station_mm), 0) + 1)
@@ -291,11 +318,26 @@ def _logit(p: F32) -> F32:
     return np.asarray(np.log(q / (1 - q)), np.float32)
 
 
-def _toes(logit: F64, t: F64, middle: F64) -> tuple[F64, F64]:
+def _usual(s: F64, toe: F64, trust: F64, width: float) -> F64:
+    """A toe's gentle course (n,) at ``s`` (n,): through where it is trusted, hardly moved by what lies off it."""
+    some = slice(None, None, max(len(s) // _ENOUGH, 1))
+    degree = 1 + int(np.searchsorted(BeadFigures.read().band.curved_widths, (s[-1] - s[0]) / width))
+    sure = trust[some] ** 2 + 1e-3
+    weight = sure
+    for _ in range(_REWEIGHTS):
+        curve = np.polynomial.Polynomial.fit(s[some], toe[some], degree, w=weight)
+        off = np.abs(toe[some] - curve(s[some]))
+        weight = sure / np.sqrt(1 + (off / (np.median(off) + 0.1)) ** 2)
+    return np.asarray(curve(s))
+
+
+def _toes(logit: F64, t: F64, middle: F64, usual: F64 | None = None, swell: float = np.inf) -> tuple[F64, F64]:
     """Left and right toe (n,) of the columns of ``logit`` (H, n) at rows ``t`` (H,), on both sides of ``middle`` (n,).
 
     Each is the path along the seam that takes in the most evidence of weld metal between it and the middle, less a
-    charge for every step sideways: neither a dark ripple inside the face nor a scratch beside it turns it aside.
+    charge for every step sideways: neither a dark ripple inside the face nor a scratch beside it turns it aside. The
+    further it lies beyond its ``usual`` distance (n,) from there, the clearer must be what counts as weld metal; beyond
+    that by ``swell`` none does.
     """
     rule = BeadFigures.read().trace
     h, n = logit.shape
@@ -308,6 +350,9 @@ def _toes(logit: F64, t: F64, middle: F64) -> tuple[F64, F64]:
     gap = int(rule.gap_mm / step)
     parted = minimum_filter1d((seen < -rule.clear).view(np.uint8), gap, axis=1, origin=-(gap // 2), mode="nearest")
     seen[np.maximum.accumulate(parted, axis=1) > 0] = -np.inf  # what lies beyond a clear gap is another thing
+    if usual is not None:
+        over = (np.arange(h)[:, None] * step - usual[some]) / swell
+        seen = np.where(over > 1, -np.inf, seen - rule.evidence * over.clip(0.0, 1.0))
     reach = int((seen > -np.inf).any(axis=(0, 2)).sum())
     gain = np.cumsum(np.clip(seen[:, :reach], -rule.evidence, rule.evidence), axis=1)
     toes = []
