@@ -14,23 +14,25 @@ from drawn_beads import STEP, Drawing, FlatFrame, Spoil, draw
 from test_fillet import PAPER, fillet_in, scene
 from test_measures import bead_of
 from test_plate import known_camera, seen_card
-from toeline.datafile import load
+from toeline.geometry.figures import CardFigures, FilletFigures
 from toeline.geometry.fillet_one_card import fillet_from_one_card
 from toeline.geometry.fillet_two_cards import fillet_from_cards
 from toeline.geometry.plate import plate_from_card, print_scale
 from toeline.geometry.pose_fit import fit_cards
 from toeline.measures.body import body_of
+from toeline.measures.figures import IndicationFigures, MeasureFigures
 from toeline.measures.indications import find_indications
 from toeline.measures.legs import measure_fillet
 from toeline.measures.width_and_edges import measure_bead
 from toeline.result import Indication, Quantity
+from toeline.trace.figures import RippleFigures
 from toeline.trace.ripples import Ripples
 
 N = 401  # stations: 100 mm
 S = STEP * np.arange(N)
 EVEN = np.full(N, 4.0)
-TOE, END = load("measures.toml")["toe"], load("measures.toml")["end"]
-CREST, RISE = load("ripples.toml")["crest"], load("ripples.toml")["rise"]
+TOE, END = MeasureFigures.read().toe, MeasureFigures.read().end
+CREST, RISE = RippleFigures.read().crest, RippleFigures.read().rise
 RIPPLES = Ripples(np.arange(1.0, 99.0, 2.0), np.ones(49), 0.6, 0.02, 5.0, 0.5)
 EXACT = FlatFrame(u_scale=0.0)
 
@@ -52,7 +54,7 @@ def measured(left=EVEN, right=-EVEN, ripples=RIPPLES, indications=(), **more):
 
 def test_length_has_two_ends():
     rows = budget(measured()["length"])
-    assert rows == {"bead ends": pytest.approx(math.sqrt(2) * END["u"])}
+    assert rows == {"bead ends": pytest.approx(math.sqrt(2) * END.u)}
 
 
 def test_print_scale_stretches_lengths_and_leaves_ratios():
@@ -66,25 +68,25 @@ def test_print_scale_stretches_lengths_and_leaves_ratios():
 def test_length_to_width_has_the_ends_of_the_length_and_the_toes_of_the_width():
     m = measured(u=0.1)
     rows, width = budget(m["length_to_width"]), budget(m["width_mean"])
-    assert rows["bead ends"] == pytest.approx(math.sqrt(2) * END["u"] / 8.0)
+    assert rows["bead ends"] == pytest.approx(math.sqrt(2) * END.u / 8.0)
     for label in ("toe localisation", "toe reader"):
         assert rows[label] == pytest.approx(12.5 * width[label] / 8.0)
 
 
 def test_the_reader_draws_both_toes_out_or_each_alone():
     # both outwards by b and each by its share of 0.1 mm: the width changes by 2 b, by one share and by the other
-    own = TOE["bias_share"] * 0.1
+    own = TOE.bias_share * 0.1
     m = measured(u=0.1)
-    expected = math.sqrt((2 * TOE["bias_u"]) ** 2 + 2 * own**2)
+    expected = math.sqrt((2 * TOE.bias_u) ** 2 + 2 * own**2)
     for name in ("width_mean", "width_min", "width_max"):
         assert budget(m[name])["toe reader"] == pytest.approx(expected), name
 
 
 def test_toe_localisation_of_a_mean_is_that_of_correlated_noise():
     # the mean of n stations whose noise falls off by e over the correlation length: u² (Σ rho^|i-j|) / n², two toes
-    u = TOE["noise_share"] * 0.1
+    u = TOE.noise_share * 0.1
     n = int(((S >= 8.0) & (S <= 92.0)).sum())
-    rho = np.exp(-STEP * np.abs(np.subtract.outer(np.arange(n), np.arange(n))) / TOE["correlation"])
+    rho = np.exp(-STEP * np.abs(np.subtract.outer(np.arange(n), np.arange(n))) / TOE.correlation)
     expected = math.sqrt(2 * u * u * rho.sum()) / n
     assert budget(measured(u=0.1)["width_mean"])["toe localisation"] == pytest.approx(expected, rel=0.15)
 
@@ -93,8 +95,8 @@ def test_noise_correction_lies_between_none_and_the_most():
     # a sine of 0.4 mm in one toe: the variance of the width is 0.08 mm², to which noise adds two toes' u²
     wave = 0.4 * np.sin(2 * np.pi * S / 4.2)  # 20 waves in the body of 84 mm
     m = measured(4.0 + wave, u=0.1)
-    added, most = 2 * (TOE["noise_share"] * 0.1) ** 2, (TOE["noise_most"] / TOE["noise_share"]) ** 2
-    assert m["width_sd"].value == pytest.approx(math.sqrt(0.08 - TOE["noise_net"] * added), rel=0.02)
+    added, most = 2 * (TOE.noise_share * 0.1) ** 2, (TOE.noise_most / TOE.noise_share) ** 2
+    assert m["width_sd"].value == pytest.approx(math.sqrt(0.08 - TOE.noise_net * added), rel=0.02)
     expected = (math.sqrt(0.08) - math.sqrt(0.08 - most * added)) / 2
     assert budget(m["width_sd"])["noise correction"] == pytest.approx(expected, rel=0.2)
 
@@ -106,26 +108,26 @@ def test_bead_ends_move_what_the_body_is():
     lo, hi = body_of(bead_of(4.0 + slope * S / 2, -4.0 - slope * S / 2))
     shift = []
     for a, b in ((1, 0), (-1, 0), (0, 1), (0, -1)):
-        inside = S[(lo + a * END["u"] <= S) & (hi + b * END["u"] >= S)]
+        inside = S[(lo + a * END.u <= S) & (hi + b * END.u >= S)]
         shift.append(slope * (inside.mean() - S[(lo <= S) & (hi >= S)].mean()))
     assert budget(m["width_mean"])["bead ends"] == pytest.approx(math.sqrt(np.square(shift).sum() / 2), rel=1e-6)
-    assert budget(m["width_mean"])["bead ends"] == pytest.approx(slope * END["u"] / math.sqrt(2), rel=0.3)
+    assert budget(m["width_mean"])["bead ends"] == pytest.approx(slope * END.u / math.sqrt(2), rel=0.3)
 
 
 def test_the_start_has_the_rows_of_a_width_and_its_own_ends():
     m = measured(u=0.1, frame=FlatFrame(u_scale=0.01))
-    own = TOE["bias_share"] * 0.1
+    own = TOE.bias_share * 0.1
     rows, ratio = budget(m["start_width"]), budget(m["start_to_width"])
-    assert rows["toe reader"] == pytest.approx(math.sqrt((2 * TOE["bias_u"]) ** 2 + 2 * own**2))
+    assert rows["toe reader"] == pytest.approx(math.sqrt((2 * TOE.bias_u) ** 2 + 2 * own**2))
     assert rows["print scale"] == pytest.approx(0.08)
     assert "print scale" not in ratio  # it stretches start and body alike
     # from 0.3 to 1 width of 8 mm: 5.6 mm of correlated noise of two toes
-    u, n = TOE["noise_share"] * 0.1, m["start_width"].n
-    rho = np.exp(-STEP * np.abs(np.subtract.outer(np.arange(n), np.arange(n))) / TOE["correlation"])
+    u, n = TOE.noise_share * 0.1, m["start_width"].n
+    rho = np.exp(-STEP * np.abs(np.subtract.outer(np.arange(n), np.arange(n))) / TOE.correlation)
     assert rows["toe localisation"] == pytest.approx(math.sqrt(2 * u * u * rho.sum()) / n, rel=0.2)
     # a start that widens by 0.1 a mm: later by d, wider by 0.1 d
     widens = measured(4.0 + 0.05 * np.minimum(S, 40.0), -4.0 - 0.05 * np.minimum(S, 40.0))
-    assert budget(widens["start_width"])["bead ends"] == pytest.approx(0.1 * END["u"], rel=0.3)
+    assert budget(widens["start_width"])["bead ends"] == pytest.approx(0.1 * END.u, rel=0.3)
 
 
 # --- the plate's own sources
@@ -140,15 +142,15 @@ def square_on(**said):
 def test_card_height_and_print_scale_reach_every_length():
     # paper h thicker brings the plate h further off: lengths grow by h / 200; a print scale is a share of all
     _, plate = square_on()
-    usual = load("card.toml")["print"]
-    assert (plate.thickness_mm, usual["u_thickness"], usual["u_unmeasured"]) == (0.20, 0.08, 0.01)
+    usual = CardFigures.read().print
+    assert (plate.thickness_mm, usual.u_thickness, usual.u_unmeasured) == (0.20, 0.08, 0.01)
     bead = bead_of(EVEN, -EVEN, u=0.0, frame=plate)
     rows = budget(measure_bead(bead, (), RIPPLES)["length"])
-    assert rows["card height"] == pytest.approx(100.0 * usual["u_thickness"] / 200.0, rel=0.01)
-    assert rows["print scale"] == pytest.approx(100.0 * usual["u_unmeasured"], rel=0.01)
+    assert rows["card height"] == pytest.approx(100.0 * usual.u_thickness / 200.0, rel=0.01)
+    assert rows["print scale"] == pytest.approx(100.0 * usual.u_unmeasured, rel=0.01)
     _, told = square_on(check_line_mm=50.0, thickness_mm=0.1)
     rows = budget(measure_bead(bead_of(EVEN, -EVEN, u=0.0, frame=told), (), RIPPLES)["length"])
-    assert rows["card height"] == pytest.approx(100.0 * usual["u_known_thickness"] / 200.0, rel=0.01)
+    assert rows["card height"] == pytest.approx(100.0 * usual.u_known_thickness / 200.0, rel=0.01)
     assert rows["print scale"] == pytest.approx(100.0 * print_scale(50.0).u, rel=0.01)
 
 
@@ -220,12 +222,12 @@ class Aslant(FlatFrame):
 def test_pitch_comes_nearer_to_the_camera_with_the_face():
     # a face 0.15 of its 8 mm high is 1.2 mm nearer of 200 mm: it looks larger by 0.6 %
     q = measured(frame=Viewed(u_scale=0.0))["ripple_pitch"]
-    assert (RISE["height"], RISE["u_height"]) == (0.15, 0.07)
+    assert (RISE.height, RISE.u_height) == (0.15, 0.07)
     assert q.value == pytest.approx(2.0 * (1 - 0.15 * 8.0 / 200.0))
     assert budget(q)["height of the face"] == pytest.approx(q.value * 0.07 * 8.0 / 200.0)
     unviewed = measured()["ripple_pitch"]
     assert unviewed.value == pytest.approx(2.0)
-    assert budget(unviewed)["height of the face"] == pytest.approx(2.0 * RISE["unviewed_u"])
+    assert budget(unviewed)["height of the face"] == pytest.approx(2.0 * RISE.unviewed_u)
 
 
 def test_an_apex_seen_from_behind_lies_less_far_ahead():
@@ -239,7 +241,7 @@ def test_an_apex_seen_from_behind_lies_less_far_ahead():
 def test_sharpness_has_the_crests_shape_and_the_light():
     rows = budget(measured()["ripple_sharpness"])
     assert rows["crest shape"] == pytest.approx(0.02)
-    assert rows["light on the slopes"] == pytest.approx(math.hypot(RISE["u"], RISE["u_pitch"] * 2.0 / 4.0))
+    assert rows["light on the slopes"] == pytest.approx(math.hypot(RISE.u, RISE.u_pitch * 2.0 / 4.0))
 
 
 def test_pitch_rows_of_uneven_ripples():
@@ -248,8 +250,8 @@ def test_pitch_rows_of_uneven_ripples():
     n, sd = len(s), float(np.tile([1.9, 2.1], 20).std(ddof=1))
     reward = np.where(np.arange(n) < 2, -0.5, 1.0)
     m = measured(ripples=Ripples(s, reward, 0.6, 0.02, 5.0, 0.5))
-    u, seen = CREST["u"], 2.0
-    miscount = math.hypot(CREST["count_u"] * math.sqrt(2), CREST["uneven_u"] * (sd / seen) ** 2 * n)
+    u, seen = CREST.u, 2.0
+    miscount = math.hypot(CREST.count_u * math.sqrt(2), CREST.uneven_u * (sd / seen) ** 2 * n)
     rows = budget(m["ripple_pitch"])
     assert rows["crest localisation"] == pytest.approx(math.sqrt(2) * u / (n - 1))
     assert rows["crest count"] == pytest.approx(2.0 * miscount / (n - 1))
@@ -262,7 +264,7 @@ def test_pitch_rows_of_uneven_ripples():
     assert rows["crest localisation"] == pytest.approx(math.sqrt(2 / n) * u / seen)
     assert rows["noise correction"] == pytest.approx(u**2 / near / seen)
     assert rows["crest count"] == pytest.approx(seen * miscount / (2 * n * near))
-    assert rows["near-even chain"] == pytest.approx(CREST["variation_u"] * near / seen)
+    assert rows["near-even chain"] == pytest.approx(CREST.variation_u * near / seen)
     assert rows["bead ends"] == pytest.approx(sd / math.sqrt(2 * n) / seen * math.sqrt(2 / n))
 
 
@@ -279,13 +281,13 @@ def ball(d: float, sure: float, big_u: float) -> Indication:
 
 
 def test_undercut_lengths_have_their_ends_and_what_is_too_short():
-    rule = load("indications.toml")["undercut"]
+    rule = IndicationFigures.read().undercut
     found = [undercut("left", 10, 25), undercut("left", 40, 45), undercut("right", 50, 60)]
     m = measured(indications=found)
-    short = rule["least"] / math.sqrt(3)  # rectangular: nothing shorter is reported (JCGM 100:2008, 4.3.7)
+    short = rule.least / math.sqrt(3)  # rectangular: nothing shorter is reported (JCGM 100:2008, 4.3.7)
     for name, runs in (("left", 2), ("right", 1), ("total", 3)):
         rows = budget(m[f"undercut_length_{name}"])
-        assert rows["ends of the runs"] == pytest.approx(rule["u_end"] * math.sqrt(2 * runs))
+        assert rows["ends of the runs"] == pytest.approx(rule.u_end * math.sqrt(2 * runs))
         assert rows["too short to be told"] == pytest.approx(short)
         assert "whether it is there" not in rows  # where the reader is sure
     assert {r.label: r.distribution for r in m["undercut_length_left"].budget}["too short to be told"] == "rectangular"
@@ -296,7 +298,7 @@ def test_where_the_reader_wavers_on_both_toes_both_are_doubted():
     along = np.arange(-10.0, 110.0, 0.1)
     m = measured(groove=0.4 * ((along > 30) & (along < 60)))
     left, right, total = (budget(m[f"undercut_length_{k}"]) for k in ("left", "right", "total"))
-    alike = load("indications.toml")["undercut"]["alike"]
+    alike = IndicationFigures.read().undercut.alike
     area = 2 * alike * 30 - 2 * alike**2 * (1 - math.exp(-30 / alike))  # double integral of exp(-|x - y| / alike)
     assert left["whether it is there"] == pytest.approx(math.sqrt(0.4 * 0.6 * area), rel=0.05)
     assert "whether it is there" not in right
@@ -305,8 +307,8 @@ def test_where_the_reader_wavers_on_both_toes_both_are_doubted():
 
 def test_spatter_near_the_size_that_counts_is_a_matter_of_chance():
     # balls of 0.8 mm count: one of 0.8 with U 0.2 is there with 1 in 2; one of 0.9 with Phi(1) = 0.841; one of 2 counts
-    rule = load("indications.toml")["spatter"]
-    assert rule["counted"] == 0.8
+    rule = IndicationFigures.read().spatter
+    assert rule.counted == 0.8
     m = measured(indications=[ball(0.8, 1.0, 0.2), ball(0.9, 1.0, 0.2), ball(2.0, 1.0, 0.2), ball(2.0, 0.8, 0.2)])
     assert m["spatter_count"].value == 4
     rows = budget(m["spatter_count"])
@@ -314,7 +316,7 @@ def test_spatter_near_the_size_that_counts_is_a_matter_of_chance():
     assert rows["balls near the size that counts"] == pytest.approx(
         math.sqrt(sum(p * (1 - p) for p in chances)), rel=1e-3
     )
-    assert rows["balls missed, or taken for one"] == pytest.approx(rule["missed"] + 4 * rule["missed_share"])
+    assert rows["balls missed, or taken for one"] == pytest.approx(rule.missed + 4 * rule.missed_share)
     per = budget(m["spatter_per_100mm"])
     assert m["spatter_per_100mm"].value == pytest.approx(4.0)
     assert per == {k: pytest.approx(v) for k, v in rows.items()}
@@ -333,19 +335,19 @@ def test_spatter_near_the_size_that_counts_is_a_matter_of_chance():
     ],
 )
 def test_a_size_has_a_fixed_and_a_relative_doubt(kind, drawing, label, value):
-    rule = load("indications.toml")[kind]
+    rule = getattr(IndicationFigures.read(), kind)
     bead = draw(Drawing(length=80.0, crests=np.arange(1.0, 79.0, 1.8), **drawing), Spoil(), reach=22.0)
     (seen,) = (i for i in find_indications(bead) if i.kind == kind)
     size = seen.size.value
     assert size == pytest.approx(value, rel=0.2)
-    assert budget(seen.size) == {label: pytest.approx(math.hypot(rule["u"], rule["u_relative"] * size))}
+    assert budget(seen.size) == {label: pytest.approx(math.hypot(rule.u, rule.u_relative * size))}
 
 
 def test_sizes_along_a_toe_and_of_a_crack():
     drawing = {"undercut": [("left", 15, 35, 1.0)], "crater": (74.0, 5.0, True)}
     bead = draw(Drawing(length=80.0, crests=np.arange(1.0, 79.0, 1.8), **drawing), Spoil(), reach=22.0)
     by_kind = {i.kind: i for i in find_indications(bead)}
-    u_width = load("indications.toml")["undercut"]["u_width"]
+    u_width = IndicationFigures.read().undercut.u_width
     assert budget(by_kind["undercut"].size)["edges of the map"] == pytest.approx(u_width)
     crack = by_kind["crater_crack"].size
     assert budget(crack) == {"ends of the crack": pytest.approx(0.3 + 0.1 * crack.value)}
@@ -383,7 +385,7 @@ def square_fillet(u: float = 0.1):
 
 def test_fillet_rows_of_the_reader():
     _, _, m = square_fillet()
-    both, own = TOE["bias_u"], TOE["bias_share"] * 0.1
+    both, own = TOE.bias_u, TOE.bias_share * 0.1
     for name in ("leg_base", "leg_upright", "leg_base_min", "leg_upright_max"):
         assert budget(m[name])["toe reader"] == pytest.approx(math.hypot(both, own), rel=1e-3), name
     # legs differ by what the reader draws of each alone: what is common to both cancels
@@ -400,8 +402,8 @@ def test_fillet_rows_of_the_reader():
 
 def test_fillet_toe_localisation_is_that_of_correlated_noise():
     _, _, m = square_fillet()
-    u, n = TOE["noise_share"] * 0.1, m["leg_base"].n
-    rho = np.exp(-STEP * np.abs(np.subtract.outer(np.arange(n), np.arange(n))) / TOE["correlation"])
+    u, n = TOE.noise_share * 0.1, m["leg_base"].n
+    rho = np.exp(-STEP * np.abs(np.subtract.outer(np.arange(n), np.arange(n))) / TOE.correlation)
     expected = u * math.sqrt(rho.sum()) / n
     for name in ("leg_base", "leg_upright"):
         assert budget(m[name])["toe localisation"] == pytest.approx(expected, rel=0.12)
@@ -410,7 +412,7 @@ def test_fillet_toe_localisation_is_that_of_correlated_noise():
 
 def test_what_two_cards_of_a_fillet_share_and_what_each_has_alone():
     joint, frame, _ = square_fillet()
-    usual, cards = load("card.toml")["print"], load("fillet.toml")["cards"]
+    usual, cards = CardFigures.read().print, FilletFigures.read().cards
     toes = frame.to_px(np.array([[0.0, 6.0], [0.0, -8.0]]))
     moves = frame.error_modes(toes)
     scale, pose = frame.plate.print_scale, frame.plate.card_pose
@@ -419,12 +421,12 @@ def test_what_two_cards_of_a_fillet_share_and_what_each_has_alone():
         np.array([6.0, 8.0]) * scale.u / scale.value, rel=1e-3
     )
     # card A's own scale and height push the base plate off along its normal: the upright's leg is as much longer
-    off = cards["u_print_apart"] * scale.value * float(pose.place @ pose.rotation[:, 2])
+    off = cards.u_print_apart * scale.value * float(pose.place @ pose.rotation[:, 2])
     assert abs(moves["print scale"][1, 1, 1]) == pytest.approx(off, rel=0.01)
-    assert abs(moves["card height"][1, 1, 1]) == pytest.approx(cards["u_height_apart"], rel=0.01)
-    assert abs(moves["card height"][2, 0, 1]) == pytest.approx(cards["u_height_apart"], rel=0.01)
+    assert abs(moves["card height"][1, 1, 1]) == pytest.approx(cards.u_height_apart, rel=0.01)
+    assert abs(moves["card height"][2, 0, 1]) == pytest.approx(cards.u_height_apart, rel=0.01)
     # paper thicker by h on both: each plate h further off, the root by h along both, and legs as the eye then sees them
-    h = usual["u_known_thickness"]
+    h = usual.u_known_thickness
     thicker = fillet_from_cards((joint.card(0), joint.card(1)), joint.camera, joint.check_line, PAPER + h)
     assert moves["card height"][0, :, 1] == pytest.approx((thicker.to_mm(toes) - frame.to_mm(toes))[:, 1], abs=1e-4)
 
@@ -443,14 +445,14 @@ def test_a_stated_angle_and_root_line_are_rows_of_the_legs():
     plate = plate_from_card(joint.card(0), joint.camera, joint.check_line, PAPER)
     root = joint.to_px(np.array([[-35.0, 0.0], [35.0, 0.0]]))
     frame = fillet_from_one_card(plate, root, float(np.degrees(joint.angle)))
-    rules = load("fillet.toml")["one_card"]
+    rules = FilletFigures.read().one_card
     bead = fillet_in(joint, joint.frame(), np.full(320, 6.0), np.full(320, 6.0))
     m = measure_fillet(frame, bead)
     rows, upright = budget(m["leg_base"]), budget(m["leg_upright"])
-    middle = rules["u_root_mm"] / math.sqrt(2)  # both ends of the line, seen half way between them
+    middle = rules.u_root_mm / math.sqrt(2)  # both ends of the line, seen half way between them
     assert rows["root line"] == pytest.approx(middle, rel=0.3)
     # an angle wider by d turns the upright away: its leg is read off where the same line of sight meets it
-    wider = fillet_from_one_card(plate, root, float(np.degrees(joint.angle)) + rules["u_angle"])
+    wider = fillet_from_one_card(plate, root, float(np.degrees(joint.angle)) + rules.u_angle)
     toe = joint.to_px(np.array([[0.0, -6.0]]))
     turned = (wider.to_mm(toe) - frame.to_mm(toe))[0, 1]
     assert upright["stated angle"] == pytest.approx(abs(turned), rel=0.05)

@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
+import tomllib
 from itertools import combinations
 from typing import Any, get_args
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from pydantic import ValidationError
 
 from test_causes import FAULTS, GOOD, result_of, result_of_fault, seen
 from toeline import datafile
 from toeline.causes import practise, rank_causes
 from toeline.causes.chart import chart, normal
 from toeline.causes.coaching import Coach
+from toeline.causes.figures import ElectrodeFigures
 from toeline.causes.ranking import rank
-from toeline.causes.remedies import load_remedies, remedies
+from toeline.causes.remedies import RemediesFile, load_remedies, remedies
 from toeline.causes.signs import read_signs
 from toeline.errors import ChartError, SettingsError
 from toeline.evidence.gauge import gauges
@@ -391,7 +394,7 @@ def test_a_weave_said_is_held_against_a_weaves_width() -> None:
 
 # ------------------------------------------------------------------------------------------- one list, rod and position
 
-RODS = [None, *datafile.load("electrodes.toml")["class"]]
+RODS = [None, *ElectrodeFigures.read().classes]
 PLACES = [(None, None), (0, 0), (0, 90), (90, 90), (-90, 90), (0, 180)]
 
 
@@ -472,7 +475,7 @@ def test_an_undersized_leg_is_aimed_at_also_where_undercut_shows() -> None:
 
 
 def test_a_cable_lies_never_over_the_body() -> None:
-    text = str(datafile.load("remedies.toml")) + str(datafile.load("coaching.toml"))
+    text = datafile.text_of("remedies.toml") + datafile.text_of("coaching.toml")
     assert "over the shoulder" not in text
     assert "never over your body" in text
 
@@ -518,9 +521,7 @@ def test_safety_goes_with_every_sheet() -> None:
     ],
 )
 def test_the_list_refuses_nonsense(change: Any, says: str) -> None:
-    import copy
-
-    data = copy.deepcopy(datafile.load("remedies.toml"))
+    data = tomllib.loads(datafile.text_of("remedies.toml"))
     change(data)
-    with pytest.raises(ChartError, match=says):
-        load_remedies(data)
+    with pytest.raises((ChartError, ValidationError), match=says):
+        load_remedies(RemediesFile.model_validate(data))

@@ -3,22 +3,33 @@
 from __future__ import annotations
 
 import re
-import tomllib
+from collections.abc import Iterator
+from importlib import resources
+from typing import Any, get_args, get_origin
 
 import pytest
+from pydantic import BaseModel
+from pydantic.fields import FieldInfo
 
 from toeline import datafile
+from toeline.causes import chart, remedies
 from toeline.causes import figures as causes
 from toeline.errors import DataFileError
+from toeline.evidence import gauge
 from toeline.geometry import figures as geometry
 from toeline.measures import figures as measures
 from toeline.photo import figures as photo
+from toeline.photogrammetry import figures as photogrammetry
 from toeline.processes import figures as processes
 from toeline.trace import figures as trace
+from toeline.validation import figures as validation
 
 MODELS = [
     model
-    for room in (geometry, trace, measures, photo, processes, causes)
+    for room in (
+        *(geometry, trace, measures, photo, photogrammetry, processes),
+        *(causes, chart, remedies, gauge, validation),
+    )
     for model in vars(room).values()
     if isinstance(model, type) and issubclass(model, datafile.DataFile) and model is not datafile.DataFile
 ]
@@ -36,54 +47,162 @@ def test_the_shipped_file_is_what_the_model_says(model):
         setattr(figures, next(iter(type(figures).model_fields)), None)
 
 
-def keys(text: str) -> list[tuple[int, str, str]]:
-    """(line, table, key) of every plain key of a TOML text."""
-    table, found = "", []
+#: Sets that a user may replace by his own, with readers of their own.
+SETS = {"criteria", "procedures", "rubrics"}
+
+
+def test_every_data_file_is_read_through_a_model():
+    folder = resources.files("toeline") / "data"
+    files = {path.name for path in folder.iterdir() if path.name.endswith(".toml") or path.is_dir()}
+    assert files - SETS == {model.file_name for model in MODELS}
+
+
+def inner(kind: Any) -> Iterator[type[BaseModel]]:
+    """The models that a field of this type holds."""
+    if isinstance(kind, type) and issubclass(kind, BaseModel):
+        yield kind
+    for part in get_args(kind):
+        yield from inner(part)
+
+
+def fields(model: type[BaseModel]) -> dict[str, FieldInfo]:
+    """A model's fields by the key that stands in the file."""
+    return {field.alias or name: field for name, field in model.model_fields.items()}
+
+
+def every_key(model: type[BaseModel]) -> set[str]:
+    """The keys of a model and of all that it holds: other keys of a file are names of its own."""
+    found = set(fields(model))
+    for field in model.model_fields.values():
+        for held in inner(field.annotation):
+            found |= every_key(held)
+    return found
+
+
+def tables(model: type[BaseModel], text: str) -> list[tuple[int, type[BaseModel]]]:
+    """The line of each table's header, 0 for the file itself, and the model of the table."""
+    found: list[tuple[int, type[BaseModel]]] = [(0, model)]
     for number, line in enumerate(text.splitlines(), 1):
-        if header := re.match(r"\s*\[([\w.-]+)\]", line):
-            table = header[1]
-        elif key := re.match(r"\s*([\w-]+)\s*=", line):
+        if not (header := re.match(r"\s*\[+([^\]]+)\]", line)):
+            continue
+        here: Any = model
+        for part in re.findall(r'[\w-]+|"[^"]*"', header[1]):
+            if isinstance(here, type) and issubclass(here, BaseModel):
+                field = fields(here)[part].annotation
+                by_name = get_origin(field) is dict
+                held = list(inner(field))
+                here = {"by name": held} if by_name else held[0] if held else None
+            else:  # a name of the file's own
+                here = here["by name"][0] if here and here["by name"] else None
+        if isinstance(here, type) and issubclass(here, BaseModel):
+            found.append((number, here))
+    return found
+
+
+def keys(text: str) -> list[tuple[int, int, str]]:
+    """(line, line of the table's header, key) of every plain key of a TOML text."""
+    table, found = 0, []
+    for number, line in enumerate(text.splitlines(), 1):
+        if re.match(r"\s*\[", line):
+            table = number
+        elif key := re.match(r"\s*([\w-]+)\s*[=.]", line):
             found.append((number, table, key[1]))
     return found
 
 
+def some(found: list[Any]) -> list[Any]:
+    """The first, the last and a few between."""
+    return [found[i] for i in sorted({0, len(found) - 1, *range(0, len(found), max(len(found) // 6, 1))})]
+
+
 def test_a_wrong_figure_is_refused_with_its_line(model):
-    text = datafile.text_of(model.file_name)
-    lines = text.splitlines()
-    numbers = [k for k in keys(text) if re.match(r"\s*[\w-]+\s*=\s*-?[\d.]", lines[k[0] - 1])]
-    number, _, key = numbers[len(numbers) // 2]
-    lines[number - 1] = f'{key} = "wrong"'
-    with pytest.raises(DataFileError, match=rf"{re.escape(model.file_name)}, line {number}: .*{key}"):
-        model.parse("\n".join(lines))
+    lines = datafile.text_of(model.file_name).splitlines()
+    numbers = [k for k in keys("\n".join(lines)) if re.match(r"\s*[\w-]+\s*=\s*-?[\d.]", lines[k[0] - 1])]
+    for number, _, key in some(numbers):
+        broken = [*lines]
+        broken[number - 1] = f'{key} = "wrong"'
+        with pytest.raises(DataFileError, match=rf"{re.escape(model.file_name)}, line {number}: .*{key}"):
+            model.parse("\n".join(broken))
 
 
-def test_a_key_that_nobody_reads_is_refused(model):
-    text = datafile.text_of(model.file_name)
-    table = next((t for _, t, _ in keys(text) if t and "." not in t), None)
-    broken = text.replace(f"[{table}]", f"[{table}]\nmisspelt = 1.0", 1) if table else text + "\nmisspelt = 1.0\n"
-    with pytest.raises(DataFileError, match="misspelt"):
-        model.parse(broken)
+def test_a_key_that_nobody_reads_is_refused_with_its_line(model):
+    lines = datafile.text_of(model.file_name).splitlines()
+    for header, _ in some(tables(model, "\n".join(lines))):
+        broken = [*lines[:header], "misspelt = 1.0", *lines[header:]]
+        with pytest.raises(DataFileError, match=rf"line {header + 1}: .*misspelt"):
+            model.parse("\n".join(broken))
 
 
-def test_a_key_that_is_missing_is_refused(model):
-    data = tomllib.loads(datafile.text_of(model.file_name))
-    table = next((name for name, body in data.items() if isinstance(body, dict) and len(body) > 1), None)
-    key = next(iter(data[table] if table else data))
-    head = rf"(?ms)^(\[{table}\].*?\n)" if table else "(?ms)^()"
-    text = re.sub(rf"{head}{key}\s*=[^\n]*\n", r"\1", datafile.text_of(model.file_name), count=1)
-    with pytest.raises(DataFileError, match=key):
-        model.parse(text)
+def test_a_key_that_is_missing_is_refused_with_its_table_s_line(model):
+    lines = datafile.text_of(model.file_name).splitlines()
+    of = dict(tables(model, "\n".join(lines)))
+    needed = [
+        (number, header, key)
+        for number, header, key in keys("\n".join(lines))
+        if header in of
+        and key in fields(of[header])
+        and fields(of[header])[key].is_required()
+        and not re.search(r"[\[{,]\s*(#.*)?$", lines[number - 1])
+        and not re.match(rf"\s*{key}\s*\.", lines[number - 1])
+    ]
+    for number, header, key in some(needed):
+        broken = [*lines[: number - 1], "", *lines[number:]]
+        with pytest.raises(DataFileError, match=rf"line {max(header, 1)}: .*{key}"):
+            model.parse("\n".join(broken))
 
 
 def test_every_figure_is_explained(model):
-    """Each key has its own comment beside it, or belongs to a run that a comment above it opens."""
-    lines = datafile.text_of(model.file_name).splitlines()
-    bare = []
-    for number, _, key in keys(datafile.text_of(model.file_name)):
-        above = lines[number - 2] if number > 1 else ""
-        if "#" not in lines[number - 1] and not above.lstrip().startswith("#") and "#" not in above:
-            bare.append(f"line {number}: {key}")
+    """Each key has its own comment beside it or above it, or is named in the comment that explains its like."""
+    text = datafile.text_of(model.file_name)
+    lines = text.splitlines()
+    named = set(re.findall(r"`(\w+)`", " ".join(line for line in lines if line.lstrip().startswith("#"))))
+    explained = named | {"source"}
+    bare = [
+        f"line {number}: {key}"
+        for number, _, key in keys(text)
+        if key in every_key(model) - explained
+        and "#" not in lines[number - 1]
+        and not (number > 1 and lines[number - 2].lstrip().startswith("#"))
+    ]
     assert not bare, bare
+
+
+@pytest.mark.parametrize(
+    ("where", "line"),
+    [
+        ((), 1),
+        (("title",), 1),
+        (("nothing",), 1),
+        (("rod",), 3),
+        (("rod", "E 1", "amps"), 4),
+        (("rod", "E 1", "amps", "3.2"), 4),
+        (("rod", "E 1", "arc"), 3),
+        (("list",), 5),
+        (("list", 0, "at"), 5),
+        (("list", 1, "at"), 8),
+        (("list", 1, "more", "x"), 10),
+        (("list", 2), 11),
+        (("list", 2, "limit", "B"), 12),
+        (("list", 2, "limit", "C"), 13),
+        (("list", 2, "limit"), 12),
+    ],
+)
+def test_a_place_is_found_by_its_line(where, line):
+    text = """title = "x"
+
+[rod."E 1"]
+amps = { "3.2" = 1 }
+[[list]]
+# at = 1
+[[list]]
+at = 2
+[list.more]
+x = 1
+[[list]]
+limit.B = 1
+limit.C = 2
+"""
+    assert datafile.line_of(text, where) == line
 
 
 def test_not_toml_is_one_sentence():

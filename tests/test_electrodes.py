@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from toeline import datafile
 from toeline.causes.electrodes import current_range, handbook_range, read_electrode
+from toeline.causes.figures import ElectrodeFigures
 from toeline.errors import SettingsError
 from toeline.result import Welding
 from toeline.units import read_length
@@ -110,9 +110,9 @@ def test_the_box_overrules_every_table() -> None:
 
 
 def test_every_table_names_its_source_and_every_class_its_family() -> None:
-    data = datafile.load("electrodes.toml")
-    assert all(table["source"] and table["confidence"] and table["name"] for table in data["ranges"]["table"])
-    assert all(row["family"] and row["source"] for row in data["class"].values())
+    data = ElectrodeFigures.read()
+    assert all(table.source and table.confidence and table.name for table in data.ranges.table)
+    assert all(row.family and row.source for row in data.classes.values())
 
 
 @pytest.mark.parametrize(

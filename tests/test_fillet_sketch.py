@@ -68,3 +68,23 @@ def test_without_a_leg_there_is_no_sketch() -> None:
     leg = Quantity(value=6.0, U=0.2)
     assert draw_cross_section(result(leg, unknown("only card A was found"))) is None
     assert draw_cross_section(result(unknown("no card"), leg)) is None
+
+
+@pytest.mark.parametrize("angle", [35.0, 60.0, 90.0, 120.0, 145.0])
+def test_the_whole_sketch_is_in_the_picture_whatever_the_angle(angle: float) -> None:
+    drawn = draw_cross_section(
+        result(Quantity(value=6.84, U=0.23), Quantity(value=9.1, U=0.3), Quantity(value=angle, U=0.2, unit="deg"))
+    )
+    svg = ET.fromstring(drawn)
+    x, y, w, h = map(float, svg.get("viewBox").split())
+    for path in svg.iter(f"{SVG}path"):
+        if " A" in path.get("d", ""):
+            continue
+        for dot in path.get("d", "").strip("M Z").split(" L"):
+            a, b = map(float, dot.split())
+            assert x <= a <= x + w
+            assert y <= b <= y + h
+    for text in svg.iter(f"{SVG}text"):
+        left = float(text.get("x")) - (0 if text.get("text-anchor") is None else 6)
+        assert x <= left
+        assert left + 6.2 * len(text.text) <= x + w  # a letter of 13 px sans is 6.2 px wide on average

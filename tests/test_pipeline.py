@@ -228,6 +228,15 @@ def test_nothing_is_invented_where_there_is_no_bead(image):
     assert result.judgement.outcome == "undecided"
 
 
+@pytest.mark.parametrize("joint", ["bead", "butt"])
+def test_a_fillet_between_two_cards_that_was_not_said_to_be_one_is_stopped(joint):
+    photo, _ = seen_photos.photos(("fillet",), None)[0]
+    result = toeline.measure(photo, joint=joint)
+    assert result.stopped
+    assert "card_b_without_fillet" in {one.code for one in result.photo.problems}
+    assert "card_b_without_fillet" not in {one.code for one in toeline.measure(photo, joint="fillet").photo.problems}
+
+
 def test_one_card_and_the_joint_s_angle_size_a_fillet():
     pairs = seen_photos.photos(("fillet",), "good")
     if not pairs:

@@ -15,6 +15,7 @@ from sqlalchemy import create_engine, text
 import test_record
 import test_record_faults
 import test_record_tampering
+import test_welds
 from toeline.errors import RecordError
 from toeline.record import Store, signing
 
@@ -85,6 +86,9 @@ def store(url):
         test_record.test_trend_runs_in_time_and_tells_what_is_missing,
         test_record.test_export_person_gives_everything_that_names_them,
         test_record.test_tidying_sets_aside_only_what_nothing_refers_to,
+        test_welds.test_passes_and_sides_of_one_number_belong_together,
+        test_welds.test_a_wrong_test_result_is_superseded_with_a_reason_and_stays,
+        test_welds.test_procedures_are_kept_by_name_and_the_newest_holds,
     ],
     ids=lambda test: test.__name__.removeprefix("test_"),
 )

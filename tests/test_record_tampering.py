@@ -11,12 +11,15 @@ from sqlalchemy.exc import DBAPIError
 import invented
 from test_record_erasing import photo_of, save
 from toeline.errors import RecordError
-from toeline.record import Identity, NewDecision, Receipt, Store, chain, signing, tables
+from toeline.record import Identity, NewDecision, NewTest, Receipt, Store, chain, signing, tables
 from toeline.record.checking import check_record
 from toeline.report.content import report_content
+from toeline.result import Procedure, RunRanges
 
 #: By hand every change is tried, in the CI every sixth.
 EVERY = 1 if os.environ.get("TOELINE_THOROUGH") else 6
+
+PROCEDURE = Procedure(name="WPS-EC-01", run=(RunRanges(current_a=(90, 130)),))
 
 #: Kept for a batch that was cut short: no part of the record. Which store it is, opening it tells.
 APART = {"measured", "store_info"}
@@ -45,6 +48,12 @@ def fill(store):
         first.id, invented.result(1), invented.photo_bytes(1), Identity(job="J", welder="Finn Aas"), why="blurred"
     )
     save(store, photo_of("Finn Aas"), job="K", welder="Finn Aas")
+    store.add_test(first.id, NewTest(kind="root_bend", outcome="pass", date="2026-04-02", by="Noor Holm"))
+    wrong = store.weld(first.id).tests[0].id
+    right = NewTest(kind="root_bend", outcome="fail", found="open defect of 4 mm")
+    store.add_test(first.id, right, supersedes=wrong, why="the other specimen")
+    store.keep_procedure(PROCEDURE)
+    store.keep_procedure(PROCEDURE.model_copy(update={"revision": "2"}))
     store.erase_person("Finn Aas")
     save(store, photo_of("nobody", seed=4), job="L")
 
@@ -112,7 +121,7 @@ def test_every_row_and_column_on_sqlite(tmp_path, key):
 
     with Store.open(tmp_path / "record.sqlite") as store:
         fill(store)
-        assert store.check().signed == store.check().entries == 7
+        assert store.check().signed == store.check().entries == 11
         unseen, tried = sweep(store, key, lawless)
     assert unseen == []
     assert tried > 300

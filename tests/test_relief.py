@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 from pathlib import Path
+from xml.etree import ElementTree
 
 import cv2
 import numpy as np
@@ -13,10 +14,13 @@ import x3pio
 from typer.testing import CliRunner
 
 from toeline.cli.main import app
-from toeline.datafile import load
 from toeline.geometry.plate import print_scale
+from toeline.photo import read_photo
+from toeline.photogrammetry import sides_seen
+from toeline.photogrammetry.figures import ReliefFigures
 from toeline.photogrammetry.quantities import BIAS, DOUBTED, MATCHING, PLACE, PLATE, SCALE
 from toeline.pipeline import relief
+from toeline.report.relief_map import cuts, draw_height_map, draw_section
 from toeline.result import Result
 from toeline.validation.relief_scenes import scenes_in
 
@@ -63,7 +67,7 @@ def test_what_is_told_holds_the_truth_within_U(run):
 
 def test_every_row_of_a_budget_is_there_and_the_plain_ones_by_hand(run):
     _, result, _ = run
-    u, scale = load("relief.toml")["u"], print_scale(49.85)
+    u, scale = ReliefFigures.read().u, print_scale(49.85)
     height, groove = {MATCHING, BIAS, PLATE, PLACE, SCALE}, {MATCHING, PLATE, PLACE, SCALE}
     labels = {
         "height_max": height,
@@ -81,9 +85,9 @@ def test_every_row_of_a_budget_is_there_and_the_plain_ones_by_hand(run):
         if SCALE in wanted:
             assert rows[SCALE] == pytest.approx(q.value * scale.u / scale.value, rel=0.3)
         if PLATE in wanted:
-            assert rows[PLATE] == pytest.approx(u["tie"])
+            assert rows[PLATE] == pytest.approx(u.tie)
         if PLACE in wanted and q.unit == "mm":
-            assert rows[PLACE] == pytest.approx(u["extreme"])
+            assert rows[PLACE] == pytest.approx(u.extreme)
 
 
 def test_the_seam_is_told_every_millimetre(run):
@@ -138,3 +142,65 @@ def test_a_surface_is_read_back_by_a_library_of_its_format(tmp_path, run):
 
 def test_the_scene_is_found_by_the_scoreboard():
     assert [len(photos) for photos in scenes_in(SCENE).values()] == [5]
+
+
+def true_side(truth: dict) -> tuple[str, float]:
+    """From which side a photo of the scene was taken, by the renderer's own pose, and how far it leans."""
+    R, t = (np.array(truth["camera"]["pose"][key]) for key in ("R", "t"))
+    camera = -R.T @ t * [1, 1, -1]
+    seam = TRUTH["bead"]["seam"]
+    way = camera - (np.array(seam["start_mm"]) + np.array(seam["end_mm"])) / 2
+    along, left = (way[:2] @ np.array(seam[key]) for key in ("travel_direction_plate", "left_direction_plate"))
+    lean = float(np.degrees(np.arctan2(np.hypot(along, left), way[2])))
+    if lean < 12:
+        return "above", lean
+    if abs(left) > abs(along):
+        return ("left" if left > 0 else "right"), lean
+    return ("end" if along > 0 else "start"), lean
+
+
+def test_from_which_side_each_photo_was_taken_and_from_which_none_was(run):
+    result = run[1]
+    assert result.relief.missing == ()
+    for one in result.relief.seen_from:
+        side, lean = true_side(json.loads(PHOTOS[one.photo].with_suffix(".json").read_text("utf-8")))
+        assert (one.side, one.lean) == (side, pytest.approx(lean, abs=0.5))
+    read = [read_photo(path) for path in (PHOTOS[0], PHOTOS[3])]
+    found = sides_seen(read, result)
+    assert [(one.photo, one.side) for one in found.seen_from] == [(0, "above"), (1, "end")]
+    assert set(found.missing) == {"left", "right", "start"}
+    assert [p.code for p in sides_seen([read[0], read[0]], result).left_out.values()] == ["relief_same_file"]
+
+
+def test_the_document_holds_the_surface_that_the_file_holds(run):
+    _, result, file = run
+    held, bead = result.relief.map, result.bead
+    off = []
+    for k in range(12, 46, 4):
+        nearest = int(np.abs(np.array(bead.s) - held.s_mm[k]).argmin())
+        left, right = np.array(bead.left_toe[nearest]), np.array(bead.right_toe[nearest])
+        for row in range(0, len(held.t_mm), 3):
+            if abs(held.t_mm[row]) < 3.0 and held.h_mm[row][k] is not None:
+                share = (held.t_mm[row] - held.right_mm[k]) / (held.left_mm[k] - held.right_mm[k])
+                x, y = right + share * (left - right)
+                i, j = (np.abs(file[axis] - at).argmin() for axis, at in (("y_mm", y), ("x_mm", x)))
+                off.append(held.h_mm[row][k] - file["h_mm"][i, j])
+    assert len(off) > 50
+    assert np.nanpercentile(np.abs(off), 90) < 0.04
+
+
+def test_sections_lie_at_the_worst_places_and_where_somebody_asks(run):
+    result = run[1]
+    shown = cuts(result, chosen=30.2)
+    assert [cut.letter for cut in shown] == ["A", "B", "C", "D"]
+    highest, left, right, chosen = shown
+    relief = result.relief
+    assert relief.crown_mm[relief.s_mm.index(highest.at)] == pytest.approx(result.measures["height_max"].value, abs=0.1)
+    assert relief.undercut_left_mm[relief.s_mm.index(left.at)] == max(relief.undercut_left_mm[10:48])
+    assert "right toe" in right.shows
+    assert chosen.at == 30.2
+    assert cuts(result, chosen=900)[-1].at == relief.map.s_mm[-1]
+    for drawn in (draw_height_map(result, "in", shown), *(draw_section(result, cut) for cut in shown)):
+        ElementTree.fromstring(drawn)
+    assert cuts(result.model_copy(update={"relief": None})) == ()
+    assert draw_height_map(result.model_copy(update={"relief": None})) is None

@@ -16,11 +16,17 @@ from hypothesis import strategies as st
 
 import invented
 from archival import assert_archival
+from toeline.causes.procedure import read_procedure
+from toeline.causes.welding import check_result
+from toeline.datafile import text_of
 from toeline.errors import ReportError
-from toeline.record import Identity, NewDecision, Store
+from toeline.record import Identity, NewDecision, NewTest, Store
 from toeline.report import CSV_COLUMNS, csv_rows, csv_text, guard_cell, html_report, pdf_report, write_report
+from toeline.report.content import report_content
 from toeline.report.picture import encode
-from toeline.result import Quantity, Result
+from toeline.report.weld import weld_report
+from toeline.result import GaugeReading, Quantity, Result
+from toeline.text import unbroken
 
 AT = datetime(2026, 3, 14, 20, 0, tzinfo=UTC)
 DECISION = NewDecision(decision="accept", by="Noor Holm", reason="Undercut gauged at 31 mm: 0.2 mm.")
@@ -126,7 +132,13 @@ def test_on_record_brings_identity_decision_and_chain(tmp_path):
         assert "ACCEPTED by Noor Holm on" in text
         new = store.supersede(saved.id, invented.result(), invented.photo_bytes(), Identity(), why="wrong part")
         _, text = read(pdf_report(saved.result, None, inspection=store.get(saved.id)))
-        assert f"SUPERSEDED by {new.id[:12]}" in text
+        assert text.count(f"SUPERSEDED by entry {new.number}: this report no longer holds.") > 1  # on every page
+        page = html_report(saved.result, None, inspection=store.get(saved.id))
+        assert f"SUPERSEDED by entry {new.number}" in page
+        _, text = read(pdf_report(new.result, None, inspection=store.get(new.id)))
+        assert f"entry {saved.number}: wrong part" in text
+        assert f"Entry {saved.number} was accepted on" in text
+        assert "that decision is not carried over" in text
         store.erase_person("Ada Brandt")
         _, text = read(pdf_report(saved.result, None, inspection=store.get(saved.id)))
         assert "erased on request" in text
@@ -257,3 +269,84 @@ def test_json_is_the_contract():
     data = json.loads(invented.result().to_json())
     assert data["schema"] == "toeline.result/1"
     assert data["indications"][0]["from"] == 25.0
+
+
+def test_the_weld_and_its_job_stand_on_every_page(full):
+    reader, _ = read(full)
+    for page in reader.pages:
+        assert "Weld W-07, job Evening class 12" in " ".join(page.extract_text().split())
+
+
+def test_statements_and_readings_are_said_in_words_a_third_reader_understands():
+    readings = (
+        GaugeReading(name="undercut_depth", value=0.4, U=0.2, at=37.0, by="A. Boon"),
+        GaugeReading(name="cracks", value=0, unit="1", U=0, by="A. Boon"),
+        GaugeReading(name="pores", value=2, unit="1", U=0, by="A. Boon"),
+        GaugeReading(name="spatter_accepted", value=1, unit="1", U=0, by="A. Boon"),
+        GaugeReading(name="visible_faults", value=0, unit="1", U=0, by="A. Boon"),
+    )
+    result = invented.result()
+    result = result.model_copy(update={"settings": result.settings.model_copy(update={"gauge": readings})})
+    said = {(what, value, where) for what, value, where, _ in report_content(result).gauge}
+    assert ("Depth of undercut below the plate, at its deepest", "0.40 ± 0.20 mm", "37 mm from the start") in said
+    assert ("Cracks other than in the crater", "none seen", "whole weld") in said
+    assert ("Surface pores", "2 counted", "whole weld") in said
+    assert ("May the spatter that is left stay in this application?", "yes", "whole weld") in said
+    (look,) = (what for what, value, _ in said if what.startswith("A look"))
+    assert "cracks in the crater" in look
+    assert not re.search(r"[a-z]_[a-z]", "".join(what + value for what, value, _ in said))
+
+
+@pytest.mark.parametrize(
+    "text", ["0.40 ± 0.20 mm at 37 mm", "h ≤ 2 mm over 25 mm", "(1/4 in)", "140 A, 96 % and 250 °C", "133 mm/min"]
+)
+def test_no_figure_is_broken_over_lines(text):
+    held = unbroken(text)
+    assert held.replace("\u00a0", " ") == text
+    assert not re.search(r"\d [±≤≥%°mAi]|± |[≤≥] ", held.replace(" at", "").replace(" over", ""))
+
+
+def test_settings_outside_the_procedure_and_failed_tests_stand_beside_the_outcome(tmp_path):
+    procedure = read_procedure(text_of("procedures/example.toml"))
+    plain = invented.result()
+    welding = plain.settings.welding.model_copy(update={"current_a": 150.0, "weld_pass": "cap"})
+    settings = plain.settings.model_copy(update={"welding": welding, "procedure": procedure})
+    result = plain.model_copy(update={"settings": settings})
+    result = result.model_copy(update={"procedure": check_result(result).procedure})
+    with Store.open(tmp_path / "record.sqlite") as store:
+        saved = store.save_inspection(result, invented.photo_bytes(), invented.IDENTITY)
+        store.add_test(saved.id, NewTest(kind="macro", outcome="fail", date="2026-04-02", found="No root fusion"))
+        inspection = store.get(saved.id)
+        _, text = read(pdf_report(result, None, inspection=inspection))
+        assert "A later test did not pass: macro section of 2026-04-02, no root fusion." in text
+        assert "Welded outside the procedure WPS-EC-01: current 150 A." in text
+        assert "Welding procedure WPS-EC-01, revision 1, cap pass" in text
+        assert "Current 110 to 140 A 150 A OUTSIDE" in text
+        page = html_report(result, None, inspection=inspection)
+        assert "A later test did not pass" in page
+        assert "OUTSIDE" in page
+
+
+def test_a_weld_is_reported_with_its_passes_and_tests(tmp_path):
+    with Store.open(tmp_path / "record.sqlite") as store:
+        root = store.save_inspection(
+            invented.result(), invented.photo_bytes(), invented.IDENTITY.model_copy(update={"weld_pass": "root"})
+        )
+        cap = store.save_inspection(
+            invented.result(1), invented.photo_bytes(1), invented.IDENTITY.model_copy(update={"weld_pass": "cap"})
+        )
+        store.add_test(root.id, NewTest(kind="root_bend", outcome="pass", standard="ISO 5173"))
+        weld = store.weld(cap.id)
+        held = [(store.get(one.id), invented.photo()) for one in weld.holding]
+    pdf = weld_report(weld, held, made_at=AT)
+    assert_archival(pdf, part=3)
+    reader, text = read(pdf)
+    assert text.count("Weld face report") == 2
+    assert "Root bend test ✓ pass By ISO 5173." in text
+    assert "1 Root pass" in text
+    assert "2 Cap pass" in text
+    assert sorted(reader.attachments) == ["result-1.json", "result-2.json"]
+    first, *_ = reader.pages
+    assert "No outcome is given for the weld as a whole" in " ".join(first.extract_text().split())
+    with pytest.raises(ReportError):
+        weld_report(weld, [])

@@ -93,15 +93,18 @@ def test_a_ratio_carries_both_uncertainties():
 @pytest.mark.parametrize(
     "bead",
     [
-        result(electrode=None),
-        result(width_variation=unknown("the bead is too short", "1")),
+        result(
+            width_variation=unknown("the bead is too short", "1"),
+            ripple_variation=unknown("the bead is too short", "1"),
+            spatter_per_100mm=unknown("the bead is too short", "1"),
+        ),
         result(problems=(problem("blur_strong"),)),
         result().model_copy(update={"bead": Bead(found=False, why="No bead.")}),
         result().model_copy(
             update={"photo": PhotoInfo(name="a", sha256="0" * 64, width_px=1, height_px=1, usable=False)}
         ),
     ],
-    ids=["no electrode", "no width", "blurred", "no bead", "unusable"],
+    ids=["little known", "blurred", "no bead", "unusable"],
 )
 def test_missing_evidence_never_passes_and_has_no_points(bead):
     scored = score(bead, FIRST)
@@ -343,11 +346,12 @@ def test_a_sheet_says_what_comes_first_and_the_cautions_and_nothing_of_a_photo_t
         io.BytesIO(coupon_sheets(score_class([Measured("a.jpg", short), Measured("b.jpg", stopped)], FIRST), {}))
     )
     first, second = (" ".join(page.extract_text().split()) for page in pdf.pages[1:3])
-    assert "Do this first Raise the current from 95 to 110 A" in first
+    assert "Put right first Raise the current from 95 to 110 A" in first
     for words in ("one bead is one sample", "safety glasses", "gloves", "Shade 10"):
         assert words in first
-    assert "Do this first" not in second
-    assert "Then practise" not in second
+    assert "Take the photo again" in second
+    for words in ("What went well", "Next drill", "Change one thing"):
+        assert words not in second
 
 
 def test_names_with_control_characters_fit_a_workbook_and_letters_of_every_alphabet_fit_a_sheet():

@@ -12,7 +12,7 @@ from toeline.report.highlights import CHANCES, likely_causes
 from toeline.result import Coaching, Joint, Question, Result, Settings, Welding
 from toeline.text import capital
 from toeline.units import Unit
-from toeline_app import looking, parts, prefs, service, ui
+from toeline_app import components, looking, prefs, said, service, ui
 from toeline_app.photos import Photo, Shown
 from toeline_app.prefs import Preferences
 
@@ -52,7 +52,7 @@ def welded(now: Preferences) -> Preferences:
         names = service.position_names(now.joint)
         position = _choice("Position", names, now.position if now.position in names else None, "set_position")
         technique = _choice("Stringer or weave", get_args(Technique), now.technique, "set_technique", TECHNIQUES)
-        wide = parts.length_input(
+        wide = components.length_input(
             "Width that was meant", now.intended_width_mm, now.unit, 1.0, 60.0, "set_intended_width"
         )
     return now.model_copy(
@@ -86,30 +86,30 @@ def welding_of(now: Preferences) -> Welding:
     )
 
 
-def from_welding(said: Welding) -> dict[str, object]:
+def from_welding(welded: Welding) -> dict[str, object]:
     """The preferences that give this welding again; a position that has no name is left out."""
-    low, high = said.box_range_a or (None, None)
+    low, high = welded.box_range_a or (None, None)
     return {
-        "electrode_class": said.electrode_class if prefs.is_rod(said.electrode_class or "") else None,
-        "electrode_mm": said.electrode_mm,
-        "current_a": said.current_a,
+        "electrode_class": welded.electrode_class if prefs.is_rod(welded.electrode_class or "") else None,
+        "electrode_mm": welded.electrode_mm,
+        "current_a": welded.current_a,
         "box_low_a": low,
         "box_high_a": high,
-        "polarity": said.polarity,
-        "technique": said.technique,
-        "intended_width_mm": said.intended_width_mm,
+        "polarity": welded.polarity,
+        "technique": welded.technique,
+        "intended_width_mm": welded.intended_width_mm,
     }
 
 
 def _in_words(now: Preferences) -> str:
-    said = (
+    words = (
         now.electrode_class,
         f"{now.current_a:g} A" if now.current_a is not None else None,
         now.polarity,
         now.position,
         now.technique,
     )
-    return ", ".join(one for one in said if one) or "not given"
+    return ", ".join(one for one in words if one) or "not given"
 
 
 def _number(label: str, value: float | None, low: int, high: int, key: str) -> float | None:
@@ -157,9 +157,9 @@ def causes(result: Result) -> None:
             st.text(CHANCES)
         for cause in result.causes:
             st.subheader(f"{capital(cause.title) if cause.title else cause.cause}, {cause.likelihood:.0%}")
-            parts.listed("For", cause.evidence)
-            parts.listed("Against", cause.against)
-            parts.listed("Try, first thing first", cause.try_)
+            components.listed("For", cause.evidence)
+            components.listed("Against", cause.against)
+            components.listed("Try, first thing first", cause.try_)
             if cause.told_apart_by:
                 st.text(cause.told_apart_by)
 
@@ -179,23 +179,10 @@ def safety(result: Result) -> None:
 
 def with_answers(photo: Photo, settings: Settings) -> Settings:
     """The settings with what was noticed while this bead was welded."""
-    noticed: dict[str, str] = st.session_state.get(f"noticed_{photo.sha256}", {})
-    known = service.noticed_signs(settings.joint)
-    fit = {name: state for name, state in noticed.items() if name in known}
-    figures = {
-        name: st.session_state[f"{name}_{photo.sha256}"]
-        for name in ("arc_time_s", "voltage_v")
-        if st.session_state.get(f"{name}_{photo.sha256}") is not None
-    }
-    welding = settings.welding.model_copy(update={"noticed": fit, **figures})
+    about, known = said.about(photo.sha256), service.noticed_signs(settings.joint)
+    fit = {name: state for name, state in about.noticed.items() if name in known}
+    welding = about.welding(settings.welding).model_copy(update={"noticed": fit})
     return settings.model_copy(update={"welding": welding})
-
-
-def keep_answers(sha256: str, said: Welding) -> None:
-    """Take the answers of a bead on record up again."""
-    st.session_state[f"noticed_{sha256}"] = dict(said.noticed)
-    for name in ("arc_time_s", "voltage_v"):
-        st.session_state[f"{name}_{sha256}"] = getattr(said, name)
 
 
 def questions(shown: Shown, result: Result) -> None:
@@ -220,15 +207,15 @@ def _asked_elsewhere(sheet: Coaching) -> None:
 
 def _gauged(shown: Shown, sheet: Coaching, result: Result) -> None:
     """Questions that a gauge or a look answers."""
-    key, unit = f"gauge_{shown.photo.sha256}", prefs.preferences().unit
+    sha256, unit = shown.photo.sha256, prefs.preferences().unit
     for question in sheet.asks:
         name = question.input.removeprefix("gauge.")
         if question.input == name:
             continue
         if not service.look(name).question:
             st.text(f"{capital(question.ask)}.")
-        with st.form(f"ask_{name}_{shown.photo.sha256}", clear_on_submit=True):
-            typed = _typed(name, unit, shown.photo.sha256)
+        with st.form(f"ask_{name}_{sha256}", clear_on_submit=True, enter_to_submit=False):
+            typed = _typed(name, unit, sha256)
             if not st.form_submit_button("Tell the coach", width="stretch") or typed is None:
                 continue
             try:
@@ -236,7 +223,7 @@ def _gauged(shown: Shown, sheet: Coaching, result: Result) -> None:
             except ToelineError as error:
                 ui.error(error)
                 continue
-            st.session_state[key] = [*st.session_state.get(key, ()), reading]
+            said.say(sha256, gauge=(*said.about(sha256).gauge, reading))
             st.rerun()
 
 
@@ -253,11 +240,11 @@ def _typed(name: str, unit: Unit, sha256: str) -> tuple[float, float | None] | N
 
 def _noticed(shown: Shown, asked: dict[str, Question], joint: Joint) -> None:
     """What was seen or heard while welding; nothing is filled in."""
-    sha = shown.photo.sha256
-    key, known = f"noticed_{sha}", service.noticed_signs(joint)
-    now: dict[str, str] = st.session_state.get(key, {})
+    sha, known = shown.photo.sha256, service.noticed_signs(joint)
+    about = said.about(sha)
+    now = about.noticed
     first = [name for name in asked if name in known]
-    with st.form(f"noticed_form_{sha}"):
+    with st.form(f"noticed_form_{sha}", enter_to_submit=False):
         chosen: dict[str, str] = {}
         for name in (*first, *(name for name in known if name not in first)):
             says = known[name].says
@@ -268,19 +255,12 @@ def _noticed(shown: Shown, asked: dict[str, Question], joint: Joint) -> None:
                 index=states.index(now[name]) if now.get(name) in states else None,
                 format_func={one: capital(words) for one, words in says.items()}.__getitem__,
                 placeholder="Not noticed",
-                key=f"{key}_{name}",
+                key=f"noticed_{sha}_{name}",
             )
             if state is not None:
                 chosen[name] = state
-        time = _number("Seconds that the arc burned on this bead", _held("arc_time_s", sha), 1, 3600, f"time_{sha}")
-        volts = _number("Volts across the arc while welding", _held("voltage_v", sha), 5, 60, f"volts_{sha}")
+        time = _number("Seconds that the arc burned on this bead", about.arc_time_s, 1, 3600, f"time_{sha}")
+        volts = _number("Volts across the arc while welding", about.voltage_v, 5, 60, f"volts_{sha}")
         if st.form_submit_button("Tell the coach", width="stretch"):
-            st.session_state[key] = chosen
-            st.session_state[f"arc_time_s_{sha}"] = time
-            st.session_state[f"voltage_v_{sha}"] = volts
+            said.say(sha, noticed=chosen, arc_time_s=time, voltage_v=volts)
             st.rerun()
-
-
-def _held(name: str, sha256: str) -> float | None:
-    held: float | None = st.session_state.get(f"{name}_{sha256}")
-    return held

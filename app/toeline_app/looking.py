@@ -8,35 +8,35 @@ from toeline.errors import ToelineError
 from toeline.result import GaugeReading, Result
 from toeline.text import capital, one_line
 from toeline.units import Unit
-from toeline_app import parts, prefs, service, ui
+from toeline_app import components, prefs, said, service, ui
 from toeline_app.photos import Shown
 
 ANSWERS = ("Yes", "No", "Not looked")
 CONDITION = ("Yes", "No", "Not known")
 #: A longer choice of a list is cut on a phone's screen, and stands in full below it.
 LONGEST_CHOICE = 36
-_WHO = "looked_by"
+_WHO = "who_looked"
 
 
 def page_part(shown: Shown, result: Result) -> None:
     """The fold that takes in looks and gauge readings, and what was taken in."""
     if result.judgement is None:
         return
-    key, unit = f"gauge_{shown.photo.sha256}", prefs.preferences().unit
-    kept: list[GaugeReading] = list(st.session_state.get(key, ()))
+    sha256, unit = shown.photo.sha256, prefs.preferences().unit
+    key, kept = f"gauge_{sha256}", said.about(sha256).gauge
     with ui.fold("gauge", f"Look and gauge ({len(kept)})", "visibility"):
-        parts.listed("What would settle the rest", tuple(service.needs(result)))
+        components.listed("What would settle the rest", tuple(service.needs(result)))
         _conditions(shown, result)
         by = who()
         new = [*_looks(result, key, by, unit), *_gauge(result, key, by, unit)]
         if new:
-            st.session_state[key] = [*kept, *new]
+            said.say(sha256, gauge=(*kept, *new))
             st.rerun()
         for number, one in enumerate(kept):
-            what, said = service.gauge_row(one, unit)
-            label = f"Remove: {what} {said}" if what.endswith("?") else f"Remove: {what}, {said}"
+            what, words = service.gauge_row(one, unit)
+            label = f"Remove: {what} {words}" if what.endswith("?") else f"Remove: {what}, {words}"
             if st.button(label, key=f"{key}_{number}", width="stretch"):
-                st.session_state[key] = kept[:number] + kept[number + 1 :]
+                said.say(sha256, gauge=kept[:number] + kept[number + 1 :])
                 st.rerun()
         if result.judgement.unused:
             st.text(f"Not used, as no line of the criteria goes by it: {'; '.join(result.judgement.unused)}.")
@@ -44,9 +44,9 @@ def page_part(shown: Shown, result: Result) -> None:
 
 def _conditions(shown: Shown, result: Result) -> None:
     """What the criteria ask about the weld itself; nothing is taken for granted."""
-    key = f"conditions_{shown.photo.sha256}"
-    now: dict[str, bool] = st.session_state.get(key, {})
-    said: dict[str, bool] = {}
+    sha256 = shown.photo.sha256
+    key, now = f"conditions_{sha256}", said.about(sha256).conditions
+    answered: dict[str, bool] = {}
     for name, text in service.conditions(result).items():
         answer = st.radio(
             f"{text}.",
@@ -56,22 +56,26 @@ def _conditions(shown: Shown, result: Result) -> None:
             key=f"{key}_{name}",
         )
         if answer in ("Yes", "No"):
-            said[name] = answer == "Yes"
-    if said != now:
-        st.session_state[key] = said
+            answered[name] = answer == "Yes"
+    if answered != now:
+        said.say(sha256, conditions=answered)
         st.rerun()
 
 
 def who() -> str:
     """Who looks and gauges, typed once in a session."""
-    typed = st.text_input("Who looked and gauged", value=st.session_state.get(_WHO, ""), max_chars=200)
-    st.session_state[_WHO] = one_line(typed or "")
-    return str(st.session_state[_WHO])
+    st.session_state[_WHO] = said.now().looked_by
+    typed = st.text_input("Who looked and gauged", max_chars=200, key=_WHO, on_change=_keep_who)
+    return one_line(typed or "")
+
+
+def _keep_who() -> None:
+    said.change(looked_by=one_line(st.session_state[_WHO] or ""))
 
 
 def name_of_looker() -> str | None:
     """Who looks and gauges, if it was typed."""
-    return st.session_state.get(_WHO) or None
+    return said.now().looked_by or None
 
 
 def ask(name: str, unit: Unit, key: str) -> float | None:
@@ -133,7 +137,9 @@ def _gauge(result: Result, key: str, by: str, unit: Unit) -> list[GaugeReading]:
         return []
     if len(names[name]) > LONGEST_CHOICE:
         st.text(capital(names[name]) + ".")
-    with st.form(f"{key}_form", clear_on_submit=True):  # the choice stands before it, as it says the reading's unit
+    with st.form(
+        f"{key}_form", clear_on_submit=True, enter_to_submit=False
+    ):  # the choice stands before it, as it says the reading's unit
         asked = service.gauge_unit(name, unit)
         value = st.number_input(f"Reading ({asked})", min_value=0.0, value=None, step=0.1, format="%.2f")
         at = _where(unit)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, wait
 from dataclasses import dataclass
 from itertools import count
@@ -16,8 +16,8 @@ from streamlit.runtime.uploaded_file_manager import UploadedFile
 from toeline.result import Result, Settings
 from toeline.text import one_line
 from toeline_app import service, ui
+from toeline_app.jobs import Examined
 from toeline_app.uploads import TooMuch, let_go, session_id
-from toeline_app.work import Examined
 
 _SHOWN = "examined"
 _SAID = "photos_said"
@@ -30,10 +30,14 @@ LONGEST_NAME = 120
 
 @dataclass(frozen=True, slots=True)
 class Photo:
-    """A photo of this session: its name as the browser gave it, never used as a path, and where its bytes lie."""
+    """A photo of this session: its name as the browser gave it, never used as a path, and where its bytes lie.
+
+    ``sides``: photos of the same bead from the sides, which tell height and depth with it.
+    """
 
     name: str
     path: Path
+    sides: tuple[Photo, ...] = ()
 
     @property
     def sha256(self) -> str:
@@ -60,8 +64,8 @@ def take_in(files: Sequence[UploadedFile], into: str, *, kept: Sequence[Photo] =
     are said to be too many.
     """
     session = session_id()
-    held = {photo.sha256: photo for photo in kept}
-    _held()[into] = list(kept)
+    mine = {photo.sha256: photo for photo in kept}
+    held()[into] = list(kept)
     _let_go_of_unused(session)
     twice, refusal = [], service.uploads().turned_away(session)
     for file in files:
@@ -70,12 +74,12 @@ def take_in(files: Sequence[UploadedFile], into: str, *, kept: Sequence[Photo] =
         except TooMuch as error:
             refusal = str(error)
             break
-        if path.stem in held:
-            twice.append(f"{plain_name(file.name)} is the same photo as {held[path.stem].name} and is taken once.")
+        if path.stem in mine:
+            twice.append(f"{plain_name(file.name)} is the same photo as {mine[path.stem].name} and is taken once.")
         else:
-            held[path.stem] = Photo(_own_name(plain_name(file.name), {one.name for one in held.values()}), path)
+            mine[path.stem] = Photo(_own_name(plain_name(file.name), {one.name for one in mine.values()}), path)
     free(files)
-    _held()[into] = list(held.values())
+    held()[into] = list(mine.values())
     if refusal or twice:
         st.session_state[_SAID] = f"Not every photo sent was taken in. {refusal}" if refusal else " ".join(twice)
 
@@ -84,14 +88,19 @@ def holding(name: str) -> list[Photo]:
     """The photos held under a name; what kept some from being taken in is said once."""
     if said := st.session_state.pop(_SAID, None):
         st.warning(ui.plain(said))
-    return _held().get(name, [])
+    return held().get(name, [])
 
 
 def take_up(data: bytes, name: str, into: str) -> Photo:
     """Hold one photo that is on record under the name ``into``. Raises TooMuch."""
     photo = Photo(plain_name(name), service.uploads().keep(session_id(), data))
-    _held()[into] = [photo]
+    held()[into] = [photo]
     return photo
+
+
+def take_back(kept: Sequence[tuple[str, bytes]], into: str) -> None:
+    """Hold photos of a draft, as (name, bytes), under the name ``into``. Raises TooMuch."""
+    held()[into] = [Photo(name, service.uploads().keep(session_id(), data)) for name, data in kept]
 
 
 def free(files: Sequence[UploadedFile]) -> None:
@@ -100,13 +109,20 @@ def free(files: Sequence[UploadedFile]) -> None:
         let_go(session_id(), file.file_id)
 
 
-def _held() -> dict[str, list[Photo]]:
+def let_go_of(unused: Callable[[str], bool]) -> None:
+    """Hold no longer what is held under these names."""
+    for name in [name for name in held() if unused(name)]:
+        del held()[name]
+
+
+def held() -> dict[str, list[Photo]]:
+    """All photos held, by the name that a page holds them under."""
     found: dict[str, list[Photo]] = st.session_state.setdefault(_HELD, {})
     return found
 
 
 def _let_go_of_unused(session: str) -> None:
-    used = {photo.sha256 for page in _held().values() for photo in page}
+    used = {photo.sha256 for page in held().values() for photo in page}
     for key in [key for key, shown in _shown().items() if shown.photo.sha256 not in used]:
         gone = _shown().pop(key)
         for path in (gone.picture, gone.overview, gone.picture and _small(gone.picture)):
@@ -128,7 +144,7 @@ def _own_name(name: str, taken: set[str]) -> str:
 
 
 def _key(photo: Photo, settings: Settings) -> str:
-    return f"{photo.sha256} {settings.model_dump_json()}"
+    return f"{photo.sha256} {' '.join(one.sha256 for one in photo.sides)} {settings.model_dump_json()}"
 
 
 def _shown() -> dict[str, Shown]:
@@ -157,8 +173,11 @@ def measure_all(jobs: Sequence[tuple[Photo, Settings]], *, batch: bool = False, 
             while waiting and len(running) < IN_LINE:
                 photo, settings = waiting.pop(0)
                 known = service.remembered(photo.sha256, photo.name, settings) if batch else None
-                running[service.submit(photo.path, photo.name, settings, known, with_code)] = (photo, settings)
-            place.progress(done / total, text=_progress(done, total, time.monotonic() - started))
+                sides = [(one.path, one.name) for one in photo.sides]
+                job = service.submit(photo.path, photo.name, settings, known, with_code, sides)
+                running[job] = (photo, settings)
+            most = max(len(photo.sides) for photo, _ in jobs)
+            place.progress(done / total, text=_progress(done, total, time.monotonic() - started, most))
             finished, _ = wait(running, timeout=0.25, return_when=FIRST_COMPLETED)
             for job in finished:
                 photo, settings = running.pop(job)
@@ -174,7 +193,11 @@ def measure_all(jobs: Sequence[tuple[Photo, Settings]], *, batch: bool = False, 
     return [_shown()[_key(photo, settings)] for photo, settings in jobs]
 
 
-def _progress(done: int, total: int, elapsed: float) -> str:
+def _progress(done: int, total: int, elapsed: float, sides: int) -> str:
+    if sides and done == total - 1:
+        return (
+            f"Working out height and depth from {sides + 1} photos, {elapsed:.0f} seconds so far, about half a minute"
+        )
     if total == 1:
         return "Measuring the photo"
     if done == 0:

@@ -11,8 +11,8 @@ from streamlit.runtime.uploaded_file_manager import UploadedFile
 
 from toeline.errors import ToelineError
 from toeline.record import DecisionKind, Identity, Inspection, NewDecision
-from toeline.result import Result, Settings
-from toeline_app import parts, photos, service, serving, ui
+from toeline.result import Result
+from toeline_app import components, photos, said, service, serving, ui
 from toeline_app.photos import Shown
 
 DECISIONS: dict[str, str] = {
@@ -24,15 +24,21 @@ DECISIONS: dict[str, str] = {
 FIELDS = (
     ("job", "Job"),
     ("part", "Part"),
+    ("drawing", "Drawing number"),
     ("weld", "Weld number"),
+    ("weld_pass", "Pass, such as root, fill or cap"),
+    ("layer", "Layer"),
+    ("face", "Side: face or root"),
     ("welder", "Welder"),
     ("procedure", "Welding procedure"),
     ("position", "Position"),
     ("inspector", "Inspector"),
 )
 MOST_FURTHER = 8
-_LAST = "last_identity"
-_INSTEAD = "instead_of"
+#: What an entry should not lack.
+NEEDED = ("weld", "welder")
+#: What is likely the same for the next weld.
+LASTING = ("job", "part", "welder", "procedure", "position", "inspector")
 
 Identifying = dict[str, str | date | None]
 
@@ -63,30 +69,24 @@ def title(number: int, identity: object) -> str:
 
 def supersede_with_next(inspection: Inspection) -> None:
     """What is saved next takes the place of this inspection."""
-    st.session_state[_INSTEAD] = inspection.id
-    st.session_state.pop(_saved(inspection.photos[0].sha256), None)
-
-
-def _saved(sha256: str) -> str:
-    """Where a session remembers that it saved a photo's inspection, and with which settings."""
-    return f"saved_{sha256}"
+    said.change(instead_of=inspection.id)
+    said.say(inspection.photos[0].sha256, saved=None)
 
 
 def save_form(shown: Shown) -> None:
-    """A form, folded, that records the inspection with its photos; perhaps in the place of an earlier one."""
+    """What is asked, folded, to record the inspection with its photos; perhaps in the place of an earlier one."""
     result = shown.result
     if result is None:
         return
-    key = f"save_{shown.photo.sha256}"
-    done: tuple[str, Settings] | None = st.session_state.get(_saved(shown.photo.sha256))
+    sha256 = shown.photo.sha256
+    done = said.about(sha256).saved
     decides = serving.role() == "inspector"
-    old = (done[0] if done else st.session_state.get(_INSTEAD)) if decides else None
+    old = (done[0] if done else said.now().instead_of) if decides else None
     with ui.fold("save", "Save to the record", "inventory_2", expanded=old is not None):
         if done and done[1] == result.settings:
             st.success("Saved to the record.")
             if decides and st.button("Open the inspection", width="stretch"):
-                st.session_state["inspection"] = done[0]
-                st.switch_page(parts.page("record"))
+                st.switch_page(components.page("record"), query_params={"inspection": done[0]})
             return
         try:
             earlier = service.inspection(old) if old else None
@@ -96,36 +96,77 @@ def save_form(shown: Shown) -> None:
         if earlier is not None:
             st.info(f"This takes the place of {ui.plain(title(earlier.number, earlier.identity))}, which is kept.")
             if st.button("Save it as an inspection of its own instead", width="stretch"):
-                st.session_state.pop(_INSTEAD, None)
-                st.session_state.pop(_saved(shown.photo.sha256), None)
+                said.change(instead_of=None)
+                said.say(sha256, saved=None)
                 st.rerun()
-        filled = inspection_form(f"{key}_{old}", earlier)
+        filled = inspection_form(f"save_{sha256}_{old}", earlier, remember=True)
         if filled is None:
             return
         saved = record(shown.photo.path.read_bytes(), result, filled, earlier)
         if saved is not None:
-            st.session_state.pop(_INSTEAD, None)
-            st.session_state[_saved(shown.photo.sha256)] = (saved.id, result.settings)
+            typed = {name: str(value) for name, value in filled.identity.items() if value and name in LASTING}
+            said.change(instead_of=None, typed=typed)
+            said.say(sha256, saved=(saved.id, result.settings))
             st.rerun()
 
 
-def inspection_form(key: str, old: Inspection | None) -> Filled | None:
-    """The form of an inspection, filled with what is known; what was sent off, or None.
+def inspection_form(key: str, old: Inspection | None, *, remember: bool = False) -> Filled | None:
+    """What is asked about an inspection, filled with what is known; what is to be saved, once that was looked over.
 
-    With ``old`` it asks why that one is superseded, and starts from what that one says.
+    With ``old`` it asks why that one is superseded, and starts from what that one says. ``remember``: what is typed
+    comes back after a reload.
     """
-    with st.form(key):
-        why = st.text_area("Why the earlier one is superseded", max_chars=2000, key=f"{key}_old") if old else ""
-        before: Mapping[str, object] = old.identity.model_dump() if old else st.session_state.get(_LAST, {})
-        identity = _identity_fields(key, before, again=old is not None)
-        remarks = st.text_area("Remarks", (old.remarks or "") if old else "", max_chars=2000, key=f"{key}_remarks")
-        further = st.file_uploader(
-            "Further photos, of a gauge or the other side", type="image", accept_multiple_files=True, key=f"{key}_more"
-        )
-        decision, reason = decision_fields(key) if serving.role() == "inspector" else ("none", "")
-        if not st.form_submit_button("Save the inspection", type="primary", width="stretch"):
-            return None
-    return Filled(identity, tuple(further), remarks, decision, reason, why or "")
+    before: dict[str, object] = dict(said.now().typed)
+    if old is not None:
+        before = old.identity.model_dump() | {"remarks": old.remarks}
+    why = _text(f"{key}_old", "Why the earlier one is superseded", "", area=True) if old else ""
+    identity = _identity_fields(key, before, again=old is not None)
+    remarks = _text(f"{key}_remarks", "Remarks", str(before.get("remarks") or ""), area=True)
+    further = st.file_uploader(
+        "Further photos, of a gauge or the other side", type="image", accept_multiple_files=True, key=f"{key}_more"
+    )
+    decision, reason = decision_fields(key) if serving.role() == "inspector" else ("none", "")
+    filled = Filled(identity, tuple(further), remarks, decision, reason, why)
+    if remember:
+        typed = {name: value for name, value in (identity | {"remarks": remarks}).items() if isinstance(value, str)}
+        said.change(typed={name: value for name, value in typed.items() if value})
+    return filled if _looked_over(key, filled) else None
+
+
+def _looked_over(key: str, filled: Filled) -> bool:
+    """Shows what will be written and what is missing; whether to save it. No key pressed in a field ever does that."""
+    asked = f"{key}_asked"
+    if not st.session_state.get(asked):
+        if st.button("Look it over and save", type="primary", width="stretch", key=f"{key}_look"):
+            st.session_state[asked] = True
+            st.rerun()
+        return False
+    rows = [(label, str(filled.identity[name])) for name, label in FIELDS if filled.identity[name]]
+    rows += [("Date of inspection", str(filled.identity["date"]))] if filled.identity["date"] else []
+    rows += [("Remarks", filled.remarks)] if filled.remarks else []
+    rows += [("Further photos", str(len(filled.further)))] if filled.further else []
+    rows += [("Decision", DECISIONS[filled.decision])] if filled.decision != "none" else []
+    ui.table(("What", "Will be written"), rows, caption="This will be written, with the photo and what it shows")
+    missing = [label.lower() for name, label in FIELDS if name in NEEDED and not filled.identity[name]]
+    if filled.decision != "none" and not filled.identity["inspector"]:
+        missing.append("inspector, who decides")
+    if missing:
+        st.warning(f"Missing: {', '.join(missing)}. An entry stays as it is written: fill in above what you know.")
+    st.text("What is recorded is kept for good. It can be superseded, not changed.")
+    if st.button("Save the inspection", type="primary", width="stretch", key=f"{key}_save"):
+        return True
+    if st.button("Not yet", width="stretch", key=f"{key}_not_yet"):
+        st.session_state.pop(asked)
+        st.rerun()
+    return False
+
+
+def _text(key: str, label: str, known: str, *, area: bool = False) -> str:
+    """A text field that starts from what is known."""
+    if key not in st.session_state:
+        st.session_state[key] = known
+    typed = st.text_area(label, max_chars=2000, key=key) if area else st.text_input(label, max_chars=200, key=key)
+    return typed or ""
 
 
 def record(photo: bytes, result: Result, filled: Filled, old: Inspection | None) -> Inspection | None:
@@ -158,17 +199,15 @@ def record(photo: bytes, result: Result, filled: Filled, old: Inspection | None)
         ui.error(error)
         return None
     photos.free(filled.further)
-    st.session_state[_LAST] = filled.identity
     return saved
 
 
 def _identity_fields(key: str, before: Mapping[str, object], *, again: bool) -> Identifying:
-    """Fields of a weld's identity, filled with what was last saved, save the weld's number unless it is the same."""
+    """Fields of a weld's identity, filled with what is known."""
     values: Identifying = {}
     for name, label in FIELDS:
         known = before.get(name) or (_signed_in() if name == "inspector" else "")
-        value = "" if name == "weld" and not again else str(known or "")
-        values[name] = st.text_input(label, value=value, max_chars=200, key=f"{key}_{name}")
+        values[name] = _text(f"{key}_{name}", label, str(known or ""))
     known_day = before.get("date")
     day = (known_day if isinstance(known_day, date) else None) if again else date.today()
     values["date"] = st.date_input("Date of inspection", value=day, key=f"{key}_date")

@@ -5,11 +5,12 @@ from __future__ import annotations
 import io
 import logging
 import os
-from collections.abc import Sequence
+import tempfile
+from collections.abc import Mapping, Sequence
 from concurrent.futures import Future
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import streamlit as st
 from PIL import Image, ImageDraw
@@ -20,11 +21,15 @@ from toeline.causes.chart import Sign, chart
 from toeline.causes.electrodes import electrode_class
 from toeline.causes.position import position_names as names_of_positions
 from toeline.causes.position import read_position
-from toeline.coupons.coupons import ClassScores, score_class, to_csv, to_xlsx
+from toeline.coupons.coupons import ClassScores, Coupon, score_class, to_csv, to_xlsx
+from toeline.coupons.drills import grouped
+from toeline.coupons.learner import HEADINGS, LearnerSheet, sheets_of
+from toeline.coupons.learner import learner_sheet as sheet_of
 from toeline.coupons.roster import Roster, coupon_of, name_from_file, read_roster
-from toeline.coupons.rubric import Rubric, load_rubric, shipped_rubrics
+from toeline.coupons.rubric import Rubric, load_rubric, shipped_rubrics, with_marks
 from toeline.coupons.rubric import read_rubric as rubric_of
 from toeline.coupons.rubric import rubric_text as shipped_text
+from toeline.coupons.said_later import with_settings
 from toeline.criteria import list_criteria, load_criteria
 from toeline.errors import ToelineError, told
 from toeline.evidence.evidence import middle
@@ -46,20 +51,25 @@ from toeline.record import (
     TrendPoint,
 )
 from toeline.report.fillet_sketch import draw_cross_section
-from toeline.result import GaugeReading, Joint, Point, Result, Settings
+from toeline.result import GaugeReading, Joint, Point, Result, Settings, Welding
 from toeline.text import capital
 from toeline.units import MM_PER_INCH, Unit, length
 from toeline.validation.repeatability import Spread
 from toeline.validation.repeatability import spreads as spreads_of
-from toeline_app import serving, work
+from toeline_app import jobs, serving
+from toeline_app.drafts import Drafts, drafts_path
 from toeline_app.uploads import Uploads, is_alive, start_sweeping, waiting_by_session
+
+if TYPE_CHECKING:
+    from toeline.photogrammetry import SidesSeen
+    from toeline.report.relief_map import Cut
 
 _LOG = logging.getLogger(__name__)
 THUMBNAIL_PX = 240
 FURTHER_PX = 900
 ROWS_A_PAGE = 20
 #: As many photos at once as there are cores; everyone else waits in line.
-_WORKERS = Workers(min(4, os.cpu_count() or 1), work.warm_up)
+_WORKERS = Workers(min(4, os.cpu_count() or 1), jobs.warm_up)
 
 
 def start_measuring() -> None:
@@ -71,15 +81,35 @@ def start_measuring() -> None:
 def uploads() -> Uploads:
     """The photos of the running sessions."""
     kept = Uploads(is_alive, waiting=waiting_by_session)
-    start_sweeping(kept)
+    start_sweeping(kept.sweep, drafts().sweep)
     return kept
 
 
+@st.cache_resource
+def drafts() -> Drafts:
+    """The visitors' drafts; where the state folder cannot be written they last as long as the app does."""
+    try:
+        return Drafts(drafts_path())
+    except OSError:
+        return Drafts(Path(tempfile.mkdtemp(prefix="toeline-drafts-")))
+
+
 def submit(
-    path: Path, name: str, settings: Settings, known: Result | None = None, with_code: bool = False
-) -> Future[work.Examined]:
-    """Put a photo in line to be measured and drawn, or only drawn where its result is ``known``."""
-    return _WORKERS.submit(work.examine, path, name, settings, known, with_code)
+    path: Path,
+    name: str,
+    settings: Settings,
+    known: Result | None = None,
+    with_code: bool = False,
+    sides: Sequence[jobs.Named] = (),
+) -> Future[jobs.Examined]:
+    """Put a photo in line to be measured with those from its sides and drawn, or only drawn where its result is
+    ``known``."""
+    return _WORKERS.submit(jobs.examine, path, name, settings, known, with_code, sides)
+
+
+def sides_of(face: Result, photos: Sequence[jobs.Named]) -> Future[SidesSeen]:
+    """From which sides photos were taken whose first is the photo that ``face`` was measured in."""
+    return _WORKERS.submit(jobs.look_at_sides, face, photos)
 
 
 #: What batches measured, kept beside the record.
@@ -97,7 +127,7 @@ def remember(result: Result) -> None:
     _KEPT.remember(result.photo.sha256, settings_digest(result.settings, __version__), result)
 
 
-def abandon(job: Future[work.Examined]) -> None:
+def abandon(job: Future[jobs.Examined]) -> None:
     """End a photo's job that nobody waits for any more."""
     _WORKERS.abandon(job)
 
@@ -142,7 +172,7 @@ def with_mark(overview: bytes, at: Point | None, photo_width: int) -> Image.Imag
 
 def thumbnail(picture: bytes) -> bytes:
     """A small copy of a picture."""
-    return work.thumbnail(picture, THUMBNAIL_PX)
+    return jobs.thumbnail(picture, THUMBNAIL_PX)
 
 
 # -- gauge readings and reports ----------------------------------------------------------------------------------
@@ -275,7 +305,7 @@ def gauge_reading(name: str, value: float, at: float | None, unit: Unit, by: str
 
 def pdf(result: Result, photo: Path | bytes, unit: Unit, inspection: Inspection | None = None) -> bytes:
     """The PDF report of a result, or of an inspection on record, its picture drawn from the original photo."""
-    return _WORKERS.submit(work.pdf, result, photo, unit, inspection).result()
+    return _WORKERS.submit(jobs.pdf, result, photo, unit, inspection).result()
 
 
 def csv(result: Result, identity: Identity | None = None) -> bytes:
@@ -287,7 +317,42 @@ def csv(result: Result, identity: Identity | None = None) -> bytes:
 
 def html(result: Result, photo: Path | bytes, unit: Unit, inspection: Inspection | None = None) -> bytes:
     """The one-page HTML report of a result, or of an inspection on record."""
-    return _WORKERS.submit(work.html, result, photo, unit, inspection).result()
+    return _WORKERS.submit(jobs.html, result, photo, unit, inspection).result()
+
+
+def fewest_for_depth() -> int:
+    """How many photos the depth of undercut takes."""
+    from toeline.photogrammetry import fewest_for_depth as fewest
+
+    return fewest()
+
+
+def relief_cuts(result: Result, unit: Unit, chosen: float | None) -> tuple[Cut, ...]:
+    """The cross-sections worth showing, and one at a place that was ``chosen``, mm along the seam."""
+    from toeline.report.relief_map import cuts
+
+    return cuts(result, unit, chosen)
+
+
+def height_map(result: Result, unit: Unit, shown: Sequence[Cut], wide: float) -> str | None:
+    """The surface as SVG, ``wide`` px, or None where there is none."""
+    from toeline.report.relief_map import draw_height_map
+
+    return draw_height_map(result, unit, shown, wide)
+
+
+def relief_section(result: Result, cut: Cut, unit: Unit, wide: float) -> tuple[str, str | None]:
+    """A cross-section's title and its drawing as SVG, ``wide`` px."""
+    from toeline.report.relief_map import draw_section, title_of_cut
+
+    return title_of_cut(cut, unit), draw_section(result, cut, wide)
+
+
+def relief_profile(result: Result, unit: Unit, wide: float) -> str | None:
+    """Height of the face, depth along both toes and width over the seam as SVG, ``wide`` px."""
+    from toeline.report.relief_profile import draw_relief_profile
+
+    return draw_relief_profile(result, unit, wide)
 
 
 def cross_section(result: Result, unit: Unit) -> str | None:
@@ -311,6 +376,23 @@ def rubric_text(name: str) -> str:
 def read_rubric(text: str) -> Rubric:
     """The rubric in an edited text. Raises RubricError with the line."""
     return rubric_of(text)
+
+
+def rubric_with_marks(text: str, pass_share: float, weights: Mapping[str, float]) -> str:
+    """A rubric's text with another pass mark and other weights. Raises RubricError."""
+    return with_marks(text, pass_share, weights)
+
+
+def measured_by(settings: Settings) -> Settings:
+    """Of the settings what a photo is measured by: the rest can be said afterwards."""
+    return settings.model_copy(update={"criteria": None, "gauge": (), "welding": Welding()})
+
+
+def said_of(result: Result | None, settings: Settings, looks: Sequence[GaugeReading]) -> Result | None:
+    """A measured photo judged and coached by all the settings, and by what was looked for. Raises ToelineError."""
+    if result is None:
+        return None
+    return with_settings(result, settings.model_copy(update={"gauge": (*settings.gauge, *looks)}))
 
 
 def roster(data: bytes, name: str) -> Roster:
@@ -343,6 +425,31 @@ def class_csv(scores: ClassScores) -> bytes:
 def class_xlsx(scores: ClassScores) -> bytes:
     """The class list as a workbook."""
     return to_xlsx(scores)
+
+
+def learner_sheet(coupon: Coupon, rubric: Rubric, unit: Unit) -> LearnerSheet:
+    """What one learner reads of a coupon."""
+    return sheet_of(coupon, rubric, unit)
+
+
+def heading(change_is: str) -> str:
+    """What the one thing on a sheet is headed by."""
+    return HEADINGS[change_is]
+
+
+def next_session(scores: ClassScores) -> list[tuple[str, str, str]]:
+    """Who does which drill: its title, the names, what to weld."""
+    plan = grouped((sheet.name, sheet.drill) for sheet in sheets_of(scores))
+    again = "Take the photo again"
+    rows = [(one.title if one else again, ", ".join(who), one.general if one else "") for one, who in plan]
+    return [*rows, *([("No photo yet", ", ".join(scores.absent), "")] if scores.absent else [])]
+
+
+def class_json(scores: ClassScores, unit: Unit) -> str:
+    """The class as JSON."""
+    from toeline.coupons.document import class_json as written
+
+    return written(scores, unit)
 
 
 def sheets(scores: ClassScores, pictures: dict[str, bytes], unit: Unit) -> bytes:
@@ -429,7 +536,7 @@ def recorded_photo(sha256: str) -> bytes:
 
 def small_copy(photo: bytes, name: str) -> bytes:
     """A further photo, decoded within the limits, as a small JPEG. Raises PhotoError where it is none."""
-    return _WORKERS.submit(work.small_copy, photo, name, FURTHER_PX).result()
+    return _WORKERS.submit(jobs.small_copy, photo, name, FURTHER_PX).result()
 
 
 @st.cache_data(max_entries=40, show_spinner=False)
@@ -513,7 +620,7 @@ def erase_person(name: str) -> Erasure:
 @st.cache_data(max_entries=40, show_spinner="Drawing the picture")
 def recorded_picture(sha256: str, result_json: str, unit: Unit) -> bytes:
     """The annotated picture of a photo on record."""
-    return _WORKERS.submit(work.draw, store().photo(sha256), result_json, unit).result()
+    return _WORKERS.submit(jobs.draw, store().photo(sha256), result_json, unit).result()
 
 
 # -- the cards ----------------------------------------------------------------------------------------------------

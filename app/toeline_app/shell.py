@@ -9,7 +9,7 @@ import streamlit as st
 from streamlit import runtime
 
 from toeline.errors import ToelineError
-from toeline_app import parts, prefs, service, serving, ui
+from toeline_app import components, keeping, prefs, service, serving, ui
 from toeline_app.access_gate import PATH
 from toeline_app.uploads import session_id
 from toeline_app.views import about, bench, cards, coupons, person, phone, record, repeat, trends
@@ -24,6 +24,7 @@ def run() -> None:
     if not _may_come_in():
         return
     service.uploads().welcome(session_id())
+    keeping.bring_back()
     sections = {
         "": [st.Page(bench.page, title="Measure", icon=":material/photo_camera:", url_path="measure", default=True)],
         "Record": [
@@ -44,8 +45,11 @@ def run() -> None:
     if serving.role() != "inspector":
         del sections["Record"]
     current = st.navigation(sections, position="top")
-    parts.set_pages({page.url_path: page for section in sections.values() for page in section})
-    shown(current.run)
+    components.set_pages({page.url_path: page for section in sections.values() for page in section})
+    try:
+        shown(current.run)
+    finally:  # also where the page is drawn anew, or left
+        keeping.keep()
     prefs.keep_on_device()
     if serving.signs_in_elsewhere():
         st.text(f"Signed in as {st.user.get('name') or st.user.get('email') or 'someone without a name'}.")

@@ -26,6 +26,8 @@ OUTCOMES: dict[Outcome | str, tuple[str, str]] = {
 }
 #: A value up to this long stands on the right of its name on a narrow screen; a longer one reads as a text.
 LONGEST_IN_A_PAIR = 70
+#: How many times as large a picture can be shown.
+ZOOMS = (1, 2, 4)
 #: For a chart, however many points it has: the style sheet colours its letters, and does not reach into a canvas.
 AS_SVG = {"embedOptions": {"renderer": "svg"}}
 _SIGNS = {"stop": "✕", "warning": "!", "note": "i"}
@@ -53,9 +55,39 @@ def fold(key: str, title: str, icon: str, *, expanded: bool = False) -> DeltaGen
     return st.expander(title, key=f"fold_{key}", icon=f":material/{icon}:", expanded=expanded)
 
 
-def keep_shape_of_taps(ratio: float) -> None:
+def zoom(key: str) -> int:
+    """How many times as large a picture is shown: 1, 2 or 4; what does not fit is panned to."""
+    chosen = st.segmented_control(
+        "Size of the picture",
+        ZOOMS,
+        default=1,
+        required=True,
+        format_func=lambda times: f"{times} ×",
+        key=f"zoom_{key}",
+    )
+    return int(chosen or 1)
+
+
+def picture(jpeg: bytes, alt: str, key: str) -> None:
+    """A picture that can be made larger."""
+    with st.container(key=f"picture_{key}"):
+        st.image(jpeg, width="stretch", alt=alt)
+    times = zoom(key)
+    if times > 1:
+        st.html(
+            f"<style>.st-key-picture_{key} {{ overflow: auto; max-height: 80vh; }}"
+            f".st-key-picture_{key} :is([data-testid=stElementContainer], [data-testid=stFullScreenFrame], "
+            f"[data-testid=stImage], [data-testid=stImageContainer], img) {{ max-width: none !important; "
+            f"width: {times}00% !important; }}</style>"
+        )
+
+
+def keep_shape_of_taps(ratio: float, times: int) -> None:
     """Hold the picture that is tapped to its width over height: it says its height once, and a phone may be turned."""
-    st.html(f"<style>[data-testid=stCustomComponentV1] {{ aspect-ratio: {ratio:.4f}; height: auto; }}</style>")
+    st.html(
+        f"<style>.st-key-taps {{ overflow: auto; max-height: 80vh; }} .st-key-taps [data-testid=stCustomComponentV1] "
+        f"{{ aspect-ratio: {ratio:.4f}; height: auto; width: {times}00%; max-width: none; }}</style>"
+    )
 
 
 def error(said: object) -> None:
@@ -95,6 +127,13 @@ def line(outcome: str, title: str, text: str, *, chip: str | None = None) -> Non
         f'<div class="tl-line"><span class="tl-chip tl-{outcome}">{escape(chip or outcome_word(outcome))}</span>'
         f"<div><strong>{escape(title)}</strong><p>{escape(sentence(text))}</p></div></div>"
     )
+
+
+def card(head: str, first: str, more: Sequence[str] = (), *, strong: bool = True) -> None:
+    """A coach's card: what it is, the one thing, and what goes with it."""
+    said = f"<strong>{escape(first)}</strong>" if strong else escape(first)
+    rest = "".join(f"<p>{escape(line)}</p>" for line in more)
+    st.html(f'<div class="tl-cause"><p>{escape(head)}</p><p>{said}</p>{rest}</div>')
 
 
 def table(

@@ -200,13 +200,14 @@ class Uploads:
         return len(gone)
 
 
-def start_sweeping(uploads: Uploads) -> None:
+def start_sweeping(*sweeps: Callable[[], object]) -> None:
     """Sweep in the background for as long as the process lives."""
 
     def sweeping() -> None:
         while True:
             sleep(EVERY_S)
-            uploads.sweep()
+            for sweep in sweeps:
+                sweep()
 
     threading.Thread(target=sweeping, name="toeline-sweep", daemon=True).start()
 

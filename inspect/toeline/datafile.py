@@ -13,12 +13,6 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 from toeline.errors import DataFileError
 
 
-@cache
-def load(name: str) -> dict[str, Any]:
-    """The TOML file ``name`` of the package's ``data`` folder, read once; treat it as read-only."""
-    return tomllib.loads(text_of(name))
-
-
 def read_toml(text: str) -> dict[str, Any]:
     """What a TOML text says; ``tomllib.TOMLDecodeError`` also where it is nested without end or a number too long."""
     try:
@@ -84,20 +78,42 @@ def _read(model: type[_Model]) -> _Model:
     return model.parse(text_of(model.file_name))
 
 
+_HEADER = re.compile(r"\s*\[(\[?)([^\[\]]+)\]\]?\s*(?:#.*)?$")
+_KEY = re.compile(r"""\s*((?:[\w-]+|"[^"]*"|'[^']*')(?:\s*\.\s*(?:[\w-]+|"[^"]*"|'[^']*'))*)\s*=""")
+_PART = re.compile(r"""[\w-]+|"[^"]*"|'[^']*'""")
+
+
 def line_of(text: str, where: tuple[int | str, ...]) -> int:
-    """The line (from 1) of a TOML ``text`` nearest to a place such as ``("line", 3, "limit")``: table, then key."""
-    lines = text.splitlines()
-    start = 0
-    tables = [n for n, line in enumerate(lines) if where and re.match(rf"\[\s*{where[0]}\s*\]", line.strip())]
-    if len(where) >= 2 and tables:
-        start, where = tables[0], where[1:]
-    elif len(where) >= 2 and isinstance(where[1], int):
-        headers = [n for n, line in enumerate(lines) if re.match(rf"\[\[\s*{where[0]}\s*\]\]", line.strip())]
-        start = headers[where[1]] if where[1] < len(headers) else 0
-        where = where[2:]
-    for number in range(start, len(lines)):
-        if number > start and lines[number].lstrip().startswith("["):
-            break
-        if where and re.match(rf"\s*{re.escape(str(where[0]))}\s*(\.|=)", lines[number]):
-            return number + 1
-    return start + 1
+    """The line (from 1) of a TOML ``text`` nearest to a place such as ``("line", 3, "limit")``: its key, else its
+    table, else the first."""
+    table: tuple[int | str, ...] = ()
+    lists: dict[tuple[int | str, ...], int] = {}
+    best, depth = 1, 0
+    for number, line in enumerate(text.splitlines(), 1):
+        if header := _HEADER.match(line):
+            table = _table(_parts(header[2]), bool(header[1]), lists)
+            here = table
+        elif key := _KEY.match(line):
+            here = (*table, *_parts(key[1]))
+        else:
+            continue
+        common = min(len(here), len(where))
+        if here[:common] == where[:common] and common > depth:
+            best, depth = number, common
+    return best
+
+
+def _parts(dotted: str) -> list[str]:
+    return [part.strip("\"'") for part in _PART.findall(dotted)]
+
+
+def _table(parts: list[str], one_of_many: bool, lists: dict[tuple[int | str, ...], int]) -> tuple[int | str, ...]:
+    """Where a table's header stands: names, and behind a name of many tables which of them it is."""
+    where: tuple[int | str, ...] = ()
+    for nth, part in enumerate(parts, 1):
+        where = (*where, part)
+        if one_of_many and nth == len(parts):
+            lists[where] = lists.get(where, -1) + 1
+        if where in lists:
+            where = (*where, lists[where])
+    return where

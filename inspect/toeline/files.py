@@ -7,10 +7,11 @@ import uuid
 from pathlib import Path
 
 
-def write_whole(path: Path, content: bytes | str) -> None:
+def write_whole(path: Path, content: bytes | str, *, private: bool = False) -> None:
     """Write a file so that it is there whole, or is as it was: a full disk or a kill leaves no half of it.
 
-    What is no file of its own, such as a pipe, is written straight into. Raises OSError, which names ``path``.
+    ``private``: nobody but its owner may read it. What is no file of its own, such as a pipe, is written straight into.
+    Raises OSError, which names ``path``.
     """
     data = content.encode("utf-8") if isinstance(content, str) else content
     part = None
@@ -20,6 +21,8 @@ def write_whole(path: Path, content: bytes | str) -> None:
             return
         target = path.resolve()  # a link stays one
         part = target.with_name(f".{uuid.uuid4().hex}.part")
+        if private:
+            part.touch(mode=0o600)
         part.write_bytes(data)
         if target.exists():
             part.chmod(target.stat().st_mode)

@@ -34,8 +34,37 @@ CAUSES: dict[CauseId, str] = {
     "poor_restart": "Restart badly tied in",
     "damp_or_dirty": "Damp electrode or dirty plate",
     "uneven_hand": "Uneven hand",
+    "poor_start": "Poor start",
 }
 
+TestKind = Literal[
+    "face_bend",
+    "root_bend",
+    "side_bend",
+    "break",
+    "macro",
+    "penetrant",
+    "magnetic",
+    "radiographic",
+    "ultrasonic",
+    "tensile",
+    "hardness",
+]
+
+#: What is tested on a weld later on.
+TESTS: dict[TestKind, str] = {
+    "face_bend": "face bend test",
+    "root_bend": "root bend test",
+    "side_bend": "side bend test",
+    "break": "break test",
+    "macro": "macro section",
+    "penetrant": "penetrant test",
+    "magnetic": "magnetic particle test",
+    "radiographic": "radiographic test",
+    "ultrasonic": "ultrasonic test",
+    "tensile": "tensile test",
+    "hardness": "hardness test",
+}
 
 #: The plates of a fillet. Which is which is what the cards say: a photo cannot tell whether they were laid swapped.
 PLATES: dict[Literal["base", "upright"], str] = {

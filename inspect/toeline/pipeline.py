@@ -13,6 +13,7 @@ from typing import Unpack
 import numpy as np
 
 from toeline.causes import rank_causes
+from toeline.causes.welding import check_result
 from toeline.criteria import Criteria, load_criteria
 from toeline.document import withhold, write_document
 from toeline.errors import CardError
@@ -124,6 +125,31 @@ def relief_with(
     return _judged(result, criteria, clock)
 
 
+#: The settings by which a photo is measured and the result worded; all others only judge and advise.
+_MEASURED_BY = {
+    "joint",
+    "check_line_mm",
+    "camera_profile",
+    "ends_px",
+    "joint_angle_deg",
+    "drawing_size_mm",
+    "drawing_size_is",
+    "unit",
+}
+
+
+def judge_again(result: Result, settings: Settings) -> Result | None:
+    """A measured photo judged and advised anew by other settings: readings, looks, criteria, how it was welded.
+
+    None where the photo would have to be measured anew. Raises ToelineError where a setting makes no sense.
+    """
+    if settings.model_dump(include=_MEASURED_BY) != result.settings.model_dump(include=_MEASURED_BY):
+        return None
+    criteria, _ = _check(settings)
+    anew: dict[str, object] = {"judgement": None, "causes": (), "causes_why": None, "coaching": None, "advice": {}}
+    return _judged(result.model_copy(update={"settings": settings, **anew}), criteria, _Clock())
+
+
 def _check(settings: Settings) -> tuple[Criteria | None, CameraProfile | None]:
     """Refuse what is wrong before a photo is read; the criteria and the camera profile that are named."""
     for reading in settings.gauge:
@@ -171,6 +197,7 @@ def _judged(result: Result, criteria: Criteria | None, clock: _Clock) -> Result:
         causes = rank_causes(result)
         result = result.model_copy(
             update={
+                "procedure": check_result(result).procedure,
                 "causes": causes.causes,
                 "causes_why": causes.causes_why,
                 "coaching": causes.coaching,

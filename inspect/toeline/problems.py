@@ -111,6 +111,12 @@ _KINDS = (
         "Leave one card of each letter on the plate and take it again.",
     ),
     ProblemKind(
+        "card_b_without_fillet",
+        "stop",
+        "Cards A and B are in view, so this is a fillet, but it was not said to be one.",
+        "Say that the joint is a fillet, or leave card B out of the picture.",
+    ),
+    ProblemKind(
         "card_not_flat",
         "warning",
         "The card's markers do not lie in one plane within {px} px.",

@@ -14,6 +14,7 @@ SCHEMA: Literal["toeline.result/1"] = "toeline.result/1"
 
 Severity = Literal["note", "warning", "stop"]
 Side = Literal["left", "right"]
+SeenSide = Literal["above", "left", "right", "start", "end"]
 Joint = Literal["bead", "butt", "fillet"]
 Outcome = Literal["pass", "fail", "undecided"]
 Confidence = Annotated[float, Field(ge=0, le=1)]
@@ -172,12 +173,40 @@ class Indication(Model):
     depth: Quantity | None = None
 
 
+class SeenFrom(Model):
+    """Where a photo was taken from: its place among the photos, the side of the bead looking along travel (``above``:
+    square on), and how far it leans from square on, degrees."""
+
+    photo: int
+    side: SeenSide
+    lean: float
+
+
+class ReliefMap(Model):
+    """The surface as cross-sections: height ``[t][s]`` at places ``s_mm`` along the seam and ``t_mm``
+    across it, positive to the left of travel; None where not seen, U with k = 2.
+
+    ``plate_mm`` (t) is the bare plates' own height: 0 on one plate, on a fillet rising to both sides from the line
+    where they meet (``t_mm`` 0), heights then being square to the line between the plates. ``left_mm`` and
+    ``right_mm`` are where the toes lie at each ``s_mm``.
+    """
+
+    s_mm: tuple[float, ...]
+    t_mm: tuple[float, ...]
+    h_mm: tuple[tuple[float | None, ...], ...]
+    U_mm: tuple[tuple[float | None, ...], ...]
+    plate_mm: tuple[float, ...]
+    left_mm: tuple[float | None, ...]
+    right_mm: tuple[float | None, ...]
+
+
 class ReliefAlong(Model):
     """Height and depth from several photos along the seam, at ``s_mm``; None where it was not seen.
 
     ``crown_mm`` is the greatest height of the face over the plate, on a fillet over the straight line between its toes;
     ``undercut_*_mm`` the greatest depth below the plate beside that toe. ``U_mm`` (k = 2) has the same three names.
-    ``seen`` is the share of the face with a height.
+    ``seen`` is the share of the face with a height. ``seen_from`` says where the photos that were used were taken from,
+    ``missing`` from which sides none was; ``map`` is the surface.
     """
 
     state: Literal["measured", "none"]
@@ -188,6 +217,9 @@ class ReliefAlong(Model):
     undercut_left_mm: tuple[float | None, ...] = ()
     undercut_right_mm: tuple[float | None, ...] = ()
     U_mm: dict[str, tuple[float | None, ...]] = {}
+    seen_from: tuple[SeenFrom, ...] = ()
+    missing: tuple[SeenSide, ...] = ()
+    map: ReliefMap | None = None
 
 
 class JudgedLine(Model):
@@ -212,11 +244,25 @@ class JudgedLine(Model):
     gauge: str | None = None
 
 
+class Ask(Model):
+    """One thing that would settle lines that are undecided: what kind of thing, and the sentence that asks for it.
+
+    ``name`` is the keyword of a setting, the name of a condition, or that of a look or a reading, with the ``places``
+    along the seam, mm, where to start. ``by_photos``: a relief from several photos would settle it as well.
+    """
+
+    kind: Literal["photo", "setting", "condition", "look", "gauge"]
+    text: str = ""
+    name: str | None = None
+    places: tuple[float, ...] = ()
+    by_photos: bool = False
+
+
 class Judgement(Model):
     """The whole weld against one criteria set.
 
-    ``beside``: what has to stand beside the outcome wherever it is shown; ``unused``: what a person gauged or stated
-    and no line went by.
+    ``needs`` says in sentences what would settle the rest, ``asks`` the same one by one. ``beside``: what has to stand
+    beside the outcome wherever it is shown; ``unused``: what a person gauged or stated and no line went by.
     """
 
     criteria: str
@@ -229,6 +275,7 @@ class Judgement(Model):
     outcome: Outcome
     lines: tuple[JudgedLine, ...]
     needs: tuple[str, ...] = ()
+    asks: tuple[Ask, ...] = ()
     cautions: tuple[str, ...] = ()
     beside: tuple[str, ...] = ()
     unused: tuple[str, ...] = ()
@@ -288,6 +335,43 @@ class GaugeReading(Model):
     by: str | None = None
 
 
+class RunRanges(Model):
+    """What a welding procedure allows for some of its passes; no ``passes`` are all of them, None is not limited.
+
+    ``rods`` are designations, ``rod_mm`` core diameters, mm; pairs are the lowest and the highest.
+    """
+
+    passes: tuple[str, ...] = ()
+    rods: tuple[str, ...] = ()
+    rod_mm: tuple[float, ...] = ()
+    current_a: tuple[float, float] | None = None
+    voltage_v: tuple[float, float] | None = None
+    polarity: tuple[Literal["DC+", "DC-", "AC"], ...] = ()
+    travel_mm_min: tuple[float, float] | None = None
+    heat_input_kj_mm: tuple[float, float] | None = None
+
+
+class Procedure(Model):
+    """A welding procedure (WPS) with the ranges that it allows; temperatures in °C, positions by word or name."""
+
+    name: str = Field(min_length=1, max_length=200)
+    revision: str = ""
+    process: str = "111"
+    positions: tuple[str, ...] = ()
+    preheat_min_c: float | None = None
+    interpass_max_c: float | None = None
+    run: tuple[RunRanges, ...] = Field(min_length=1)
+
+
+class ProcedureLine(Model):
+    """One variable of a welding procedure held against the settings; ``unknown`` where what was used was not said."""
+
+    variable: str
+    allowed: str
+    used: str
+    outcome: Literal["inside", "outside", "unknown"]
+
+
 class Welding(Model):
     """Welding settings as the user typed them. ``noticed`` is what was seen or heard while welding, by the sign's id in
     ``data/causes.toml``, with one of that sign's states."""
@@ -304,6 +388,9 @@ class Welding(Model):
     technique: Literal["stringer", "weave"] | None = None
     slope_deg: float | None = None
     rotation_deg: float | None = None
+    weld_pass: str | None = None
+    preheat_c: float | None = None
+    interpass_c: float | None = None
     noticed: dict[str, str] = {}
 
 
@@ -326,6 +413,7 @@ class Settings(Model):
     conditions: dict[str, bool] = {}
     joint_angle_deg: float | None = None
     welding: Welding = Welding()
+    procedure: Procedure | None = None
 
 
 class Result(Model):
@@ -344,6 +432,7 @@ class Result(Model):
     indications: tuple[Indication, ...] = ()
     relief: ReliefAlong | None = None
     judgement: Judgement | None = None
+    procedure: tuple[ProcedureLine, ...] = ()
     causes: tuple[Cause, ...] = ()
     causes_why: str | None = None
     coaching: Coaching | None = None

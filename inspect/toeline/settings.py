@@ -9,12 +9,13 @@ from pathlib import Path
 from typing import Literal, TypedDict, Unpack
 
 from toeline.causes.position import read_position
+from toeline.causes.procedure import check_procedure, load_procedure
 from toeline.causes.signs import check_noticed
 from toeline.errors import SettingsError
 from toeline.evidence.gauge import read_gauge, read_look
-from toeline.result import GaugeReading, Joint, Point, Settings, Welding
+from toeline.result import GaugeReading, Joint, Point, Procedure, Settings, Welding
 from toeline.text import one_line
-from toeline.units import GREATEST, MM_PER_INCH, Unit, read_length
+from toeline.units import GREATEST, MM_PER_INCH, Unit, read_length, read_temperature
 
 
 class Said(TypedDict, total=False):
@@ -37,6 +38,10 @@ class Said(TypedDict, total=False):
     technique: Literal["stringer", "weave"] | None
     noticed: Mapping[str, str] | Sequence[str]
     position: str | None
+    procedure: str | Path | Procedure | None
+    weld_pass: str | None
+    preheat: float | str | None
+    interpass: float | str | None
     size: float | str | None
     size_is: Literal["leg", "throat"]
     joint_angle: float | None
@@ -72,6 +77,10 @@ def settings_from(**said: Unpack[Said]) -> Settings:
     ) -> float | None:
         return _positive(name, mm(said.get(name)))
 
+    def celsius(name: Literal["preheat", "interpass"]) -> float | None:
+        typed = said.get(name)
+        return None if typed is None else read_temperature(typed, unit)
+
     criteria, camera = said.get("criteria"), said.get("camera")
     position = said.get("position")
     slope, rotation = read_position(position, joint) if position else (None, None)
@@ -91,6 +100,7 @@ def settings_from(**said: Unpack[Said]) -> Settings:
         drawing_size_is=said.get("size_is", "leg"),
         joint_angle_deg=_positive("joint_angle", said.get("joint_angle")),
         conditions=_conditions(said.get("condition", ())),
+        procedure=_procedure(said.get("procedure")),
         welding=Welding(
             electrode_class=said.get("electrode_class"),
             electrode_mm=length("electrode"),
@@ -103,6 +113,9 @@ def settings_from(**said: Unpack[Said]) -> Settings:
             technique=said.get("technique"),
             slope_deg=slope,
             rotation_deg=rotation,
+            weld_pass=one_line(said.get("weld_pass") or "") or None,
+            preheat_c=celsius("preheat"),
+            interpass_c=celsius("interpass"),
             noticed=_noticed(said.get("noticed", ()), joint),
         ),
     )
@@ -118,6 +131,13 @@ def _readings(
     readings = [read_gauge(one, unit) if isinstance(one, str) else one for one in gauge]
     readings += [read_look(one, unit) for one in looked]
     return tuple(one if one.by or by is None else one.model_copy(update={"by": by}) for one in readings)
+
+
+def _procedure(said: str | Path | Procedure | None) -> Procedure | None:
+    if not isinstance(said, Procedure):
+        return None if said is None else load_procedure(said)
+    check_procedure(said)
+    return said
 
 
 def _positive(name: str, value: float | None) -> float | None:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import os
+import re
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 #: Control characters, those that turn the direction of writing about, halves of pairs.
 _UNSEEN = ("Cc", "Cs")
@@ -42,6 +44,21 @@ def sentence(text: str) -> str:
     """``text`` with a capital at its start and a full stop at its end; nothing stays nothing."""
     text = capital(text.strip())
     return text if not text or text.endswith((".", "!", "?")) else text + "."
+
+
+def spoken_error(found: Mapping[str, Any]) -> str:
+    """What a model's refusal says about a value, as :mod:`pydantic` lists it, without the words for programmers."""
+    return str(found["msg"]).removeprefix("Value error, ").removeprefix("Assertion failed, ").rstrip(".")
+
+
+#: What stands beside a figure, and a space before it.
+_BESIDE = re.compile(r"(?<=\d) (?=(?:mm/min|in/min|mm|in|kJ/mm|kJ/in|px/mm|px|A|V|s|°C|°F|%)(?![A-Za-z]))")
+_HELD = re.compile(r" (?=±)|(?<=±) | (?=[≤≥] ?[\d−-])|(?<=[≤≥]) (?=[\d−-])")
+
+
+def unbroken(text: str) -> str:
+    """``text`` with spaces that no line is broken at inside figures: between a value, its U and its unit."""
+    return _HELD.sub("\u00a0", _BESIDE.sub("\u00a0", text))
 
 
 def either(words: Sequence[str]) -> str:

@@ -63,6 +63,11 @@ def figure(mm: float, wanted: Unit = "mm") -> str:
     return f"{'0' if text in ('-0', '') else text} {unit}"
 
 
+def temperature(celsius: float, wanted: Unit = "mm") -> str:
+    """A temperature for a sentence: ``250 °C``, and in Fahrenheit where lengths are in inches."""
+    return f"{celsius:.0f} °C" if wanted == "mm" else f"{celsius * 9 / 5 + 32:.0f} °F"
+
+
 def span(low_mm: float, high_mm: float, wanted: Unit = "mm") -> str:
     """A range of lengths for a sentence: ``120 to 250 mm``."""
     return f"{length(low_mm, wanted).split()[0]} to {length(high_mm, wanted)}"
@@ -88,3 +93,18 @@ def read_length(text: str, unit: Unit = "mm") -> float:
     if not isfinite(value):
         raise SettingsError(f"{text!r} is no finite length.")
     return value
+
+
+_TEMPERATURE = re.compile(r"(-?\d+(?:\.\d*)?)\s*°?\s*([cf])?", re.IGNORECASE)
+
+
+def read_temperature(typed: float | str, unit: Unit = "mm") -> float:
+    """A temperature as it is typed, in °C: ``250``, ``250 C``, ``480F``; a plain figure is °F where lengths are
+    in inches. Raises SettingsError.
+    """
+    found = _TEMPERATURE.fullmatch(str(typed).strip())
+    if found is None or not abs(float(found[1])) < GREATEST:
+        raise SettingsError(f"{typed!r} is no temperature; give a number, such as 150, or 300F.")
+    fahrenheit = (found[2] or ("f" if unit == "in" else "c")).lower() == "f"
+    value = float(found[1])
+    return (value - 32) * 5 / 9 if fahrenheit else value

@@ -13,9 +13,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from toeline.datafile import load
 from toeline.geometry.card import FoundCard, card_spec
 from toeline.geometry.plate import Plate
+from toeline.measures.figures import DetectionFigures
 from toeline.photo import Photo
 from toeline.photo.figures import Graded, PhotoFigures
 from toeline.problems import problem
@@ -208,7 +208,7 @@ def trace_problems(traced: TracedBead) -> list[Problem]:
         for end, seen in (("start", traced.start_seen), ("end", traced.end_seen))
         if not seen
     ]
-    unsure = float(np.mean(traced.confidence < load("detection.toml")["toe"]))
+    unsure = float(np.mean(traced.confidence < DetectionFigures.read().toe))
     if unsure > 0.15:
         found.append(problem("bead_unsure", share=round(100 * unsure)))
     for covered in traced.covered:

@@ -8,6 +8,7 @@ import os
 import time
 from contextlib import nullcontext
 from pathlib import Path
+from urllib.parse import quote
 
 import pytest
 from cryptography import x509
@@ -31,7 +32,7 @@ from toeline_app.access import (
     Gate,
     new_code,
 )
-from toeline_app.access_gate import COOKIE, LOOPBACK, AccessGate
+from toeline_app.access_gate import COOKIE, LOOPBACK, VISITOR, VISITOR_KEY, AccessGate
 from toeline_app.prefs import Preferences, read_cookie, write_cookie
 from toeline_app.server import ServingError, launch
 from toeline_app.uploads import (
@@ -275,7 +276,7 @@ def test_without_a_pass_nothing_is_served_but_the_question():
     assert visitor.cookie == ""
     status, answer, _ = visitor.ask("POST", "/access", b"code=k7mr2xpd")
     assert status == 303
-    assert all(word in answer["set-cookie"].lower() for word in (COOKIE, "httponly", "samesite=strict"))
+    assert all(word in answer["set-cookie"].lower() for word in (COOKIE, "httponly", "samesite=lax"))
     assert visitor.ask("PUT", "/anything")[2] == "inside"
 
 
@@ -443,3 +444,55 @@ def test_photos_left_behind_by_a_killed_app_are_swept_at_start(tmp_path, monkeyp
     assert kept.exists()
     for one in (living, another):
         one.close()
+
+
+def test_the_right_code_leads_to_the_address_that_was_sent():
+    visitor = Visitor(Gate("K7MR-2XPD"))
+    asked = "/record?inspection=7f"
+    location = visitor.ask("GET", asked, accept="text/html")[1]["location"]
+    assert location == "/access?to=%2Frecord%3Finspection%3D7f"
+    assert 'name="to" value="/record?inspection=7f"' in visitor.ask("GET", location)[2]
+    assert visitor.ask("POST", "/access", b"code=no&to=" + quote(asked).encode())[0] == 403
+    answer = visitor.ask("POST", "/access", b"code=k7mr2xpd&to=" + quote(asked).encode())[1]
+    assert answer["location"] == asked
+
+
+@pytest.mark.parametrize(
+    "to", ["//evil.example", "https://evil.example", "/\\evil.example", "/access", "evil", "/a\r\nb"]
+)
+def test_nobody_is_led_elsewhere(to):
+    visitor = Visitor(Gate("K7MR-2XPD"))
+    body = b"code=k7mr2xpd&to=" + quote(to, safe="").encode()
+    assert visitor.ask("POST", "/access", body)[1]["location"] == "/"
+
+
+@pytest.mark.parametrize("path", ["/record?inspection=7f", "/trends", "/person/"])
+def test_a_sent_address_of_the_record_is_refused_to_a_learner(path):
+    visitor = Visitor(Gate("K7MR-2XPD", "LEAR-N3RS"))
+    visitor.ask("POST", "/access", b"code=LEARN3RS")
+    status, _, text = visitor.ask("GET", path, accept="text/html")
+    assert status == 403
+    assert "inspector" in text
+    assert "inside" not in text
+    assert visitor.ask("GET", "/coupons", accept="text/html")[2] == "inside"
+    other = Visitor(Gate("K7MR-2XPD", "LEAR-N3RS"))
+    other.ask("POST", "/access", b"code=K7MR2XPD")
+    assert other.ask("GET", path, accept="text/html")[2] == "inside"
+
+
+def test_each_visitor_gets_a_key_of_their_own_that_no_script_can_read():
+    keys = []
+    for _ in range(2):
+        said = Visitor(None).ask("GET", "/", accept="text/html")[1]["set-cookie"]
+        assert all(word in said for word in ("HttpOnly", "SameSite=lax", "Max-Age=43200"))
+        keys.append(said.partition("=")[2].partition(";")[0])
+    assert keys[0] != keys[1]
+    assert all(VISITOR_KEY.fullmatch(key) for key in keys)
+    known = Visitor(None)
+    known.cookie = f"{VISITOR}={keys[0]}"
+    assert known.ask("GET", "/", accept="text/html")[1]["set-cookie"].startswith(f"{VISITOR}={keys[0]};")
+    known.cookie = f"{VISITOR}=../../etc"
+    assert "../" not in known.ask("GET", "/", accept="text/html")[1]["set-cookie"]
+    assert "set-cookie" not in Visitor(None).ask("GET", "/app.js")[1]
+    assert "set-cookie" not in Visitor(Gate("K7MR-2XPD")).ask("GET", "/", accept="text/html")[1]
+    assert "Secure" in Visitor(None, scheme="https").ask("GET", "/", accept="text/html")[1]["set-cookie"]

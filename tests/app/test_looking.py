@@ -11,8 +11,9 @@ from judged_results import indication, result
 from toeline.criteria import load_criteria
 from toeline.judgement import judge
 from toeline.result import Result
-from toeline_app import looking, parts, service
+from toeline_app import components, looking, service
 from toeline_app.prefs import Preferences
+from toeline_app.said import AboutPhoto, Said
 
 SCRIPT = """
 import streamlit as st
@@ -35,8 +36,13 @@ def form(found: Result) -> AppTest:
     return app.run()
 
 
+def about(app: AppTest) -> AboutPhoto:
+    said = app.session_state["said"] if "said" in app.session_state else Said()
+    return said.about.get("a" * 64, AboutPhoto())
+
+
 def kept(app: AppTest):
-    return list(app.session_state["gauge_" + "a" * 64]) if "gauge_" + "a" * 64 in app.session_state else []
+    return list(about(app).gauge)
 
 
 def press(app: AppTest, label: str) -> AppTest:
@@ -94,7 +100,7 @@ def test_every_gauge_that_a_line_goes_by_can_be_given():
 
 
 def test_what_stands_beside_the_outcome_is_in_the_badge():
-    assert parts.beside(judged(joint="butt")).startswith("ISO 5817, quality level C (middle); root not judged")
+    assert components.beside(judged(joint="butt")).startswith("ISO 5817, quality level C (middle); root not judged")
 
 
 @pytest.mark.parametrize(("name", "value", "words"), [("cracks", 0, "none"), ("cracks", 1, "yes"), ("pores", 3, "3")])
@@ -109,7 +115,7 @@ def test_what_the_criteria_ask_about_the_weld_can_be_said():
     pipe = next(one for one in app.radio if one.label == "The seam runs round a pipe.")
     assert pipe.value is None
     app = pipe.set_value("No").run()
-    assert app.session_state["conditions_" + "a" * 64] == {"pipe": False}
+    assert about(app).conditions == {"pipe": False}
     pipe = next(one for one in app.radio if one.label == "The seam runs round a pipe.")
     app = pipe.set_value("Not known").run()
-    assert app.session_state["conditions_" + "a" * 64] == {}
+    assert about(app).conditions == {}

@@ -14,7 +14,7 @@ from toeline.causes.chart import chart
 from toeline.evidence.gauge import gauges
 from toeline.problems import problem
 from toeline.record import Identity, NewDecision
-from toeline_app import coach, parts, photos, service, ui
+from toeline_app import coach, components, photos, service, ui
 from toeline_app.prefs import Preferences, read_cookie, write_cookie
 from toeline_app.uploads import Uploads
 from toeline_app.views.bench import to_settings
@@ -110,7 +110,7 @@ def test_a_bead_without_legs_has_no_such_chart():
 def test_a_bad_photo_is_never_shown_with_an_outcome(problems, usable, says):
     found = result()
     shown = found.model_copy(update={"photo": found.photo.model_copy(update={"problems": problems, "usable": usable})})
-    assert parts.outcome(shown) == says
+    assert components.outcome(shown) == says
     assert says in ui.OUTCOMES
 
 
@@ -147,6 +147,7 @@ def test_a_wrong_inspection_is_superseded_and_each_leads_to_the_other():
     )
     app = opened(old.id)
     next(field for field in app.text_input if field.label == "Part").set_value("Plate 4")
+    button(app, "Look it over and save").click().run()
     button(app, "Save the inspection").click().run()
     assert any("Say why" in one.value for one in app.error)
     assert service.inspection(old.id).superseded_by is None
@@ -161,7 +162,7 @@ def test_a_wrong_inspection_is_superseded_and_each_leads_to_the_other():
     assert any("Wrong plate was written down." in one.value for one in app.text)
     button(app, "Open the earlier one").click().run()
     assert any("superseded" in one.value for one in app.warning)
-    assert not any(one.label == "Save the inspection" for one in app.button)  # it is superseded once only
+    assert not any(one.label == "Look it over and save" for one in app.button)  # it is superseded once only
     button(app, "Open the one in its place").click().run()
     assert app.session_state["inspection"] == new.id
 
@@ -249,6 +250,7 @@ def test_a_person_is_erased_after_being_sure():
 def test_a_wrong_rubric_names_its_line_in_the_page():
     app = run("coupons")
     assert not app.exception
+    next(one for one in app.toggle if "TOML" in one.label).set_value(True).run()
     area = app.text_area[0]
     area.set_value(area.value.replace("weight = 25", "weight = -25", 1)).run()
     assert "line" in app.error[0].value
@@ -271,12 +273,12 @@ def test_a_batch_is_not_measured_twice():
     [("310, 420, 2900, 460", ((310.0, 420.0), (2900.0, 460.0))), ("1;2;3;4", ((1.0, 2.0), (3.0, 4.0)))],
 )
 def test_typed_ends_are_read(typed, ends):
-    assert parts.read_ends(typed) == ends
+    assert components.read_ends(typed) == ends
 
 
 @pytest.mark.parametrize("typed", ["", "1, 2, 3", "a, b, c, d", "1, 2, 3, inf", "1, 2, 3, nan"])
 def test_typed_nonsense_gives_no_ends(typed):
-    assert parts.read_ends(typed) is None
+    assert components.read_ends(typed) is None
 
 
 def test_a_tap_maps_to_the_photos_own_pixels():
@@ -340,7 +342,7 @@ def test_a_lost_photo_hides_nothing_else_of_an_inspection():
     app = opened(saved.id)
     assert not app.exception
     assert "missing" in app.error[0].value
-    assert any(one.label == "Save the inspection" for one in app.button)
+    assert any(one.label == "Look it over and save" for one in app.button)
 
 
 def test_user_text_cannot_mark_up():
@@ -429,4 +431,4 @@ def test_what_was_noticed_is_told_on_the_page_and_nothing_is_filled_in(tmp_path)
     [one for one in app.button if one.label == "Tell the coach"][-1].click()
     app.run()
     assert not app.exception
-    assert app.session_state[f"noticed_{photo.sha256}"] == {"sound": "weak"}
+    assert app.session_state["said"].about[photo.sha256].noticed == {"sound": "weak"}

@@ -11,7 +11,20 @@ from urllib.request import Request, urlopen
 import openpyxl
 import pypdf
 import pytest
-from driving import SCREENS, choose, fits, handed_over, look, measured, open_fold, serve, set_choice, settled, unfold
+from driving import (
+    ROOT,
+    SCREENS,
+    choose,
+    fits,
+    handed_over,
+    look,
+    measured,
+    open_fold,
+    serve,
+    set_choice,
+    settled,
+    unfold,
+)
 from playwright.sync_api import expect
 from websockets.exceptions import InvalidStatus
 from websockets.sync.client import connect
@@ -63,6 +76,31 @@ def test_bench_journey(visitors, pictures, size):
     page.locator("summary", has_text="electrode 3.2 mm").wait_for()  # remembered on the device
 
 
+def test_photos_from_the_sides_tell_height_and_the_judgement_moves_with_it(visitors):
+    scene = sorted((ROOT / "demo_images" / "round_stringer").glob("*_v?.jpg"))
+    page = visitors.come(settings={"criteria": "iso5817-2014-c", "thickness_mm": 10.0, "check_line_mm": 49.85})
+    settled(page)
+    choose(page, scene[0])
+    measured(page)
+    assert "Undecided" in page.locator(BADGE).inner_text()
+    open_fold(page, "add two to four photos from the sides")
+    part = page.locator("details", has=page.locator("summary", has_text="Height and depth"))
+    part.locator("img[alt*='stand to its left']").wait_for()
+    part.locator("input[type=file]").last.set_input_files(str(scene[1]))
+    part.get_by_text("Still missing: from the right, from beyond the end and from behind the start.").wait_for()
+    settled(page)
+    part.locator("input[type=file]").last.set_input_files([str(path) for path in scene[2:]])
+    part.get_by_text("All sides are there.").wait_for()
+    part.get_by_role("button", name="Work out height and depth").click()
+    part.locator("img[alt*='Height map']").wait_for()
+    settled(page)
+    assert "Fail" in page.locator(BADGE).inner_text(), "it is more than 1 mm deep, where 0.5 mm is allowed"
+    part.get_by_label("Show a cross-section at").fill("30")
+    part.get_by_label("Show a cross-section at").press("Enter")
+    part.get_by_text("30 mm from the start: chosen").wait_for()
+    fits(page, "bench-relief")
+
+
 def test_bad_photos_say_what_is_wrong_and_how_to_retake_them(visitors, no_weld, class_photos):
     page = visitors.come("phone")
     choose(page, no_weld, class_photos[4])
@@ -101,7 +139,7 @@ def test_a_wrong_bead_is_corrected_by_two_taps(visitors, pictures):
         assert box["height"] <= page.locator("iframe[title*='image_coordinates']").bounding_box()["height"] + 1
         image.tap(position={"x": end[0] / width * box["width"], "y": end[1] / height * box["height"]})
         settled(page)
-    page.get_by_role("button", name="Find the bead without my ends").wait_for()
+    page.get_by_role("button", name="Find the bead without my taps").wait_for()
     measured(page)
     look(page, "bench-tapped")
     open_fold(page, "Report and data")
@@ -121,10 +159,15 @@ def test_record_journey_to_a_pdf_that_reads_back(visitors, pictures):
         page.get_by_label(label, exact=True).fill(text)
     page.get_by_label("Inspector", exact=True).fill("Noor Holm")
     page.get_by_text("Reject", exact=True).click()
-    page.locator("[data-testid=stForm] input[type=file]").set_input_files([str(pictures[2].path)])
+    page.locator("input[type=file]").last.set_input_files([str(pictures[2].path)])
+    page.get_by_text(pictures[2].path.name).wait_for()
     settled(page)
     fits(page, "record-form")
     page.get_by_label(re.compile("^Reason")).fill("Seen with a glass.")
+    settled(page)
+    page.get_by_role("button", name="Look it over and save").click()
+    for written in ("Weld number", "Further photos", "Decision"):
+        page.get_by_role("rowheader", name=written).wait_for()
     page.get_by_role("button", name="Save the inspection").click()
     page.get_by_role("button", name="Open the inspection").click()
     page.get_by_role("heading", name=re.compile("W-1")).wait_for()
@@ -141,6 +184,8 @@ def test_record_journey_to_a_pdf_that_reads_back(visitors, pictures):
 
     page.get_by_label("Why the earlier one is superseded").fill("Wrong weld was written down.")
     page.get_by_label("Weld number", exact=True).fill("W-2")
+    settled(page)
+    page.get_by_role("button", name="Look it over and save").click()
     page.get_by_role("button", name="Save the inspection").click()
     page.get_by_role("heading", name=re.compile("W-2")).wait_for()
     page.get_by_text("Wrong weld was written down.").first.wait_for()
@@ -228,7 +273,8 @@ def test_coupon_journey_with_twelve_photos_one_broken(visitors, class_photos):
     choose(page, class_photos[0])
     page.get_by_text("is the same photo as").wait_for()
     open_fold(page, "Rubric")
-    box = page.get_by_label(re.compile("rubric's text"))
+    page.get_by_text("Show the rubric's text").click()
+    box = page.get_by_label(re.compile("rubric's text; change it"))
     mine = rubric_text("first-beads").replace('title = "First beads"', 'title = "My evening class"')
     file = {"name": "mine.toml", "mimeType": "application/toml", "buffer": mine.encode()}
     page.locator("input[type=file][accept*='toml']").set_input_files([file])
@@ -270,9 +316,12 @@ def test_a_second_user_sees_nothing_of_the_first(visitors, pictures):
         names.append(json.loads(handed_over(page, "JSON"))["photo"]["name"])
     assert names == [pictures[1].path.name, pictures[2].path.name]
     second.reload()
-    second.get_by_role("heading", name="Measure a weld bead").wait_for()
-    settled(second)
-    assert second.locator(BADGE).count() == 0
+    measured(second)
+    open_fold(second, "Report and data")
+    assert json.loads(handed_over(second, "JSON"))["photo"]["name"] == pictures[2].path.name
+    third = visitors.come("desk")
+    settled(third)
+    assert third.locator(BADGE).count() == 0
 
 
 def test_open_to_the_network_it_asks_for_the_code(browser, visitors, tmp_path):

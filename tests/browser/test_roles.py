@@ -65,8 +65,8 @@ def test_a_learner_measures_and_saves_and_sees_nothing_of_others(come, app, pict
     (cookie,) = (one for one in page.context.cookies() if one["name"] == "toeline_pass")
     assert cookie["secure"]
     for path, heading in (("record", "Inspections"), ("trends", "Trends"), ("person", "Personal data")):
-        page.goto(f"{app.url}/{path}")
-        settled(page)
+        assert page.goto(f"{app.url}/{path}").status == 403
+        page.get_by_text("it is for the inspector or the instructor").wait_for()
         assert page.get_by_role("heading", name=heading).count() == 0, path
         assert page.get_by_text("Ada Brandt").count() == 0, path
     page.goto(f"{app.url}/phone")
@@ -81,6 +81,8 @@ def test_a_learner_measures_and_saves_and_sees_nothing_of_others(come, app, pict
     assert page.get_by_text("Your decision").count() == 0
     page.get_by_label("Weld number").fill("L-1")
     look(page, "save-learner")
+    page.get_by_role("button", name="Look it over and save").click()
+    page.get_by_text("Missing: welder.").wait_for()
     page.get_by_role("button", name="Save the inspection").click()
     page.get_by_text("Saved to the record.").wait_for()
     assert page.get_by_role("button", name="Open the inspection").count() == 0

@@ -8,9 +8,9 @@ from typing import Literal, get_args
 import streamlit as st
 
 from toeline.record import Inspection
-from toeline.result import Joint, Point, Result, Settings
+from toeline.result import Joint, Result, Settings
 from toeline.units import Unit, length
-from toeline_app import coach, looking, parts, photos, prefs, saving, service, ui
+from toeline_app import coach, components, looking, photos, prefs, relief, said, saving, service, ui
 from toeline_app.photos import Photo, Shown
 from toeline_app.prefs import Preferences
 
@@ -34,7 +34,7 @@ def page() -> None:
     if not chosen:
         _how_to()
         return
-    shown = photos.measure_all([(photo, _with_ends(photo, settings)) for photo in chosen])
+    shown = photos.measure_all([(photo, _with_ends(photo, settings)) for photo in relief.with_sides(chosen)])
     _detail(_pick(shown), settings)
 
 
@@ -92,12 +92,12 @@ def _edit(now: Preferences) -> Preferences:
         format_func=JOINTS.__getitem__,
         key="set_joint",
     )
-    thickness = parts.length_input("Plate thickness", now.thickness_mm, now.unit, 0.5, 300.0, "set_thickness")
+    thickness = components.length_input("Plate thickness", now.thickness_mm, now.unit, 0.5, 300.0, "set_thickness")
     second, weld = now.second_thickness_mm, now.weld_thickness_mm
     if joint != "bead":
-        second = parts.length_input("The other plate, if not as thick", second, now.unit, 0.5, 300.0, "set_second")
+        second = components.length_input("The other plate, if not as thick", second, now.unit, 0.5, 300.0, "set_second")
     if joint == "butt":
-        weld = parts.length_input("Weld, if not full penetration", weld, now.unit, 0.5, 300.0, "set_weld")
+        weld = components.length_input("Weld, if not full penetration", weld, now.unit, 0.5, 300.0, "set_weld")
     electrode = st.selectbox(
         "Electrode core diameter",
         ELECTRODES,
@@ -108,7 +108,7 @@ def _edit(now: Preferences) -> Preferences:
     )
     size, size_is, angle = now.drawing_size_mm, now.drawing_size_is, now.joint_angle_deg
     if joint == "fillet":
-        size = parts.length_input("Fillet's size on the drawing", size, now.unit, 1.0, 100.0, "set_size")
+        size = components.length_input("Fillet's size on the drawing", size, now.unit, 1.0, 100.0, "set_size")
         size_is = st.radio(
             "That size is the",
             get_args(SizeIs),
@@ -136,7 +136,7 @@ def _edit(now: Preferences) -> Preferences:
         placeholder="None: measure only",
         key="set_criteria",
     )
-    check_line = parts.length_input(
+    check_line = components.length_input(
         "Length of the card's 50 mm line, measured on your print",
         now.check_line_mm,
         now.unit,
@@ -181,28 +181,31 @@ def to_settings(now: Preferences) -> Settings:
 
 def measure_again(inspection: Inspection) -> None:
     """Take the photo of an inspection up again, with the settings it was measured with."""
-    first, said = inspection.photos[0], inspection.result.settings
+    first, then = inspection.photos[0], inspection.result.settings
     photo = photos.take_up(service.recorded_photo(first.sha256), first.name or "photo", HOLD_AS)
-    if said.ends_px is not None:
-        st.session_state[f"ends_{photo.sha256}"] = said.ends_px
-    st.session_state[f"gauge_{photo.sha256}"] = list(said.gauge)
-    st.session_state[f"conditions_{photo.sha256}"] = dict(said.conditions)
+    said.say(
+        photo.sha256,
+        taps=then.ends_px or (),
+        gauge=then.gauge,
+        conditions=then.conditions,
+        noticed=then.welding.noticed,
+        arc_time_s=then.welding.arc_time_s,
+        voltage_v=then.welding.voltage_v,
+    )
     now = prefs.preferences()
-    kept = ("joint", "thickness_mm", "second_thickness_mm", "weld_thickness_mm", "check_line_mm", "criteria")
-    then = {name: getattr(said, name) for name in kept}
-    fillet = {name: getattr(said, name) for name in ("drawing_size_mm", "drawing_size_is", "joint_angle_deg")}
-    coach.keep_answers(photo.sha256, said.welding)
-    prefs.remember(Preferences.model_validate(now.model_dump() | then | fillet | coach.from_welding(said.welding)))
+    kept = (
+        "joint", "thickness_mm", "second_thickness_mm", "weld_thickness_mm", "check_line_mm", "criteria",
+        "drawing_size_mm", "drawing_size_is", "joint_angle_deg",
+    )  # fmt: skip
+    set_then = {name: getattr(then, name) for name in kept}
+    prefs.remember(Preferences.model_validate(now.model_dump() | set_then | coach.from_welding(then.welding)))
 
 
 def _with_ends(photo: Photo, settings: Settings) -> Settings:
     """The settings with what was said about this photo alone: the bead's ends, gauge readings, what was noticed."""
+    about = said.about(photo.sha256)
     return coach.with_answers(photo, settings).model_copy(
-        update={
-            "ends_px": st.session_state.get(f"ends_{photo.sha256}"),
-            "gauge": tuple(st.session_state.get(f"gauge_{photo.sha256}", ())),
-            "conditions": dict(st.session_state.get(f"conditions_{photo.sha256}", {})),
-        }
+        update={"ends_px": about.ends, "gauge": about.gauge, "conditions": about.conditions}
     )
 
 
@@ -213,7 +216,7 @@ def _how_to() -> None:
         "2. Lay the printed card flat beside the bead, on cold metal only.\n"
         "3. Stand square above, light from the side, and take the photo."
     )
-    st.page_link(parts.page("cards"), label="Print a reference card", icon=":material/print:")
+    st.page_link(components.page("cards"), label="Print a reference card", icon=":material/print:")
     st.info(
         "For flat plate, not for pipe. A photo shows the face only. Acceptance belongs to the governing code and a "
         "qualified inspector."
@@ -227,7 +230,9 @@ def _pick(shown: list[Shown]) -> Shown:
     place = st.selectbox(
         "Photo",
         range(len(shown)),
-        format_func=lambda i: f"{i + 1}. {ui.outcome_word(parts.outcome(shown[i].result))} · {shown[i].photo.name}",
+        format_func=lambda i: (
+            f"{i + 1}. {ui.outcome_word(components.outcome(shown[i].result))} · {shown[i].photo.name}"
+        ),
         key="bench_place",
     )
     return shown[place or 0]
@@ -240,22 +245,23 @@ def _detail(shown: Shown, settings: Settings) -> None:
         ui.drawing("hold", HOLD)
         return
     result = shown.result
-    parts.headline(result, shown, settings.unit)
-    state = parts.outcome(result)
+    components.headline(result, shown, settings.unit)
+    state = components.outcome(result)
     if state == "retake":
         ui.drawing("hold", HOLD)
     elif state != "which":
         coach.advice(result)
     _correct(shown, result)
     if state in ("retake", "which"):
-        parts.notes(result)
+        components.notes(result)
         return
+    relief.page_part(shown, result)
     coach.questions(shown, result)
-    parts.folded(result, settings.unit)
+    components.folded(result, settings.unit)
     coach.causes(result)
     coach.safety(result)
     looking.page_part(shown, result)
-    parts.downloads(shown, settings.unit)
+    components.downloads(shown, settings.unit)
     saving.save_form(shown)
 
 
@@ -264,66 +270,63 @@ def _correct(shown: Shown, result: Result) -> None:
     # a component registers itself with the server that runs when it is imported: not before there is one
     from streamlit_image_coordinates import streamlit_image_coordinates
 
-    photo = shown.photo
+    photo, about = shown.photo, said.about(shown.photo.sha256)
     asked = any(one.code in ASKS_FOR_ENDS for one in result.photo.problems)
-    ends_key, first_key = f"ends_{photo.sha256}", f"first_{photo.sha256}"
-    asked = asked or ends_key in st.session_state  # stays open, so that the ends can be taken back
+    asked = asked or bool(about.taps)  # stays open, so that the taps can be taken back
     if not st.toggle("The bead was found wrongly", value=asked, key=f"wrong_{photo.sha256}_{asked}"):
         return
     if result.bead.others_px:
-        _choose_bead(result, ends_key)
-    first: Point | None = st.session_state.get(first_key)
+        _choose_bead(result, photo.sha256)
+    first = about.taps[0] if len(about.taps) == 1 else None
     st.markdown("**Tap where the bead starts.**" if first is None else "**Now tap where it ends.**")
     width = result.photo.width_px
     overview = service.with_mark(_bytes(shown.overview), first, width)
-    ui.keep_shape_of_taps(overview.width / overview.height)
-    tap = streamlit_image_coordinates(
-        overview,
-        key=f"tap_{photo.sha256}_{first is None}",
-        use_column_width="always",
-        image_format="JPEG",
-        cursor="crosshair",
-    )
+    zoom = ui.zoom(f"tap_{photo.sha256}")
+    ui.keep_shape_of_taps(overview.width / overview.height, zoom)
+    with st.container(key="taps"):
+        tap = streamlit_image_coordinates(
+            overview,
+            key=f"tap_{photo.sha256}_{first is None}_{zoom}",
+            use_column_width="always",
+            image_format="JPEG",
+            cursor="crosshair",
+        )
     if tap is not None and tap["unix_time"] != st.session_state.get("last_tap"):
         st.session_state["last_tap"] = tap["unix_time"]
         at = service.to_photo_px((tap["x"], tap["y"]), tap["width"], width)
-        _take_end(at, first, ends_key, first_key)
-    with ui.fold("ends", "Type the ends instead", "keyboard"):
-        _type_ends(photo, ends_key)
-    if st.session_state.get(ends_key) is not None and st.button("Find the bead without my ends", width="stretch"):
-        st.session_state.pop(ends_key, None)
+        said.say(photo.sha256, taps=(at,) if first is None else (first, at))
         st.rerun()
+    if about.taps:
+        if st.button("Undo the last tap", icon=":material/undo:", width="stretch"):
+            said.say(photo.sha256, taps=about.taps[:-1])
+            st.rerun()
+        if st.button("Find the bead without my taps", width="stretch"):
+            said.say(photo.sha256, taps=())
+            st.rerun()
+    with ui.fold("ends", "Type the ends instead", "keyboard"):
+        _type_ends(photo)
 
 
-def _take_end(at: Point, first: Point | None, ends_key: str, first_key: str) -> None:
-    if first is None:
-        st.session_state[first_key] = at
-    else:
-        st.session_state.pop(first_key, None)
-        st.session_state[ends_key] = (first, at)
-    st.rerun()
-
-
-def _choose_bead(result: Result, ends_key: str) -> None:
+def _choose_bead(result: Result, sha256: str) -> None:
     st.write("The beads found are lettered on the picture. A was measured.")
     for letter, ends in zip("BCDEFGHIJKLMNOPQRSTUVWXYZ", result.bead.others_px, strict=False):
-        if st.button(f"Measure bead {letter}", width="stretch", key=f"bead_{letter}_{ends_key}"):
-            st.session_state[ends_key] = ends
+        if st.button(f"Measure bead {letter}", width="stretch", key=f"bead_{letter}_{sha256}"):
+            said.say(sha256, taps=ends)
             st.rerun()
     if result.bead.start_px and result.bead.end_px and st.button("Bead A is the right one", width="stretch"):
-        st.session_state[ends_key] = (result.bead.start_px, result.bead.end_px)
+        said.say(sha256, taps=(result.bead.start_px, result.bead.end_px))
         st.rerun()
 
 
-def _type_ends(photo: Photo, ends_key: str) -> None:
-    with st.form(f"type_{photo.sha256}"):
+def _type_ends(photo: Photo) -> None:
+    with st.form(f"type_{photo.sha256}", enter_to_submit=False):
         text = st.text_input("Start x, start y, end x, end y, in pixels of the photo")
         if st.form_submit_button("Measure between these", width="stretch"):
-            ends = parts.read_ends(text)
+            ends = components.read_ends(text)
             if ends is None:
                 st.error("Give four numbers with commas between them, for instance 310, 420, 2900, 460.")
             else:
-                st.session_state[ends_key] = ends
+                said.say(photo.sha256, taps=ends)
                 st.rerun()
 
 

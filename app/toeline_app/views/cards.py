@@ -6,7 +6,7 @@ from functools import partial
 
 import streamlit as st
 
-from toeline_app import parts, prefs, service
+from toeline_app import components, prefs, service
 
 
 def page() -> None:
@@ -19,7 +19,7 @@ def page() -> None:
         "Paper", ("a4", "us-letter"), format_func={"a4": "A4", "us-letter": "Letter"}.__getitem__, horizontal=True
     )
     for name, (label, file) in service.CARDS.items():
-        parts.download(label, partial(service.card_pdf, name, paper), file, parts.PDF, key=f"card_{name}")
+        components.download(label, partial(service.card_pdf, name, paper), file, components.PDF, key=f"card_{name}")
     st.header("Print")
     st.markdown(
         "1. Print at 100 %, without “fit to page”, on matt white paper or card.\n"

@@ -9,154 +9,162 @@ import pandas as pd
 import streamlit as st
 
 from toeline.coupons.coupons import ClassScores, Coupon, place_in_words
-from toeline.coupons.roster import Roster
 from toeline.coupons.rubric import ELECTRODE, Rubric
+from toeline.coupons.score import ItemScore
 from toeline.errors import ToelineError
-from toeline.result import Outcome, Result, Settings
-from toeline.units import Unit, say
-from toeline_app import coach, parts, photos, prefs, service, ui
+from toeline.result import Outcome, Result
+from toeline.units import Unit, length, say
+from toeline_app import classroom, coach, components, looking, photos, prefs, rubric_form, service, ui
+from toeline_app.classroom import Scored
 from toeline_app.photos import Photo, Shown
-from toeline_app.views.bench import in_words, to_settings
+from toeline_app.prefs import Preferences
+from toeline_app.views.bench import ELECTRODES, in_words
 
 MOST_COUPONS = 100
-LONGEST_RUBRIC = 60_000
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
-HOLD_AS = "coupons_photos"
-#: Core diameters of ISO 544 (from memory), mm.
-DIAMETERS = (1.6, 2.0, 2.5, 3.2, 4.0, 5.0, 6.0)
 SORTS = {"points": "Points, most first", "name": "Name", "outcome": "Outcome"}
 
 
 def page() -> None:
     """The page."""
     st.title("Coupons")
-    rubric = _rubric()
-    roster = _roster()
+    rubric = rubric_form.page_part()
+    _roster()
     if rubric is not None:
-        _ask_for(rubric)
-    now = prefs.preferences()
-    settings = to_settings(now)
-    st.text(f"Measured as set on the page Measure: {in_words(now)}.")
-    reference = _reference(rubric, settings) if rubric else None
+        _how_welded(rubric)
+    st.text(f"Measured as set on the page Measure: {in_words(prefs.preferences())}.")
+    reference = _reference(rubric) if rubric else None
     chosen = _choose()
     if rubric is None or not chosen or (rubric.needs_reference and reference is None):
         return
-    with_code = bool(roster and roster.by_code)
-    shown = photos.measure_all([(photo, settings) for photo in chosen], batch=True, with_code=with_code)
     try:
-        scores = service.score_photos(
-            [(one.photo.name, one.result, one.problem, one.code) for one in shown], rubric, reference, roster
-        )
+        found = classroom.score(chosen, reference)
     except ToelineError as error:
         ui.error(error)
         return
-    _overview(scores)
-    _problems(scores)
-    _table(scores, {one.photo.name: one for one in shown})
-    _exports(scores, shown, settings.unit)
-    _breakdown(scores, {one.photo.name: one for one in shown}, settings.unit)
+    _overview(found.scores)
+    _problems(found.scores)
+    _table(found)
+    _plan(found.scores)
+    _exports(found)
+    _breakdown(found)
 
 
-def _rubric() -> Rubric | None:
-    """The rubric in use, after any editing; None while the edited text is wrong."""
-    with ui.fold("rubric", "Rubric: what counts and for how much", "edit_note"):
-        titles = service.rubric_titles()
-        chosen = st.selectbox("Rubric", list(titles), format_func=titles.__getitem__, key="rubric_id")
-        own: dict[str, str] = st.session_state.setdefault("rubric_texts", {})
-        file = st.file_uploader("A rubric of your own (TOML file)", type="toml", key="rubric_file")
-        if file is not None and st.session_state.get("rubric_file_id") != file.file_id:
-            st.session_state["rubric_file_id"] = file.file_id
-            own[chosen] = file.getvalue()[:LONGEST_RUBRIC].decode("utf-8", "replace")
-            st.session_state["rubric_turn"] = st.session_state.get("rubric_turn", 0) + 1
-        text = st.text_area(
-            "The rubric's text (TOML); change it as you need",
-            value=own.get(chosen, service.rubric_text(chosen)),
-            height=360,
-            max_chars=LONGEST_RUBRIC,
-            key=f"rubric_text_{chosen}_{st.session_state.get('rubric_turn', 0)}",
-        )
-        own[chosen] = text
-        try:
-            rubric = service.read_rubric(text)
-        except ToelineError as error:
-            ui.error(error)
-            return None
-        st.text(
-            f"{rubric.title}: {rubric.points:g} points, pass mark {rubric.pass_share * rubric.points:g}. {rubric.about}"
-        )
-        ui.table(("What counts", "Points", "Why"), [(item.title, f"{item.weight:g}", item.why) for item in rubric.item])
-        ui.table(("Fails outright", "Why"), [(rule.title, rule.why) for rule in rubric.fails])
-        parts.download("Keep this rubric as a file", lambda: text, f"{rubric.id}.toml", "application/toml")
-        if text != service.rubric_text(chosen) and st.button("Back to the rubric as shipped", width="stretch"):
-            own.pop(chosen)
-            st.session_state["rubric_turn"] = st.session_state.get("rubric_turn", 0) + 1
-            st.rerun()
-    return rubric
-
-
-def _roster() -> Roster | None:
+def _roster() -> None:
     with ui.fold("names", "Names: from a roster or from the file names", "badge"):
         st.write(
             "Without a roster a coupon is called what its file is called. A roster is a CSV file with a header: name, "
-            "and one or both of file and code. A code is the number of a tag laid beside the bead."
+            "and one or both of file and code. A code is the number of a tag laid beside the bead. Other columns say "
+            "what differs for one coupon: electrode, electrode_class, current, intended_width, criteria, or what was "
+            "looked for (undercut, pores, restarts and the like: none, yes or a count) with looked_by."
         )
         file = st.file_uploader("Roster (CSV)", type=["csv", "txt"], key="roster_file")
-        if file is None:
-            return None
-        try:
-            roster = service.roster(file.getvalue(), file.name)
-        except ToelineError as error:
-            ui.error(error)
-            return None
-        st.text(f"{len(roster.names)} names.")
+        if file is not None and st.session_state.get("roster_id") != file.file_id:
+            try:
+                service.roster(file.getvalue(), file.name)
+            except ToelineError as error:
+                ui.error(error)
+                return
+            st.session_state["roster_id"] = file.file_id
+            classroom.say(roster=file.getvalue().decode("utf-8-sig"), roster_name=file.name)
+        roster = classroom.roster()
+        if roster is None:
+            return
+        st.text(f"{len(roster.names)} names, from {classroom.said().roster_name}.")
         if roster.by_code:
-            parts.download(
-                "Tags to print, one for each code", lambda: service.tag_sheets(roster), "tags.pdf", parts.PDF
+            components.download(
+                "Tags to print, one for each code", lambda: service.tag_sheets(roster), "tags.pdf", components.PDF
             )
-    return roster
+        if st.button("Go on without this roster", width="stretch"):
+            classroom.say(roster="", roster_name="")
+            st.rerun()
 
 
-def _ask_for(rubric: Rubric) -> None:
-    """What the rubric needs to give points, asked once for the class; also a setting of the page Measure."""
+def _how_welded(rubric: Rubric) -> None:
+    """What points and advice need to know, asked once for the class; the same settings as on the page Measure."""
     now = prefs.preferences()
-    if not any(item.per == ELECTRODE for item in rubric.item):
-        return
-    given = st.selectbox(
-        "Core diameter of the rods, mm: this rubric needs it",
-        DIAMETERS,
-        index=DIAMETERS.index(now.electrode_mm) if now.electrode_mm in DIAMETERS else None,
-        format_func=lambda mm: f"{mm:g}",
-        placeholder=f"{now.electrode_mm:g}" if now.electrode_mm else "Not given: no points for the width",
-        key="coupons_electrode",
+    needs_rod = any(item.per == ELECTRODE for item in rubric.item) and now.electrode_mm is None
+    with ui.fold("welded", f"How the class welded: {_welded_in_words(now)}", "bolt", expanded=needs_rod):
+        if needs_rod:
+            st.info("The rubric gives points for the width by the rod: say its core diameter.")
+        edited = _edit(now)
+    if edited != now:
+        prefs.remember(edited)
+        st.rerun()
+
+
+def _welded_in_words(now: Preferences) -> str:
+    words = [f"rod {length(now.electrode_mm, now.unit)}" if now.electrode_mm else "rod's size not given"]
+    if now.electrode_class:
+        words.append(now.electrode_class)
+    if now.intended_width_mm:
+        words.append(f"meant {length(now.intended_width_mm, now.unit)} wide")
+    words.append(service.criteria_titles().get(now.criteria or "", "no criteria"))
+    return ", ".join(words)
+
+
+def _edit(now: Preferences) -> Preferences:
+    electrode = st.selectbox(
+        "Core diameter of the rods",
+        ELECTRODES,
+        index=ELECTRODES.index(now.electrode_mm) if now.electrode_mm in ELECTRODES else None,
+        format_func=lambda mm: length(mm, now.unit),
+        placeholder="Not given",
+        key="class_electrode",
     )
-    if given is not None and given != now.electrode_mm:
-        prefs.remember(now.model_copy(update={"electrode_mm": given}))
+    rod = st.text_input(
+        "Electrode, as its box names it",
+        value=now.electrode_class or "",
+        max_chars=40,
+        placeholder="E7018, E 42 4 B 42, E4918",
+        key="class_rod",
+    ).strip()
+    wide = components.length_input("Width that was meant", now.intended_width_mm, now.unit, 1.0, 60.0, "class_width")
+    titles = service.criteria_titles()
+    criteria = st.selectbox(
+        "Acceptance criteria: a line that fails comes first in the advice",
+        list(titles),
+        index=list(titles).index(now.criteria) if now.criteria in titles else None,
+        format_func=titles.__getitem__,
+        placeholder="None: points alone",
+        key="class_criteria",
+    )
+    if rod and not service.knows_rod(rod):
+        st.warning("This rod is in no table here: nothing is said of its current.")
+    changed = {
+        "electrode_mm": electrode,
+        "electrode_class": rod if prefs.is_rod(rod) else None,
+        "intended_width_mm": wide,
+        "criteria": criteria,
+    }
+    return now.model_copy(update=changed)
 
 
-def _reference(rubric: Rubric, settings: Settings) -> Result | None:
+def _reference(rubric: Rubric) -> Result | None:
     """The reference bead's result, for a rubric that compares with one."""
     if not rubric.needs_reference:
         return None
     file = st.file_uploader("Photo of the reference bead", type="image", key="reference_file")
     if file is not None and st.session_state.get("reference_id") != file.file_id:
         st.session_state["reference_id"] = file.file_id
-        photos.take_in([file], "reference_photos")
-    photo = next(iter(photos.holding("reference_photos")), None)
+        photos.take_in([file], classroom.REFERENCE)
+    photo = next(iter(photos.holding(classroom.REFERENCE)), None)
     if photo is None:
         st.info("This rubric compares with a reference bead: choose its photo.")
         return None
-    (shown,) = photos.measure_all([(photo, settings)])
-    if parts.outcome(shown.result) == "retake":
+    (shown,) = classroom.measured([photo])
+    found = classroom.reference(shown)
+    if found is None:
         ui.error("The reference bead cannot be measured. " + (shown.problem or ""))
         ui.problems(shown.result.photo.problems if shown.result else ())
         return None
     st.success("Reference bead: " + ui.plain(photo.name))
-    return shown.result
+    return found
 
 
 def _choose() -> list[Photo]:
     turn = st.session_state.setdefault("coupons_turn", 0)
-    kept = photos.holding(HOLD_AS)
+    kept = photos.holding(classroom.COUPONS)
     files = st.file_uploader(
         "Photos of the coupons, one each" if not kept else "More photos",
         type="image",
@@ -166,11 +174,11 @@ def _choose() -> list[Photo]:
     if files:
         if len(files) > MOST_COUPONS - len(kept):
             st.toast(f"At most {MOST_COUPONS} coupons at once.")
-        photos.take_in(files[: MOST_COUPONS - len(kept)], HOLD_AS, kept=kept)
+        photos.take_in(files[: MOST_COUPONS - len(kept)], classroom.COUPONS, kept=kept)
         st.session_state["coupons_turn"] = turn + 1
         st.rerun()
     if kept and st.button(f"Start a new class ({len(kept)} photos go)", width="stretch"):
-        photos.take_in((), HOLD_AS)
+        photos.take_in((), classroom.COUPONS)
         st.rerun()
     return kept
 
@@ -223,36 +231,48 @@ def _ordered(scores: ClassScores, by: str) -> list[Coupon]:
     return sorted(scores.coupons, key=key)
 
 
-def _table(scores: ClassScores, shown: dict[str, Shown]) -> None:
+def _table(found: Scored) -> None:
     by = st.selectbox("Sort by", list(SORTS), format_func=SORTS.__getitem__, key="coupons_sort")
-    rows, places = [], scores.places()
-    for one in _ordered(scores, by):
+    rows, places, ordered = [], found.scores.places(), _ordered(found.scores, by)
+    for one in ordered:
         place = place_in_words(places.get(one.photo)) or "–"
-        points = "–" if one.score is None or one.points is None else f"{one.points:.0f} ± {one.score.U:.0f}"
         practise = [item.title for item in one.score.to_practise] if one.score and _usable(one) else []
-        rows.append((one.name, ui.outcome_word(one.outcome), place, points, next(iter(practise), "–")))
-    pictures = [photos.thumbnail(shown[one.photo]) for one in _ordered(scores, by)]
+        rows.append((one.name, ui.outcome_word(one.outcome), place, _points(one), next(iter(practise), "–")))
+    pictures = [photos.thumbnail(found.shown[one.photo]) for one in ordered]
     ui.table(("Coupon", "Outcome", "Place", "Points", "Practise first"), rows, pictures=pictures)
+
+
+def _points(one: Coupon) -> str:
+    return "–" if one.score is None or one.points is None else f"{one.points:.0f} ± {one.score.U:.0f}"
 
 
 def _usable(one: Coupon) -> bool:
     """Whether the photo can be used; else nothing on it is taken as seen."""
-    return parts.outcome(one.result) != "retake"
+    return components.outcome(one.result) != "retake"
 
 
-def _exports(scores: ClassScores, shown: list[Shown], unit: Unit) -> None:
+def _exports(found: Scored) -> None:
+    scores = found.scores
+
     def sheets() -> bytes:
-        pictures = {one.photo.name: one.picture.read_bytes() for one in shown if one.picture}
-        return service.sheets(scores, pictures, unit)
+        pictures = {name: one.picture.read_bytes() for name, one in found.shown.items() if one.picture}
+        return service.sheets(scores, pictures, found.settings.unit)
 
     with ui.fold("exports", "Class list and sheets to print", "download", expanded=True):
-        parts.download("Sheets for all (PDF)", sheets, "coupons.pdf", parts.PDF)
-        parts.download("Class list (XLSX)", lambda: service.class_xlsx(scores), "coupons.xlsx", XLSX)
-        parts.download("Class list (CSV)", lambda: service.class_csv(scores), "coupons.csv", "text/csv")
+        components.download("Sheets for all (PDF)", sheets, "coupons.pdf", components.PDF)
+        components.download("Class list (XLSX)", lambda: service.class_xlsx(scores), "coupons.xlsx", XLSX)
+        components.download("Class list (CSV)", lambda: service.class_csv(scores), "coupons.csv", "text/csv")
+        components.download(
+            "All of it (JSON)",
+            lambda: service.class_json(scores, found.settings.unit),
+            "coupons.json",
+            "application/json",
+        )
 
 
-def _breakdown(scores: ClassScores, shown: dict[str, Shown], unit: Unit) -> None:
+def _breakdown(found: Scored) -> None:
     st.header("One coupon")
+    scores, unit = found.scores, found.settings.unit
     place = st.selectbox(
         "Coupon", range(len(scores.coupons)), format_func=lambda i: scores.coupons[i].name, key="coupons_place"
     )
@@ -260,28 +280,81 @@ def _breakdown(scores: ClassScores, shown: dict[str, Shown], unit: Unit) -> None
     if one.score is None:
         ui.error(one.problem or "")
         return
-    points = "not scored" if one.points is None else f"{one.points:.0f} ± {one.score.U:.0f} of {one.score.of:g} points"
+    shown = found.shown[one.photo]
+    points = "not scored" if one.points is None else f"{_points(one)} of {one.score.of:g} points"
     ui.badge(one.outcome, points)
     for reason in one.score.reasons:
         st.text(reason)
-    if one.score.narrowed_by is not None and _usable(one):
-        st.text(f"What would make the score surest: {one.score.narrowed_by}")
     if not _usable(one):
-        parts.whole_photo(shown[one.photo])
+        components.whole_photo(shown)
         return
-    picture = shown[one.photo].picture
-    if picture is not None:
-        st.image(picture.read_bytes(), width="stretch", alt="The coupon's bead turned level, with both toes.")
-    if one.result is not None:
-        coach.advice(one.result)
-    for number, item in enumerate(one.score.to_practise[:3], start=1):
-        ui.line("measured", f"{number}. {item.title}", item.coaching, chip="Practise")
-    ui.table(
-        ("What counts", "Measured", "Points"),
-        [
-            (item.title, say(item.value, unit), "–" if item.points is None else f"{item.points:.1f} of {item.weight:g}")
-            for item in one.score.items
-        ],
-    )
+    _narrow(one, shown)
+    if shown.picture is not None:
+        st.image(shown.picture.read_bytes(), width="stretch", alt="The coupon's bead turned level, with both toes.")
+    _sheet(one, scores.rubric, unit)
+    with ui.fold("lines", "Points, line by line", "list"):
+        ui.table(
+            ("What counts", "Measured", "Points"),
+            [(item.title, say(item.value, unit), _earned(item)) for item in one.score.items],
+        )
+        for item in one.score.to_practise[:3]:
+            ui.line("measured", item.title, item.coaching, chip="Practise")
     if one.result is not None:
         coach.safety(one.result)
+
+
+def _sheet(one: Coupon, rubric: Rubric, unit: Unit) -> None:
+    """What the learner reads: the same sheet as is printed."""
+    sheet = service.learner_sheet(one, rubric, unit)
+    if sheet.well:
+        components.listed("What went well", sheet.well)
+    if sheet.change is not None:
+        more = [*sheet.steps, *([sheet.figure] if sheet.figure else []), *([f"{sheet.cause}."] if sheet.cause else [])]
+        ui.card(service.heading(sheet.change_is), sheet.change, more)
+    if sheet.drill is not None:
+        ui.card(f"Next drill: {sheet.drill.title}", sheet.drill.say, [sheet.drill_done or ""], strong=False)
+
+
+def _plan(scores: ClassScores) -> None:
+    """The next session for the class."""
+    rows = service.next_session(scores)
+    if rows:
+        with ui.fold("plan", "Next session: who does which drill", "event_note"):
+            ui.table(("Drill", "Who", "What to weld"), rows)
+
+
+def _earned(item: ItemScore) -> str:
+    if item.points is None:
+        return "Not counted"
+    said = (
+        f"{item.points:.1f} ± {item.U:.1f} of {item.weight:g}"
+        if item.U >= 0.05
+        else f"{item.points:.1f} of {item.weight:g}"
+    )
+    return said if item.counted else f"Not counted: {said}"
+
+
+def _narrow(one: Coupon, shown: Shown) -> None:
+    """What would make the score surest; a look is answered here."""
+    narrow = one.score.narrowed_by if one.score else None
+    sha256 = shown.photo.sha256
+    kept = classroom.said().looks.get(sha256, ())
+    if narrow is not None:
+        ui.line("undecided", "What would make the score surest", narrow.text, chip="Next")
+    if narrow is not None and narrow.look is not None:
+        by = looking.who()
+        value = looking.ask(narrow.look, prefs.preferences().unit, f"class_look_{narrow.look}_{sha256}")
+        if st.button("Record what I saw", width="stretch", key=f"class_saw_{sha256}"):
+            if value is None:
+                st.error("Answer the question first.")
+            elif not by:
+                st.error("Say who looked: type the name above.")
+            else:
+                reading = service.gauge_reading(narrow.look, value, None, prefs.preferences().unit, by)
+                classroom.say(looks=classroom.said().looks | {sha256: (*kept, reading)})
+                st.rerun()
+    for number, reading in enumerate(kept):
+        what, saw = service.gauge_row(reading, prefs.preferences().unit)
+        if st.button(f"Remove: {what} {saw}", key=f"class_look_{sha256}_{number}", width="stretch"):
+            classroom.say(looks=classroom.said().looks | {sha256: kept[:number] + kept[number + 1 :]})
+            st.rerun()

@@ -7,7 +7,7 @@ import json
 import streamlit as st
 
 from toeline.errors import ToelineError
-from toeline_app import parts, service, ui
+from toeline_app import components, service, ui
 
 
 def page() -> None:
@@ -39,7 +39,7 @@ def page() -> None:
         ],
     )
     st.write("Nicknames and initials cannot be known: look through the list, and search for them as well.")
-    parts.download(
+    components.download(
         "Hand over as JSON", lambda: json.dumps(exported, indent=2), "personal-data.json", "application/json"
     )
     st.warning(

@@ -12,7 +12,7 @@ from toeline.errors import ToelineError
 from toeline.measures.registry import title_of
 from toeline.record import Filters, Inspection, Summary
 from toeline.result import Outcome
-from toeline_app import coach, parts, prefs, saving, service, ui
+from toeline_app import coach, components, prefs, saving, service, ui
 from toeline_app.uploads import TooMuch
 from toeline_app.views import bench
 
@@ -138,7 +138,8 @@ def _check() -> None:
                 return
             words = (
                 f"{report.entries} entries ({report.inspections} inspections, {report.decisions} decisions, "
-                f"{report.erasures} erasures), {report.photos} photos."
+                f"{report.tests} tests, {report.procedures} procedures, {report.erasures} erasures), "
+                f"{report.photos} photos."
             )
             if report.ok:
                 st.success(f"✓ Everything is as it was recorded: {words}")
@@ -148,7 +149,7 @@ def _check() -> None:
             for note in report.notes:
                 st.info(ui.plain(note))
             st.text(f"Head: {report.head}")
-        parts.download("Receipt, to keep elsewhere", service.receipt, "record-receipt.txt", "text/plain")
+        components.download("Receipt, to keep elsewhere", service.receipt, "record-receipt.txt", "text/plain")
 
 
 def _one(inspection: Inspection) -> None:
@@ -158,10 +159,10 @@ def _one(inspection: Inspection) -> None:
         _close()
     st.header(ui.plain(saving.title(inspection.number, inspection.identity)))
     _neighbours(inspection)
-    state = parts.outcome(result)
+    state = components.outcome(result)
     ui.badge(
         state,
-        f"Tool: {parts.beside(result)}. "
+        f"Tool: {components.beside(result)}. "
         f"Person: {DECISION_WORDS[inspection.decision.decision if inspection.decision else None]}.",
     )
     try:
@@ -184,7 +185,7 @@ def _one(inspection: Inspection) -> None:
     _reports(inspection)
     _photos(inspection)
     coach.advice(result)
-    parts.folded(result, unit)
+    components.folded(result, unit)
     coach.causes(result)
     if not inspection.superseded_by:
         _supersede(inspection)
@@ -211,7 +212,7 @@ def _photos(inspection: Inspection) -> None:
             name = one.name or f"inspection-{inspection.number}-{number}{ENDINGS.get(one.media_type, '')}"
             if number > 1:
                 st.image(service.recorded_small_copy(one.sha256), width="stretch", alt=f"Further photo {number - 1}.")
-            parts.download(
+            components.download(
                 f"{ui.plain(name)}, {one.size / 1e6:.1f} MB",
                 partial(service.recorded_photo, one.sha256),
                 name,
@@ -231,7 +232,7 @@ def _supersede(inspection: Inspection) -> None:
                 ui.error(error)
                 return
             saving.supersede_with_next(inspection)
-            st.switch_page(parts.page(""))
+            st.switch_page(components.page(""))
         filled = saving.inspection_form(f"supersede_{inspection.id}", inspection)
         if filled is None:
             return
@@ -254,7 +255,7 @@ def _decisions(inspection: Inspection) -> None:
         )
     if inspection.superseded_by:
         return
-    with ui.fold("decide", "Decide", "gavel"), st.form(f"decide_{inspection.id}"):
+    with ui.fold("decide", "Decide", "gavel"), st.form(f"decide_{inspection.id}", enter_to_submit=False):
         decision, reason = saving.decision_fields(f"decide_{inspection.id}")
         by = st.text_input("Decided by", value=inspection.identity.inspector or "", max_chars=200)
         if st.form_submit_button("Record the decision", type="primary", width="stretch"):
@@ -280,11 +281,15 @@ def _reports(inspection: Inspection) -> None:
         return json.dumps(inspection.model_dump(mode="json", by_alias=True), indent=2)
 
     with ui.fold("reports", "Report and data", "download", expanded=True):
-        parts.download(
-            "PDF report", lambda: service.pdf(result, photo(), unit, inspection), f"{stem}.pdf", parts.PDF, primary=True
+        components.download(
+            "PDF report",
+            lambda: service.pdf(result, photo(), unit, inspection),
+            f"{stem}.pdf",
+            components.PDF,
+            primary=True,
         )
-        parts.download(
+        components.download(
             "HTML, one page", lambda: service.html(result, photo(), unit, inspection), f"{stem}.html", "text/html"
         )
-        parts.download("CSV", lambda: service.csv(result, inspection.identity), f"{stem}.csv", "text/csv")
-        parts.download("JSON", data, f"{stem}.json", "application/json")
+        components.download("CSV", lambda: service.csv(result, inspection.identity), f"{stem}.csv", "text/csv")
+        components.download("JSON", data, f"{stem}.json", "application/json")

@@ -7,7 +7,7 @@ import streamlit as st
 from toeline.measures.registry import title_of
 from toeline.units import Unit, convert
 from toeline.validation.repeatability import Spread
-from toeline_app import parts, photos, prefs, service, ui
+from toeline_app import components, photos, prefs, service, ui
 from toeline_app.photos import Photo
 from toeline_app.views.bench import to_settings
 
@@ -37,7 +37,7 @@ def page() -> None:
     settings = to_settings(prefs.preferences())
     shown = photos.measure_all([(photo, settings) for photo in chosen], batch=True)
     for one in shown:
-        if parts.outcome(one.result) == "retake":
+        if components.outcome(one.result) == "retake":
             st.warning(ui.plain(f"{one.photo.name} is left out: {one.problem or 'the photo cannot be used.'}"))
     named = [(one.photo.name, one.result) for one in shown if one.result is not None]
     spreads = service.spreads(named, one_coupon=apart == "one")

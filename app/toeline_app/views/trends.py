@@ -9,7 +9,7 @@ import streamlit as st
 from toeline.measures.registry import ids, title_of
 from toeline.record import TrendPoint
 from toeline.units import Unit, convert
-from toeline_app import parts, prefs, service, ui
+from toeline_app import components, prefs, service, ui
 from toeline_app.views import record
 
 #: What can be followed: the measures of the registry that say something about a hand, a rate, and the outcomes.
@@ -68,7 +68,7 @@ def _plot(points: list[TrendPoint], measure: str, unit: Unit) -> None:
     chosen = event["selection"].get("picked") or []
     if chosen:
         record.open_inspection(str(chosen[0]["id"]))
-        st.switch_page(parts.page("record"))
+        st.switch_page(components.page("record"))
 
 
 def _as_row(point: TrendPoint, unit: Unit) -> dict[str, object]:
@@ -96,4 +96,4 @@ def _open(points: list[TrendPoint]) -> None:
             label = f"{ui.outcome_word(point.outcome)} · Entry {point.number}, {point.at}{value}"
             if st.button(label, key=f"trend_{point.inspection}", width="stretch"):
                 record.open_inspection(point.inspection)
-                st.switch_page(parts.page("record"))
+                st.switch_page(components.page("record"))

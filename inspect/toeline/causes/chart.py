@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from functools import cache
-from typing import Annotated, Any, Literal, TypeVar, get_args
+from typing import Annotated, Any, Literal, get_args
 
-from pydantic import Field, ValidationError, field_validator, model_validator
+from pydantic import Field, field_validator, model_validator
 
-from toeline import datafile
-from toeline.causes.position import PositionName
+from toeline.causes.figures import PositionName
 from toeline.causes.remedies import placeholders, remedies
+from toeline.datafile import DataFile
 from toeline.errors import ChartError
 from toeline.result import CauseId, IndicationKind, Joint, Model
 
@@ -60,28 +60,6 @@ class SignStrength(Model):
     state: str
     strength: Strength
     source: str | None = None
-
-
-class Trouble(Model):
-    """A row of the chart: one variable wrong, the signs it gives, and what to try."""
-
-    id: str
-    cause: CauseId
-    title: str
-    variable: str
-    prior: float = Field(gt=0, lt=0.3)
-    where: str | None = None
-    joints: tuple[Joint, ...] = JOINTS
-    techniques: tuple[Literal["stringer", "weave"], ...] = ()
-    #: Positions that give it; where none is said, it is not thought of.
-    positions: tuple[PositionName, ...] = ()
-    #: Currents it needs; where another is said, it is not thought of.
-    currents: tuple[Literal["DC+", "DC-", "AC"], ...] = ()
-    source: str
-    signs: tuple[SignStrength, ...] = ()
-    try_: tuple[str, ...] = Field(default=(), alias="try")
-    #: For each sign, the probability of each of its states under this trouble alone.
-    states: dict[str, dict[str, float]] = Field(default_factory=dict)
 
 
 class StateDistribution(Model):
@@ -196,8 +174,8 @@ class BeadShape(Model):
     source: str
 
 
-class Normal(Model):
-    """Everything in ``normal.toml``."""
+class Normal(DataFile, file="normal.toml"):
+    """What is normal, and how far what is read is trusted."""
 
     distribution: dict[str, ReferenceDistribution]
     detection_table: dict[IndicationKind, DetectionTable]
@@ -206,6 +184,53 @@ class Normal(Model):
     spatter_side: SpatterSide
     ends: Ends
     bead_shape: BeadShape
+
+
+class Row(Model):
+    """A row of the chart as it is written: one variable wrong, the signs it gives, and what to try."""
+
+    id: str
+    cause: CauseId
+    title: str
+    variable: str
+    prior: float = Field(gt=0, lt=0.3)
+    source: str
+    where: str | None = None
+    joints: tuple[Joint, ...] = JOINTS
+    techniques: tuple[Literal["stringer", "weave"], ...] = ()
+    #: Positions that give it; where none is said, it is not thought of.
+    positions: tuple[PositionName, ...] = ()
+    #: Currents it needs; where another is said, it is not thought of.
+    currents: tuple[Literal["DC+", "DC-", "AC"], ...] = ()
+    signs: tuple[SignStrength, ...] = ()
+    try_: tuple[str, ...] = Field(default=(), alias="try")
+    #: Another row above, whose signs and actions it takes over where it has none of its own.
+    like: str | None = None
+
+
+class Trouble(Row):
+    """A row with the probability of each state of each sign under it alone."""
+
+    states: dict[str, dict[str, float]]
+
+
+class Strengths(Model):
+    """The probability that each word for a strength stands for."""
+
+    always: float = Field(gt=0, lt=1)
+    likely: float = Field(gt=0, lt=1)
+    possible: float = Field(gt=0, lt=1)
+    seldom: float = Field(gt=0, lt=1)
+    source: str
+
+
+class ChartFile(DataFile, file="causes.toml"):
+    """The chart as it is written."""
+
+    strength: Strengths
+    sources: dict[str, str]
+    sign: tuple[Sign, ...] = Field(min_length=1)
+    row: tuple[Row, ...] = Field(min_length=1)
 
 
 class Chart(Model):
@@ -243,18 +268,6 @@ def _usual(sign: Sign) -> dict[str, float]:
     return {state: (1 - sign.stray * others if state == sign.usual else sign.stray) for state in sign.states}
 
 
-M = TypeVar("M", bound=Model)
-
-
-def _model(kind: type[M], data: Any, where: str) -> M:
-    try:
-        return kind.model_validate(data)
-    except ValidationError as error:
-        first = error.errors()[0]
-        path = ".".join(str(part) for part in first["loc"])
-        raise ChartError(f"{where}: {path}: {first['msg']}.") from None
-
-
 def _states(sign: Sign, given: list[SignStrength], strength: Mapping[str, float], where: str) -> dict[str, float]:
     """The probability of each state: the strengths given, the rest shared out as on a good bead."""
     stated = {each.state: strength[each.strength] for each in given}
@@ -271,7 +284,7 @@ def _states(sign: Sign, given: list[SignStrength], strength: Mapping[str, float]
     return stated | {state: p * share for state, p in rest.items()}
 
 
-def _check_remedies(trouble: Trouble, where: str) -> None:
+def _check_remedies(trouble: Row, where: str) -> None:
     """Every action that is tried exists, and the first that is sure to be sayable is among them."""
     actions = remedies().actions
     for name in trouble.try_:
@@ -281,66 +294,67 @@ def _check_remedies(trouble: Trouble, where: str) -> None:
         raise ChartError(f"{where}: needs an action that can be said without any figure.")
 
 
-def load_chart(data: Mapping[str, Any], name: str = "causes.toml") -> Chart:
-    """The chart from a TOML file's data; raises :class:`ChartError` with the entry that makes no sense."""
-    unknown = data.keys() - {"strength", "sources", "sign", "row"}
-    if unknown:
-        raise ChartError(f"{name}: unknown entry {min(unknown)!r}.")
-    strength = {key: value for key, value in data.get("strength", {}).items() if key != "source"}
-    for key, value in strength.items():
-        if not isinstance(value, float) or not 0 < value < 1:
-            raise ChartError(f"{name}: strength {key!r} must be a number between 0 and 1, not {value!r}.")
-    sources: dict[str, str] = data.get("sources", {})
+def load_chart(file: ChartFile, name: str = ChartFile.file_name) -> Chart:
+    """The chart of a file; raises :class:`ChartError` with the entry that makes no sense."""
+    strength = file.strength.model_dump(exclude={"source"})
     signs: dict[str, Sign] = {}
-    for entry in data.get("sign", []):
-        sign = _model(Sign, entry, f"{name}: sign {entry.get('id')!r}")
-        if sign.id in signs:
-            raise ChartError(f"{name}: sign {sign.id!r} stands twice.")
-        if sign.usual not in sign.says:
-            raise ChartError(f"{name}: sign {sign.id!r}: its usual state {sign.usual!r} is not one of its states.")
-        if sign.stray * (len(sign.states) - 1) >= 1:
-            raise ChartError(f"{name}: sign {sign.id!r}: stray leaves nothing for the usual state.")
+    for sign in file.sign:
+        _check_sign(sign, signs, f"{name}: sign {sign.id!r}")
         signs[sign.id] = sign
     troubles: dict[str, Trouble] = {}
-    for entry in data.get("row", []):
-        where = f"{name}: row {entry.get('id')!r}"
-        entry, like = dict(entry), entry.get("like")
-        if entry.pop("like", None) is not None:
-            if like not in troubles:
-                raise ChartError(f"{where}: like = {like!r} names no row above it.")
-            entry.setdefault("try", troubles[like].try_)
-            own = {each.get("sign") for each in entry.get("signs", [])}
-            entry["signs"] = [*entry.get("signs", []), *(s for s in troubles[like].signs if s.sign not in own)]
-        if "states" in entry:
-            raise ChartError(f"{where}: states are worked out, not written.")
-        trouble = _model(Trouble, entry, where)
-        if trouble.id in troubles:
-            raise ChartError(f"{where}: stands twice.")
-        if not trouble.signs or not trouble.try_:
-            raise ChartError(f"{where}: needs at least one sign and one thing to try.")
-        _check_remedies(trouble, where)
-        for each in trouble.signs:
-            if each.sign not in signs:
-                raise ChartError(f"{where}: no sign {each.sign!r} is defined.")
-            if each.strength not in strength:
-                raise ChartError(f"{where}: strength {each.strength!r} has no value.")
-            if each.source is not None and each.source not in sources:
-                raise ChartError(f"{where}: sign {each.sign!r}: source {each.source!r} is not one of [sources].")
-        if trouble.source not in sources:
-            raise ChartError(f"{where}: source {trouble.source!r} is not one of [sources].")
+    for row in file.row:
+        where = f"{name}: row {row.id!r}"
+        trouble = _taken_over(row, troubles, where)
+        _check_trouble(trouble, troubles, signs, file.sources, where)
         states = {
             sign.id: _states(sign, [s for s in trouble.signs if s.sign == sign.id], strength, where)
             for sign in signs.values()
         }
-        troubles[trouble.id] = trouble.model_copy(update={"states": states})
-    if not troubles:
-        raise ChartError(f"{name}: the chart has no rows.")
-    return Chart(signs=signs, troubles=tuple(troubles.values()), sources=sources)
+        troubles[trouble.id] = Trouble.model_validate(trouble.model_dump(by_alias=True) | {"states": states})
+    return Chart(signs=signs, troubles=tuple(troubles.values()), sources=file.sources)
 
 
-def load_normal(data: Mapping[str, Any], chart: Chart, name: str = "normal.toml") -> Normal:
-    """The reference distributions of a TOML file's data, checked against the chart's signs; raises ChartError."""
-    normal = _model(Normal, data, name)
+def _check_sign(sign: Sign, before: Mapping[str, Sign], where: str) -> None:
+    """A sign stands once, its usual state is one of its own and has a probability left."""
+    if sign.id in before:
+        raise ChartError(f"{where} stands twice.")
+    if sign.usual not in sign.says:
+        raise ChartError(f"{where}: its usual state {sign.usual!r} is not one of its states.")
+    if sign.stray * (len(sign.states) - 1) >= 1:
+        raise ChartError(f"{where}: stray leaves nothing for the usual state.")
+
+
+def _taken_over(row: Row, before: Mapping[str, Row], where: str) -> Row:
+    """A row with what it takes over from the row that it is like."""
+    if row.like is None:
+        return row
+    if row.like not in before:
+        raise ChartError(f"{where}: like = {row.like!r} names no row above it.")
+    like, own = before[row.like], {each.sign for each in row.signs}
+    signs = (*row.signs, *(each for each in like.signs if each.sign not in own))
+    return row.model_copy(update={"signs": signs, "try_": row.try_ or like.try_})
+
+
+def _check_trouble(
+    trouble: Row, before: Mapping[str, Row], signs: Mapping[str, Sign], sources: Mapping[str, str], where: str
+) -> None:
+    """A trouble stands once, and whatever it names exists."""
+    if trouble.id in before:
+        raise ChartError(f"{where}: stands twice.")
+    if not trouble.signs or not trouble.try_:
+        raise ChartError(f"{where}: needs at least one sign and one thing to try.")
+    _check_remedies(trouble, where)
+    for each in trouble.signs:
+        if each.sign not in signs:
+            raise ChartError(f"{where}: no sign {each.sign!r} is defined.")
+        if each.source is not None and each.source not in sources:
+            raise ChartError(f"{where}: sign {each.sign!r}: source {each.source!r} is not one of [sources].")
+    if trouble.source not in sources:
+        raise ChartError(f"{where}: source {trouble.source!r} is not one of [sources].")
+
+
+def load_normal(normal: Normal, chart: Chart, name: str = Normal.file_name) -> Normal:
+    """The reference distributions of a file, checked against the chart's signs; raises ChartError."""
     for kind, states in DETECTION_TABLES.items():
         if kind not in normal.detection_table or normal.detection_table[kind].states.keys() != set(states):
             raise ChartError(f"{name}: detection table {kind!r} has to say {', '.join(states)}.")
@@ -360,10 +374,10 @@ def load_normal(data: Mapping[str, Any], chart: Chart, name: str = "normal.toml"
 @cache
 def chart() -> Chart:
     """The chart that ships with the package."""
-    return load_chart(datafile.load("causes.toml"))
+    return load_chart(ChartFile.read())
 
 
 @cache
 def normal() -> Normal:
     """The reference distributions that ship with the package."""
-    return load_normal(datafile.load("normal.toml"), chart())
+    return load_normal(Normal.read(), chart())

@@ -8,9 +8,8 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
-from toeline import datafile
 from toeline.causes.chart import Sign, Trouble
-from toeline.causes.figures import RankingFigures
+from toeline.causes.figures import CoachingWords, RankingFigures
 from toeline.causes.ranking import Ranked, Ranking
 from toeline.causes.remedies import Action, Advice, Circumstances, EndOfRun, Topic, remedies
 from toeline.causes.signs import crater_place, size_of
@@ -93,15 +92,15 @@ class Coach:
         back = crater_place(self.result)
         if back is None:
             return None
-        return "drawn_back" if back >= datafile.load("coaching.toml")["crater"]["drawn_back"] else "pulled_off"
+        return "drawn_back" if back >= CoachingWords.read().crater.drawn_back else "pulled_off"
 
     @cached_property
     def figures(self) -> dict[str, str]:
         """The figures that are known whatever the trouble, by placeholder."""
         settings, unit, check = self.result.settings, self.result.settings.unit, self.check
-        weld, angles = settings.welding, datafile.load("coaching.toml")["work_angle"]
-        lies = "horizontal" if self.here.position == "horizontal" else "other"
-        known = {"work_angle": angles["fillet" if settings.joint == "fillet" else lies]}
+        weld, angles = settings.welding, CoachingWords.read().work_angle
+        lies = angles.horizontal if self.here.position == "horizontal" else angles.other
+        known = {"work_angle": angles.fillet if settings.joint == "fillet" else lies}
         if weld.electrode_mm:
             known["weave_limit"] = length(2.5 * weld.electrode_mm, unit)
             share = 1.0 if check.arc_share is None else check.arc_share
@@ -287,12 +286,12 @@ def _told(sign: Sign, among: Sequence[Ranked]) -> float:
 
 def write_coaching(coach: Coach) -> Coaching:
     """The coaching sheet: one thing first, the reasons, what comes after, what to find out, cautions."""
-    data, result, ranked = datafile.load("coaching.toml"), coach.result, coach.ranking.ranked
+    data, result, ranked = CoachingWords.read(), coach.result, coach.ranking.ranked
     tied = [ranked[0], *(each for each in ranked if each.cause in ranked[0].rivals)] if ranked else []
     questions = coach.questions(ranked) if len(ranked) > 1 else []
     asks: list[Question] = coach.questions(tied) if len(tied) > 1 else questions
     given: list[Advice] = []
-    first_is, first, why = "keep", data["good"], list[str]()
+    first_is, first, why = "keep", data.good, list[str]()
     then: list[str] = []
     if ranked:
         first_is, why, then = "change", list(coach.ranking.evidence(ranked[0])), []
@@ -303,14 +302,14 @@ def write_coaching(coach: Coach) -> Coaching:
         elif mine:
             first, then, given = mine[0].text, [one.text for one in mine[1:]], [*given, *mine]
         else:
-            first, first_is = data["unsure"], "look"
+            first, first_is = data.unsure, "look"
     elif coach.ranking.doubtful is not None:
         doubtful = coach.ranking.doubtful
         first, first_is = f"Look for {doubtful.says} ({doubtful.figure}), and change nothing before that.", "look"
         sign = coach.ranking.rules.signs[doubtful.sign]
         asks = [coach.question(sign)] if sign.takes(result.settings.joint) else []
     elif not coach.ranking.all_well:
-        first, first_is = data["unsure"], "look"
+        first, first_is = data.unsure, "look"
     failed = _failing(coach, given)
     if failed and first_is in ("keep", "look") and not ranked:
         if first_is == "look":
@@ -335,7 +334,7 @@ def write_coaching(coach: Coach) -> Coaching:
             "also": tuple(dict.fromkeys(also)),
             "failing": tuple(text for text, _ in failed),
             "asks": tuple(asks),
-            "repeat": data["repeat"],
+            "repeat": data.repeat,
             "cautions": _cautions(coach, given),
         }
     )
@@ -346,7 +345,7 @@ def _find_out(coach: Coach, tied: Sequence[Ranked], asks: Sequence[Question]) ->
     tries = {each.cause: coach.tries[each.cause][0].text if coach.tries[each.cause] else "" for each in tied}
     titles = {each.cause: each.trouble.title for each in tied}
     if not asks:
-        alike = datafile.load("coaching.toml")["alike"]
+        alike = CoachingWords.read().alike
         rest = [each.cause for each in tied[1:] if tries[each.cause]]
         then = [f"If it is no better ({titles[cause]}): {tries[cause]}" for cause in rest]
         return f"{capital(' or '.join(titles.values()))}. {alike} {tries[tied[0].cause]}", "change", then
@@ -384,17 +383,13 @@ def _failing(coach: Coach, given: Sequence[Advice]) -> list[tuple[str, Advice | 
 
 def _cautions(coach: Coach, given: Iterable[Advice]) -> tuple[str, ...]:
     """The cautions of every sheet, then those of what this one tells to do."""
-    data, names = datafile.load("coaching.toml"), {one.action.id for one in given}
+    data, names = CoachingWords.read(), {one.action.id for one in given}
     faults = {fault.kind for fault in coach.check.faults}
-    always = [each["text"] for each in data["caution"] if "actions" not in each]
-    called_for = [
-        each["text"]
-        for each in data["caution"]
-        if names & set(each.get("actions", ())) or faults & set(each.get("faults", ()))
-    ]
-    shade, amps = data["shade"], coach.result.settings.welding.current_a
-    step = next((to for upto, to in shade["steps"] if amps is not None and amps <= upto), None)
-    glass = shade["without"] if step is None else shade["text"].format(shade=step)
+    always = [each.text for each in data.caution if each.always]
+    called_for = [each.text for each in data.caution if names & set(each.actions) or faults & set(each.faults)]
+    shade, amps = data.shade, coach.result.settings.welding.current_a
+    step = next((to for upto, to in shade.steps if amps is not None and amps <= upto), None)
+    glass = shade.without if step is None else shade.text.format(shade=step)
     return (*called_for, *always[:1], glass, *always[1:])
 
 
@@ -432,5 +427,5 @@ def advice_of(result: Result) -> dict[str, Any]:
     """The ``advice`` of a result: what its settings say, as figures and as lines; empty where none were given."""
     check = check_result(result)
     lines = _settings_lines(check, result)
-    figures = check.model_dump(mode="json", exclude_defaults=True)
+    figures = check.model_dump(mode="json", exclude_defaults=True, exclude={"procedure"})
     return {"settings": figures, "settings_lines": list(lines)} if figures else {}

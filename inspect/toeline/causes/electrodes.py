@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
-from typing import Any, Literal
+from collections.abc import Mapping
+from typing import Any, TypeVar
 
-from toeline import datafile
+from toeline.causes.figures import ElectrodeFigures, Family, RangeTable, Span
 from toeline.result import Model, Welding
 
-Family = Literal["cellulosic", "rutile", "basic", "stainless"]
+T = TypeVar("T")
 
 _LETTERS = re.compile(
     r"(?:EN)?(?:ISO)?(?:2560)?-?A?-?E(35|38|42|46|50)([0-6AZ])"
@@ -56,10 +57,6 @@ class CurrentRange(Model):
     also_source: str | None = None
 
 
-def _data() -> dict[str, Any]:
-    return datafile.load("electrodes.toml")
-
-
 def read_electrode(text: str) -> Electrode | None:
     """The rod that a person typed, by AWS (``7018``, ``E7018-1 H4R``, ``E308L-16``) or ISO 2560-A and -B (``E 42 4 B 42
     H5``, ``E4918``), or None where it is no designation known here."""
@@ -74,54 +71,52 @@ def electrode_class(text: str) -> str | None:
 
 
 def _of_class(text: str, name: str, **more: Any) -> Electrode:
-    row: dict[str, Any] = _data()["class"][name]
-    fields = {key: value for key, value in row.items() if key != "like"}
+    fields = ElectrodeFigures.read().classes[name].model_dump(exclude={"like"})
     return Electrode.model_validate({"designation": text.strip(), "name": name} | fields | more)
 
 
 def _by_digits(text: str, packed: str) -> Electrode | None:
-    rule = _data()["designation"]["digits"]
+    rule = ElectrodeFigures.read().designation.digits
     if stainless := _STAINLESS.match(packed):
         dc_only = {"polarity": ("DC+",)} if stainless[1] == "15" else {}
         return _of_class(text, "E308L", **dc_only)
     found = _DIGITS.search(packed)
-    if not found or found[1] not in rule["strengths"] or found[2] in rule["never"].get(found[1], ()):
+    if not found or found[1] not in rule.strengths or found[2] in rule.never.get(found[1], ()):
         return None
-    name: str | None = rule["class"].get(found[2])
+    name = rule.classes.get(found[2])
     return _of_class(text, name) if name else None
 
 
 def _by_letters(text: str, packed: str) -> Electrode | None:
-    rule = _data()["designation"]["letters"]
+    rule = ElectrodeFigures.read().designation.letters
     found = _LETTERS.fullmatch(packed)
     if not found:
         return None
-    coating, current, position = rule["coating"][found[4]], found[5], found[6]
-    high_yield = current in rule["current"]["high_yield"]
-    name: str | None = coating.get("high_yield") if high_yield else coating.get("class")
-    more: dict[str, Any] = {"coating": coating["coating"], "family": coating["family"], "source": rule["source"]}
-    if current in rule["current"]["dc_only"] or (found[4] == "C" and current is None):
+    coating, current, position = rule.coating[found[4]], found[5], found[6]
+    high_yield = current in rule.current.high_yield
+    name = coating.high_yield if high_yield else coating.class_
+    more: dict[str, Any] = {"coating": coating.coating, "family": coating.family, "source": rule.source}
+    if current in rule.current.dc_only or (found[4] == "C" and current is None):
         more["polarity"] = ("DC+",) if found[4] in ("B", "C") else ("DC+", "DC-")
     elif current is not None:
         more["polarity"] = ("DC+", "AC") if found[4] in ("B", "C") else ("AC", "DC+", "DC-")
     if position is not None:
-        more["positions"] = tuple(rule["positions"][position])
+        more["positions"] = rule.positions[position]
     if name is None:
-        unsaid = {"polarity": ("AC", "DC+", "DC-"), "positions": tuple(rule["positions"]["1"]), "arc": 1.0}
+        unsaid = {"polarity": ("AC", "DC+", "DC-"), "positions": rule.positions["1"], "arc": 1.0}
         return Electrode.model_validate({"designation": text.strip(), "name": None} | unsaid | more)
     return _of_class(text, name, **more)
 
 
-def diameter_key(table: dict[str, Any], diameter_mm: float) -> str | None:
+def diameter_key(table: Mapping[str, Any], diameter_mm: float) -> str | None:
     """The table's diameter that a typed one stands for."""
     key = min(table, key=lambda each: abs(float(each) - diameter_mm))
-    return key if abs(float(key) - diameter_mm) <= _data()["diameters"]["within_mm"] else None
+    return key if abs(float(key) - diameter_mm) <= ElectrodeFigures.read().diameters.within_mm else None
 
 
-def table_of(tables: dict[str, Any], name: str) -> dict[str, Any] | None:
+def table_of(tables: Mapping[str, T], name: str) -> T | None:
     """The table of a class, or of the class whose table it shares."""
-    found: dict[str, Any] | None = tables.get(name) or tables.get(_data()["class"][name].get("like", ""))
-    return found
+    return tables.get(name) or tables.get(ElectrodeFigures.read().classes[name].like or "")
 
 
 def handbook_range(class_text: str, diameter_mm: float) -> CurrentRange | None:
@@ -129,12 +124,12 @@ def handbook_range(class_text: str, diameter_mm: float) -> CurrentRange | None:
     name = electrode_class(class_text)
     if name is None:
         return None
-    found: list[tuple[dict[str, Any], str, tuple[float, float]]] = []
-    for source in _data()["ranges"]["table"]:
-        table = table_of(source, name)
+    found: list[tuple[RangeTable, str, Span]] = []
+    for source in ElectrodeFigures.read().ranges.table:
+        table = table_of(source.amps, name)
         key = diameter_key(table, diameter_mm) if table else None
         if table and key:
-            found.append((source, key, (table[key][0], table[key][1])))
+            found.append((source, key, table[key]))
     if not found:
         return None
     (first, key, (low, high)), also = found[0], found[1] if len(found) > 1 else None
@@ -143,10 +138,10 @@ def handbook_range(class_text: str, diameter_mm: float) -> CurrentRange | None:
         diameter_mm=float(key),
         low_a=low,
         high_a=high,
-        whose=first["name"],
-        source=first["source"],
+        whose=first.name,
+        source=first.source,
         also_a=also[2] if also else None,
-        also_source=also[0]["source"] if also else None,
+        also_source=also[0].source if also else None,
     )
 
 

@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Literal
-
-from toeline import datafile
+from toeline.causes.figures import JointPositions, PositionFigures, PositionName, Span
 from toeline.errors import SettingsError
 from toeline.result import Joint, Model, Settings
-
-PositionName = Literal["flat", "horizontal", "vertical up", "vertical down", "overhead"]
 
 
 class WeldingPosition(Model):
@@ -30,8 +26,15 @@ class WeldingPosition(Model):
     source: str
 
 
-def _table(joint: Joint) -> Literal["fillet", "groove"]:
-    return "fillet" if joint == "fillet" else "groove"
+def _limits(joint: Joint) -> JointPositions:
+    data = PositionFigures.read()
+    return data.fillet if joint == "fillet" else data.groove
+
+
+def _typed(joint: Joint) -> tuple[dict[str, Span], dict[str, Span]]:
+    """The words and the names that a person may type, each with its slope and rotation."""
+    words, names = PositionFigures.read().words, PositionFigures.read().names
+    return (words.fillet, names.fillet) if joint == "fillet" else (words.groove, names.groove)
 
 
 def welding_position(slope_deg: float, rotation_deg: float, joint: Joint) -> WeldingPosition:
@@ -44,38 +47,37 @@ def welding_position(slope_deg: float, rotation_deg: float, joint: Joint) -> Wel
         raise SettingsError(f"A slope of {slope_deg:g} degrees cannot be; give -90 to 90, positive uphill.")
     if not -180 <= rotation_deg <= 180:
         raise SettingsError(f"A rotation of {rotation_deg:g} degrees cannot be; give -180 to 180, 0 with the face up.")
-    data = datafile.load("positions.toml")
-    table = data[_table(joint)]
+    limits = _limits(joint)
     slope, rotation = abs(slope_deg), abs(rotation_deg)
     row = next(
         each
-        for each in table["positions"]
-        if each["slope"][0] <= slope <= each["slope"][1] and each["rotation"][0] <= rotation <= each["rotation"][1]
+        for each in limits.positions
+        if each.slope[0] <= slope <= each.slope[1] and each.rotation[0] <= rotation <= each.rotation[1]
     )
     up = slope_deg >= 0
-    name: PositionName = row["name"] if row["name"] != "vertical" else ("vertical up" if up else "vertical down")
-    main_slope, main_rotation = data["words"][_table(joint)][name]
+    name: PositionName = row.name if row.name != "vertical" else ("vertical up" if up else "vertical down")
+    main_slope, main_rotation = _typed(joint)[0][name]
     off_slope = abs(slope - abs(main_slope))
     # A vertical weld keeps its position whichever way its face looks.
     off_rotation = 0.0 if name.startswith("vertical") else abs(rotation - main_rotation)
-    tight = data["test_piece"]
+    tight = PositionFigures.read().test_piece
     return WeldingPosition(
         name=name,
-        aws=row["aws"],
-        iso=row["iso_up"] if up else row["iso_down"],
+        aws=row.aws,
+        iso=row.iso_up if up else row.iso_down,
         slope_deg=slope_deg,
         rotation_deg=rotation_deg,
         off_slope_deg=off_slope,
         off_rotation_deg=off_rotation,
-        test_piece=off_slope <= tight["slope"] and off_rotation <= tight["rotation"],
-        source=table["source"],
+        test_piece=off_slope <= tight.slope and off_rotation <= tight.rotation,
+        source=limits.source,
     )
 
 
 def position_names(joint: Joint) -> tuple[str, ...]:
     """The words and names (AWS A3.0, ISO 6947) that stand for a position of this joint."""
-    data = datafile.load("positions.toml")
-    return (*data["words"][_table(joint)], *data["names"][_table(joint)])
+    words, names = _typed(joint)
+    return (*words, *names)
 
 
 def read_position(text: str, joint: Joint) -> tuple[float, float]:
@@ -84,24 +86,22 @@ def read_position(text: str, joint: Joint) -> tuple[float, float]:
     Angles are those of this module: ``0 0`` is flat with the face up. Raises :class:`SettingsError` with the words that
     are understood.
     """
-    data, here = datafile.load("positions.toml"), _table(joint)
+    words, names = _typed(joint)
     typed = " ".join(text.lower().replace(",", " ").replace("-up", " up").replace("-down", " down").split())
-    known = {name.lower(): angles for name, angles in (data["words"][here] | data["names"][here]).items()}
+    known = {name.lower(): angles for name, angles in (words | names).items()}
     if typed in known:
-        slope, rotation = known[typed]
-        return float(slope), float(rotation)
+        return known[typed]
     if f"{typed} up" in known:
         raise SettingsError(
             f"The position {text!r} says neither up nor down; say {typed.upper()} up or {typed.upper()} down."
             if typed != "vertical"
             else "Vertical says neither up nor down; say vertical up or vertical down."
         )
-    there = "groove" if here == "fillet" else "fillet"
-    if typed.removesuffix(" up").removesuffix(" down") in {name.split()[0].lower() for name in data["names"][there]}:
+    other: Joint = "butt" if joint == "fillet" else "fillet"
+    if typed.removesuffix(" up").removesuffix(" down") in {name.split()[0].lower() for name in _typed(other)[1]}:
         raise SettingsError(
-            f"The position {text!r} is one of a {data[there]['title']}, and the joint here is "
-            f"{'a fillet' if here == 'fillet' else 'none of those'}; say the joint, or one of "
-            f"{', '.join(data['names'][here])}."
+            f"The position {text!r} is one of a {_limits(other).title}, and the joint here is "
+            f"{'a fillet' if joint == 'fillet' else 'none of those'}; say the joint, or one of {', '.join(names)}."
         )
     try:
         slope, rotation = (float(part) for part in typed.split())

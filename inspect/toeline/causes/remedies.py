@@ -6,13 +6,12 @@ import string
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
-from typing import Any, Literal, TypeVar
+from typing import Literal
 
-from pydantic import Field, ValidationError
+from pydantic import Field
 
-from toeline import datafile
-from toeline.causes.electrodes import Family
-from toeline.causes.position import PositionName
+from toeline.causes.figures import Family, PositionName
+from toeline.datafile import DataFile
 from toeline.errors import ChartError
 from toeline.result import Joint, Model
 
@@ -37,7 +36,6 @@ FIGURES = frozenset(
     }
 )
 EndOfRun = Literal["pulled_off", "drawn_back"]
-M = TypeVar("M", bound=Model)
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,8 +117,15 @@ class Topic(Model):
     of: tuple[str, ...] = ()
 
 
+class RemediesFile(DataFile, file="remedies.toml"):
+    """The list as it is written."""
+
+    action: tuple[Action, ...]
+    topic: tuple[Topic, ...]
+
+
 class Remedies(Model):
-    """Everything in ``remedies.toml``."""
+    """Everything in ``remedies.toml``, by its id."""
 
     actions: dict[str, Action]
     topics: dict[str, Topic]
@@ -138,35 +143,26 @@ def placeholders(text: str) -> set[str]:
     return {name for _, name, _, _ in string.Formatter().parse(text) if name}
 
 
-def load_remedies(data: Mapping[str, Any], name: str = "remedies.toml") -> Remedies:
-    """The list from a TOML file's data; raises :class:`ChartError` with the entry that makes no sense."""
-    if unknown := data.keys() - {"action", "topic"}:
-        raise ChartError(f"{name}: unknown entry {min(unknown)!r}.")
+def load_remedies(file: RemediesFile, name: str = RemediesFile.file_name) -> Remedies:
+    """The list of a file; raises :class:`ChartError` with the entry that makes no sense."""
     actions: dict[str, Action] = {}
-    for entry in data.get("action", []):
-        action = _read(Action, entry, f"{name}: action {entry.get('id')!r}")
+    for action in file.action:
+        where = f"{name}: action {action.id!r}"
         if action.id in actions:
-            raise ChartError(f"{name}: action {action.id!r} stands twice.")
+            raise ChartError(f"{where} stands twice.")
         if (action.variable is None) != (action.way == 0):
-            raise ChartError(f"{name}: action {action.id!r}: a variable needs a way of 1 or -1, and a way a variable.")
+            raise ChartError(f"{where}: a variable needs a way of 1 or -1, and a way a variable.")
         for words in (action, *action.for_):
-            _check_words(words, f"{name}: action {action.id!r}")
+            _check_words(words, where)
         actions[action.id] = action
     topics: dict[str, Topic] = {}
-    for entry in data.get("topic", []):
-        topic = _read(Topic, entry, f"{name}: topic {entry.get('id')!r}")
+    for topic in file.topic:
+        if topic.id in topics:
+            raise ChartError(f"{name}: topic {topic.id!r} stands twice.")
         if unknown_action := [each for each in topic.actions if each not in actions]:
             raise ChartError(f"{name}: topic {topic.id!r}: there is no action {unknown_action[0]!r}.")
         topics[topic.id] = topic
     return Remedies(actions=actions, topics=topics)
-
-
-def _read(kind: type[M], entry: Mapping[str, Any], where: str) -> M:
-    try:
-        return kind.model_validate(entry)
-    except ValidationError as error:
-        first = error.errors()[0]
-        raise ChartError(f"{where}: {'.'.join(map(str, first['loc']))}: {first['msg']}.") from None
 
 
 def _check_words(words: Words, where: str) -> None:
@@ -180,7 +176,7 @@ def _check_words(words: Words, where: str) -> None:
 @cache
 def remedies() -> Remedies:
     """The list that ships with the package."""
-    return load_remedies(datafile.load("remedies.toml"))
+    return load_remedies(RemediesFile.read())
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,11 +14,12 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from toeline import datafile
 from toeline.causes.chart import Normal, ReferenceDistribution, chart
+from toeline.causes.figures import CoachingWords
 from toeline.causes.welding import SettingsCheck, check_result
 from toeline.errors import SettingsError
 from toeline.evidence.evidence import Evidence
+from toeline.measures.figures import MeasureFigures
 from toeline.names import PLATES
 from toeline.result import GaugeReading, Indication, IndicationKind, Joint, Quantity, Result, Side
 from toeline.units import length, span
@@ -506,7 +507,7 @@ def _end_of_run(seen: Seen, hollow: Sequence[Indication], word: GaugeReading | N
     back = crater_place(seen.result)
     if back is None or not (hollow or word):
         return []
-    far = back >= datafile.load("coaching.toml")["crater"]["drawn_back"]
+    far = back >= CoachingWords.read().crater.drawn_back
     likelihood = {"drawn_back": 1.0, "pulled_off": 0.4} if far else {"drawn_back": 0.4, "pulled_off": 1.0}
     text = f"the crater lies {back:.1f} widths back from the end"
     return [Reading("end_of_run", likelihood, text, open=True)]
@@ -577,7 +578,7 @@ def _crown_at_start(seen: Seen) -> tuple[float, float] | None:
     relief, face, length = seen.result.relief, seen.face(), seen.measure("length")
     if relief is None or relief.state != "measured" or face is None or length is None:
         return None
-    nose, width = datafile.load("measures.toml")["start"]["nose"] * face[0], face[0]
+    nose, width = MeasureFigures.read().start.nose * face[0], face[0]
     known = [
         (s, crown, u / 2)
         for s, crown, u in zip(relief.s_mm, relief.crown_mm, relief.U_mm.get("crown_mm", ()), strict=False)

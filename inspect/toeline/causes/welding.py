@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
-from typing import Any, Literal
+from collections.abc import Iterator
+from typing import Literal
 
-from toeline import datafile
+from toeline.causes.chart import Normal
 from toeline.causes.electrodes import (
     CurrentRange,
     Electrode,
@@ -15,17 +16,19 @@ from toeline.causes.electrodes import (
     read_electrode,
     table_of,
 )
+from toeline.causes.figures import ElectrodeFigures
 from toeline.causes.position import WeldingPosition, settings_position
+from toeline.causes.procedure import Doubtful, against_procedure, ranges_for
 from toeline.errors import SettingsError
-from toeline.result import Joint, Model, Result, Settings
-from toeline.text import either
+from toeline.result import Joint, Model, ProcedureLine, Result, Settings
+from toeline.text import clause, either
 from toeline.units import length
 
 
 class SettingFault(Model):
     """A setting that cannot work, whatever the bead looks like: what is wrong, and what to do about it."""
 
-    kind: Literal["polarity", "position", "current_low", "current_high", "plate"]
+    kind: Literal["polarity", "position", "current_low", "current_high", "plate", "procedure"]
     says: str
     do: str
 
@@ -48,13 +51,10 @@ class SettingsCheck(Model):
     position: WeldingPosition | None = None
     rod: Electrode | None = None
     most_for_plate_a: float | None = None
+    procedure: tuple[ProcedureLine, ...] = ()
     faults: tuple[SettingFault, ...] = ()
     notes: tuple[str, ...] = ()
     sources: tuple[str, ...] = ()
-
-
-def _data() -> dict[str, Any]:
-    return datafile.load("electrodes.toml")
 
 
 def starting_current(
@@ -64,13 +64,13 @@ def starting_current(
 
     Position, butt joint and AC change it by the shares in ``data/electrodes.toml``; it never leaves the range.
     """
-    data = _data()["correction"]
+    data = ElectrodeFigures.read().correction
     low = high = (current.low_a + current.high_a) / 2
     why = [f"middle of {current.low_a:.0f} to {current.high_a:.0f} A"]
     for key in (position.name if position else "", joint, polarity or ""):
         if key not in data:
             continue
-        shares: list[float] = data[key]["shares"]
+        shares = data[key].shares
         low, high = low * (1 + min(shares)), high * (1 + max(shares))
         spread = " or ".join(f"{share:+.0%}" for share in shares)
         why.append(f"{key}: {spread}" + (", sources disagree" if len(shares) > 1 else ""))
@@ -94,16 +94,14 @@ def arc_energy(voltage_v: float, current_a: float, travel_mm_min: float) -> floa
 
 def heat_input(voltage_v: float, current_a: float, travel_mm_min: float) -> float:
     """Heat input in kJ/mm: k U I / v with k = 0.8 for process 111 (EN 1011-1, ISO/TR 17671-1)."""
-    k: float = _data()["heat"]["k"]
-    return k * arc_energy(voltage_v, current_a, travel_mm_min)
+    return ElectrodeFigures.read().heat.k * arc_energy(voltage_v, current_a, travel_mm_min)
 
 
 def deposit_area(rate_kg_h: float, travel_mm_min: float) -> float:
     """Cross-section of the deposit in mm²: rate / (density x travel speed), density 7.85 g/cm³."""
     _positive("deposition rate", rate_kg_h)
     _positive("travel speed", travel_mm_min)
-    density: float = _data()["deposit"]["density_g_cm3"]
-    mm3_min = rate_kg_h * 1e6 / 60 / density
+    mm3_min = rate_kg_h * 1e6 / 60 / ElectrodeFigures.read().deposit.density_g_cm3
     return mm3_min / travel_mm_min
 
 
@@ -114,14 +112,14 @@ def fillet_leg(area_mm2: float) -> float:
 
 def bead_width(area_mm2: float) -> float:
     """Width in mm of a bead of this section and a normal shape (``bead_shape`` in ``data/normal.toml``)."""
-    shape = datafile.load("normal.toml")["bead_shape"]
-    return math.sqrt(area_mm2 / (shape["fullness"] * shape["height_to_width"]))
+    shape = Normal.read().bead_shape
+    return math.sqrt(area_mm2 / (shape.fullness * shape.height_to_width))
 
 
 def deposition_rate(class_text: str, diameter_mm: float, current_a: float) -> float | None:
     """Deposition rate in kg/h at a current, from the nearest tabled current in proportion; None where not tabled."""
     name = electrode_class(class_text)
-    table = table_of(_data()["deposit"]["rates"], name) if name else None
+    table = table_of(ElectrodeFigures.read().deposit.rates, name) if name else None
     key = diameter_key(table, diameter_mm) if table else None
     if table is None or key is None:
         return None
@@ -135,20 +133,19 @@ def _positive(name: str, value: float) -> None:
 
 
 def _usual_travel(name: str | None, diameter_mm: float | None) -> tuple[float, float] | None:
-    table = _data()["travel"]
-    if name in table["by_class"]:
-        low, high = table["by_class"][name]
-        return low, high
-    key = diameter_key(table["by_diameter"], diameter_mm) if diameter_mm else None
-    if key is None:
-        return None
-    low, high = table["by_diameter"][key]
-    return low, high
+    travel = ElectrodeFigures.read().travel
+    if name in travel.by_class:
+        return travel.by_class[name]
+    key = diameter_key(travel.by_diameter, diameter_mm) if diameter_mm else None
+    return None if key is None else travel.by_diameter[key]
 
 
-def check_settings(settings: Settings, position: WeldingPosition | None) -> SettingsCheck:
-    """Everything the typed settings say by themselves; raises :class:`SettingsError` for a value that cannot be."""
-    data, weld = _data(), settings.welding
+def check_settings(settings: Settings, position: WeldingPosition | None, length_U_mm: float = 0.0) -> SettingsCheck:
+    """Everything the typed settings say by themselves; ``length_U_mm`` is the doubt (k = 2) of the bead's length.
+
+    Raises :class:`SettingsError` for a value that cannot be.
+    """
+    data, weld = ElectrodeFigures.read(), settings.welding
     for what, value in (
         ("electrode diameter", weld.electrode_mm),
         ("current", weld.current_a),
@@ -164,30 +161,34 @@ def check_settings(settings: Settings, position: WeldingPosition | None) -> Sett
         low, high = weld.box_range_a
         raise SettingsError(f"A box range of {low:g} to {high:g} A cannot be; give the lower current first.")
     rod = read_electrode(weld.electrode_class) if weld.electrode_class else None
-    current = current_range(weld)
+    governed = _procedure_current(settings)
+    current = governed or current_range(weld)
     sources: list[str] = []
     start: tuple[float, float] | None = None
     start_why: tuple[str, ...] = ()
-    faults = _faults(settings, rod, current, position)
     if current:
-        sources.append(f"Current range: {current.source}; {data['ranges']['rule']}.")
-        if not any(fault.kind == "position" for fault in faults):
-            start, start_why = starting_current(current, settings.joint, position, weld.polarity)
+        rule = "" if governed or weld.box_range_a else f"; {data.ranges.rule}"
+        sources.append(f"Current range: {current.source}{rule}.")
     travel = travel_speed(weld.bead_length_mm, weld.arc_time_s) if weld.bead_length_mm and weld.arc_time_s else None
     name = rod.name if rod else None
     energy = heat = None
     if travel and weld.voltage_v and weld.current_a:
         energy = arc_energy(weld.voltage_v, weld.current_a, travel)
         heat = heat_input(weld.voltage_v, weld.current_a, travel)
-        sources.append(f"Heat input: {data['heat']['source']}, k = {data['heat']['k']} for process 111.")
+        sources.append(f"Heat input: {data.heat.source}, k = {data.heat.k} for process 111.")
+    doubt = length_U_mm / weld.bead_length_mm if weld.bead_length_mm else 0.0
+    lines = against_procedure(settings, position, _doubtful(travel, doubt), _doubtful(heat, doubt))
+    faults = (*_outside(settings, lines), *_faults(settings, rod, current, position))
+    if current and not any(fault.kind == "position" for fault in faults):
+        start, start_why = starting_current(current, settings.joint, position, weld.polarity)
     area = size = None
     if travel and name and weld.electrode_mm and weld.current_a:
         rate = deposition_rate(name, weld.electrode_mm, weld.current_a)
         if rate:
             area = deposit_area(rate, travel)
             fillet = settings.joint == "fillet"
-            size = fillet_leg(area / (1 + data["deposit"]["fillet"]["extra"])) if fillet else bead_width(area)
-            sources.append(f"Expected size: {data['deposit']['source']}.")
+            size = fillet_leg(area / (1 + data.deposit.fillet.extra)) if fillet else bead_width(area)
+            sources.append(f"Expected size: {data.deposit.source}.")
     return SettingsCheck(
         current_range=current,
         starting_current_a=start,
@@ -205,6 +206,7 @@ def check_settings(settings: Settings, position: WeldingPosition | None) -> Sett
         position=position,
         rod=rod,
         most_for_plate_a=most_for_plate(settings.thickness_mm),
+        procedure=lines,
         faults=faults,
         notes=(*(fault.says for fault in faults), *_notes(settings, rod, current)),
         sources=tuple(sources),
@@ -213,17 +215,50 @@ def check_settings(settings: Settings, position: WeldingPosition | None) -> Sett
 
 def most_for_plate(thickness_mm: float | None) -> float | None:
     """The most current, A, that a thin plate takes whatever the rod; None where the plate is not thin or not known."""
-    rule = _data()["plate"]
-    if thickness_mm is None or thickness_mm >= rule["thin_mm"]:
+    rule = ElectrodeFigures.read().plate
+    if thickness_mm is None or thickness_mm >= rule.thin_mm:
         return None
-    return float(rule["most_a_per_mm"] * thickness_mm)
+    return rule.most_a_per_mm * thickness_mm
+
+
+def _procedure_current(settings: Settings) -> CurrentRange | None:
+    """The range of the welding procedure, which rules over those of the rod."""
+    procedure = settings.procedure
+    run = ranges_for(procedure, settings.welding.weld_pass) if procedure else None
+    if procedure is None or run is None or run.current_a is None:
+        return None
+    return CurrentRange(
+        electrode_class=None,
+        diameter_mm=settings.welding.electrode_mm,
+        low_a=run.current_a[0],
+        high_a=run.current_a[1],
+        whose=f"the procedure {procedure.name}'s",
+        source=f"the welding procedure {procedure.name}",
+    )
+
+
+def _doubtful(value: float | None, share: float) -> Doubtful | None:
+    return None if value is None else (value, value * (1 - share), value * (1 + share))
+
+
+def _outside(settings: Settings, lines: tuple[ProcedureLine, ...]) -> Iterator[SettingFault]:
+    """What lies outside the welding procedure, which governs the work."""
+    name = settings.procedure.name if settings.procedure else ""
+    for line in lines:
+        if line.outcome == "outside" and line.variable != "Current":  # whose range rules over the rod's
+            variable = clause(line.variable)
+            yield SettingFault(
+                kind="procedure",
+                says=f"The {variable}, {line.used}, is outside the procedure {name}: {line.allowed}.",
+                do=f"Weld as the procedure {name} says: {variable} {line.allowed}, not {line.used}.",
+            )
 
 
 def _faults(
     settings: Settings, rod: Electrode | None, current: CurrentRange | None, position: WeldingPosition | None
 ) -> tuple[SettingFault, ...]:
     """Settings that cannot work, the one to put right first in front."""
-    weld, unit, rule = settings.welding, settings.unit, _data()["ranges"]["rule"]
+    weld, unit, rule = settings.welding, settings.unit, ElectrodeFigures.read().ranges.rule
     faults: list[SettingFault] = []
     if rod and weld.polarity and weld.polarity not in rod.polarity:
         runs_on = either(rod.polarity)
@@ -257,7 +292,7 @@ def _faults(
                 kind="current_low" if low else "current_high",
                 says=f"{amps:.0f} A is {'under' if low else 'over'} {current.whose} {current.low_a:.0f} to "
                 f"{current.high_a:.0f} A{f' for {of}' if of else ''}"
-                + (f"; {rule}." if weld.box_range_a is None else "."),
+                + (f"; {rule}." if current.electrode_class and weld.box_range_a is None else "."),
                 do=f"{'Raise' if low else 'Lower'} the current from {amps:.0f} to {end} of {current.whose} range.",
             )
         )
@@ -279,7 +314,8 @@ def _faults(
 
 def _notes(settings: Settings, rod: Electrode | None, current: CurrentRange | None) -> tuple[str, ...]:
     """What else the settings give reason to say."""
-    weld, unit, thickness, plate = settings.welding, settings.unit, settings.thickness_mm, _data()["plate"]
+    weld, unit, thickness = settings.welding, settings.unit, settings.thickness_mm
+    plate = ElectrodeFigures.read().plate
     notes: list[str] = []
     if weld.electrode_class and (rod is None or rod.name is None):
         known = f" ({rod.coating})" if rod else ""
@@ -289,10 +325,10 @@ def _notes(settings: Settings, rod: Electrode | None, current: CurrentRange | No
     if current and current.also_a and current.also_source:
         low, high = current.also_a
         notes.append(f"Sources differ: {current.also_source} has {low:.0f} to {high:.0f} A.")
-    thin = thickness is not None and thickness < plate["thin_mm"]
+    thin = thickness is not None and thickness < plate.thin_mm
     if thin and thickness and weld.electrode_mm and weld.electrode_mm > thickness + 0.3:
         notes.append(f"A rod of {length(weld.electrode_mm, unit)} is thick for a plate of {length(thickness, unit)}.")
-    if thickness is not None and thickness >= plate["thick_mm"] and current and weld.current_a:
+    if thickness is not None and thickness >= plate.thick_mm and current and weld.current_a:
         middle = (current.low_a + current.high_a) / 2
         if current.low_a <= weld.current_a < middle:
             notes.append(
@@ -308,4 +344,5 @@ def check_result(result: Result) -> SettingsCheck:
     if settings.welding.bead_length_mm is None and measured is not None and measured.value:
         welding = settings.welding.model_copy(update={"bead_length_mm": measured.value})
         settings = settings.model_copy(update={"welding": welding})
+        return check_settings(settings, settings_position(settings), measured.U or 0.0)
     return check_settings(settings, settings_position(settings))

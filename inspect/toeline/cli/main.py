@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from toeline import __version__
-from toeline.cli import records, tools
+from toeline.cli import classes, records, tools
 from toeline.cli.measuring import BUG, measure
 from toeline.cli.relief import relief
 from toeline.errors import ToelineError, told
@@ -28,9 +28,12 @@ app.command()(tools.card)
 app.command()(tools.camera)
 app.command()(tools.criteria)
 app.command()(tools.noticed)
+app.command()(tools.procedure)
 app.command()(tools.accuracy)
-app.command()(tools.score)
-app.command()(tools.agree)
+app.command()(classes.rubric)
+app.command()(classes.score)
+app.command()(classes.agree)
+app.command()(classes.drills)
 app.command("app")(tools.run_app)
 app.add_typer(records.app, name="record")
 

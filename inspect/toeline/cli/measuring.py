@@ -126,6 +126,37 @@ def measure(
         list[str] | None, typer.Option(help=_NOTICED_HELP, metavar="NAME=STATE", rich_help_panel=_WELD)
     ] = None,
     position: Annotated[str | None, typer.Option(help=_POSITION_HELP, metavar="WORDS", rich_help_panel=_WELD)] = None,
+    procedure: Annotated[
+        Path | None,
+        typer.Option(
+            help="Welding procedure (WPS): a file of its ranges, which the settings are held against. An example: "
+            "toeline procedure.",
+            metavar="FILE",
+            rich_help_panel=_WELD,
+        ),
+    ] = None,
+    weld_pass: Annotated[
+        str | None,
+        typer.Option(
+            help="Pass that the photo shows: root, fill, cap or a number.", metavar="PASS", rich_help_panel=_WELD
+        ),
+    ] = None,
+    preheat: Annotated[
+        str | None,
+        typer.Option(
+            help="Temperature of the plate before welding, in °C (in °F with --unit in), or as 300F.",
+            metavar="DEGREES",
+            rich_help_panel=_WELD,
+        ),
+    ] = None,
+    interpass: Annotated[
+        str | None,
+        typer.Option(
+            help="Temperature of the weld before this pass, in °C (in °F with --unit in), or as 480F.",
+            metavar="DEGREES",
+            rich_help_panel=_WELD,
+        ),
+    ] = None,
     size: Annotated[
         str | None,
         typer.Option(help="Fillet size on the drawing, in the unit.", metavar="LENGTH", rich_help_panel=_WELD),
@@ -258,6 +289,10 @@ def measure(
         technique=technique,
         noticed=noticed or (),
         position=position,
+        procedure=procedure,
+        weld_pass=weld_pass,
+        preheat=preheat,
+        interpass=interpass,
         size=size,
         size_is=size_is,
         joint_angle=joint_angle,

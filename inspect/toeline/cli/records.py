@@ -107,6 +107,8 @@ def _report(found: CheckReport, *, vouched: bool) -> Sequence[str]:
     kinds = (
         _count(found.inspections, "inspection"),
         _count(found.decisions, "decision"),
+        _count(found.tests, "test"),
+        _count(found.procedures, "procedure"),
         _count(found.erasures, "erasure"),
     )
     lines = [

@@ -11,7 +11,7 @@ from toeline.measures.registry import MEASURES, title_of
 from toeline.names import CAUSES
 from toeline.report.highlights import CHANCES, measures_to_read, severest_first
 from toeline.report.key import keyed_indications
-from toeline.report.summary import first_line, summary_lines
+from toeline.report.summary import first_line, procedure_lines, summary_lines
 from toeline.result import Question, Result
 from toeline.units import say
 
@@ -71,6 +71,8 @@ def _coaching(result: Result, out: Console, verbose: bool) -> None:
         out.print(Text(CHANCES))
     if not result.causes and result.causes_why:
         out.print(Text(f"Causes: {result.causes_why}"))
+    for line in procedure_lines(result):
+        out.print(Text(line))
     for line in result.advice.get("settings_lines", ()):
         out.print(Text(f"Settings: {line}"))
     if sheet is None:

@@ -8,6 +8,8 @@ from rich.text import Text
 
 from toeline.coupons.agreement import Agreement
 from toeline.coupons.coupons import ClassScores, Coupon, place_in_words
+from toeline.coupons.drills import grouped
+from toeline.coupons.learner import sheets_of
 
 
 def show_class(scores: ClassScores, console: Console | None = None) -> None:
@@ -34,6 +36,9 @@ def show_class(scores: ClassScores, console: Console | None = None) -> None:
     ):
         if names:
             out.print(Text(f"{title} ({len(names)}): {', '.join(names)}"))
+    out.print(Text("Next session", style="bold"))
+    for drill, names in grouped((sheet.name, sheet.drill) for sheet in sheets_of(scores)):
+        out.print(Text(f"  {drill.title if drill else 'Take the photo again'}: {', '.join(names)}"))
 
 
 def _first(one: Coupon) -> str:
@@ -41,7 +46,9 @@ def _first(one: Coupon) -> str:
     if one.score is None or one.points is None:
         return one.problem or ""
     practise = one.score.to_practise
-    return (one.score.narrowed_by if one.outcome == "undecided" else None) or (practise[0].title if practise else "")
+    if one.outcome == "undecided" and one.score.narrowed_by is not None:
+        return one.score.narrowed_by.text
+    return practise[0].title if practise else ""
 
 
 def show_agreement(found: Agreement, console: Console | None = None) -> None:

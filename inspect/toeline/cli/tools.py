@@ -1,4 +1,4 @@
-"""The other subcommands: cards, cameras, criteria, accuracy, coupons, the web app."""
+"""The other subcommands: cards, cameras, criteria, accuracy, the web app."""
 
 from __future__ import annotations
 
@@ -134,6 +134,26 @@ def noticed(
             out.print(Text(f"  {sign.id}={state}  {says}"))
 
 
+def procedure(
+    file: Annotated[
+        Path | None, typer.Argument(help="A welding procedure's ranges (TOML); without one an example is printed.")
+    ] = None,
+) -> None:
+    """Check a welding procedure for measure --procedure and say what it allows, or print an example to start from."""
+    from toeline.causes.procedure import allowances, load_procedure
+    from toeline.datafile import text_of
+
+    if file is None:
+        typer.echo(text_of("procedures/example.toml"), nl=False)
+        return
+    chosen = load_procedure(file)
+    typer.echo(f"{chosen.name}{f', revision {chosen.revision}' if chosen.revision else ''}, process {chosen.process}")
+    for passes, lines in allowances(chosen):
+        typer.echo(passes)
+        for variable, allowed in lines:
+            typer.echo(f"  {variable}: {allowed}")
+
+
 def _list_gauges(out: Console, unit: Literal["mm", "in"]) -> None:
     """Every name that measure --gauge takes."""
     from toeline.evidence.gauge import gauges
@@ -190,98 +210,6 @@ def accuracy(
         text = board.to_json()
     if json_out is not None:
         write_whole(json_out, text + "\n")
-
-
-def score(
-    folder: Annotated[Path, typer.Argument(help="Folder of coupon photos.")],
-    rubric: Annotated[str | None, typer.Option(help="Rubric: a shipped name or a file.")] = None,
-    roster: Annotated[Path | None, typer.Option(help="CSV that names the coupons.")] = None,
-    reference: Annotated[Path | None, typer.Option(help="Photo of the reference bead.")] = None,
-    joint: Annotated[Literal["bead", "butt", "fillet"], typer.Option(help="What was welded.")] = "bead",
-    thickness: Annotated[
-        str | None, typer.Option(help="Plate thickness, mm, or as 3/8 inch.", metavar="LENGTH")
-    ] = None,
-    check_line: Annotated[
-        str | None, typer.Option(help="Measured length of the card's check line, mm.", metavar="LENGTH")
-    ] = None,
-    electrode: Annotated[
-        str | None, typer.Option(help="Electrode core diameter, mm, or as 1/8 inch.", metavar="LENGTH")
-    ] = None,
-    intended_width: Annotated[
-        str | None, typer.Option(help="Width that the beads were meant to have, mm, or as 1/4 inch.", metavar="LENGTH")
-    ] = None,
-    criteria: Annotated[str | None, typer.Option(help="Acceptance criteria, an id or a file.")] = None,
-    csv: Annotated[Path | None, typer.Option(help="Write the class list as CSV.")] = None,
-    xlsx: Annotated[Path | None, typer.Option(help="Write the class list as XLSX.")] = None,
-    sheets: Annotated[
-        Path | None, typer.Option(help="Write a printable coaching sheet for each coupon (one PDF).")
-    ] = None,
-    forget: Annotated[bool, typer.Option("--forget", help="Measure every photo anew.", metavar="")] = False,
-) -> None:
-    """Score a folder of coupons against a rubric; an interrupted batch goes on where it stopped.
-
-    Exit code: 0 the class is whole, 3 a photo could not be used, a name has no photo or a photo has no name.
-    """
-    from toeline.batch import KeptMeasurements
-    from toeline.cli.show_class import show_class
-    from toeline.coupons.coupons import score_folder, to_csv, to_xlsx
-    from toeline.coupons.roster import read_roster
-    from toeline.coupons.rubric import load_rubric, shipped_rubrics
-    from toeline.settings import settings_from
-
-    chosen = load_rubric(rubric or shipped_rubrics()[0])
-    settings = settings_from(
-        joint=joint,
-        thickness=thickness,
-        check_line=check_line,
-        criteria=criteria,
-        electrode=electrode,
-        intended_width=intended_width,
-    )
-    scores = score_folder(
-        folder,
-        chosen,
-        settings=settings,
-        reference=reference,
-        roster=read_roster(roster.read_bytes()) if roster else None,
-        memory=None if forget else KeptMeasurements(),
-        on_progress=lambda done, of, one: typer.echo(f"{done}/{of} {one.photo}", err=True),
-    )
-    show_class(scores)
-    if csv is not None:
-        write_whole(csv, to_csv(scores))
-    if xlsx is not None:
-        write_whole(xlsx, to_xlsx(scores))
-    if sheets is not None:
-        from toeline.coupons.sheets import coupon_sheets
-        from toeline.photo import read_photo
-        from toeline.report.picture import draw_picture, encode
-
-        pictures = {
-            c.photo: encode(draw_picture(read_photo(folder / c.photo), c.result)) for c in scores.coupons if c.result
-        }
-        write_whole(sheets, coupon_sheets(scores, pictures))
-    if not scores.complete:
-        raise typer.Exit(3)
-
-
-def agree(
-    marks: Annotated[Path, typer.Argument(help="CSV with the header coupon and one column for each rater.")],
-    class_list: Annotated[
-        Path | None, typer.Option(help="Class list that toeline score wrote as CSV: toeline is then a rater too.")
-    ] = None,
-) -> None:
-    """Say how well raters agree on a class: Cohen's kappa, and where they differ."""
-    from itertools import combinations
-
-    from toeline.cli.show_class import show_agreement
-    from toeline.coupons.agreement import agreement, marks_of_class, read_marks
-
-    raters = read_marks(marks.read_bytes(), str(marks))
-    if class_list is not None:
-        raters["toeline"] = marks_of_class(class_list.read_bytes(), next(iter(raters.values())), str(class_list))
-    for first, second in combinations(raters, 2):
-        show_agreement(agreement(raters[first], raters[second], (first, second)))
 
 
 def run_app(

@@ -16,6 +16,7 @@ import pandas as pd
 from toeline.batch import Measured, Memory, measure_many
 from toeline.coupons.roster import Roster, coupon_code
 from toeline.coupons.rubric import Rubric
+from toeline.coupons.said_later import with_settings
 from toeline.coupons.score import Score, score
 from toeline.errors import RubricError
 from toeline.report.table import guard_cell
@@ -137,11 +138,14 @@ def score_class(
         name = roster.name_for(one.photo, one.code)
         if roster.names and name not in roster.names:
             unnamed.append(one.photo)
-        scored = None if one.result is None else score(one.result, rubric, reference)
+        result = one.result
+        if result is not None:
+            result = with_settings(result, roster.settings_for(one.photo, one.code, result.settings))
+        scored = None if result is None else score(result, rubric, reference)
         problem = one.problem
         if scored is not None and scored.points is None:
             problem = " ".join(scored.reasons)
-        coupons.append(Coupon(name, one.photo, one.result, scored, problem))
+        coupons.append(Coupon(name, one.photo, result, scored, problem))
     named = {coupon.name for coupon in coupons}
     absent = tuple(name for name in roster.names if name not in named)
     return ClassScores(rubric, tuple(coupons), absent, tuple(unnamed))

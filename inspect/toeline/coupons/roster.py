@@ -11,9 +11,13 @@ from pathlib import PurePath
 
 import cv2
 
-from toeline.errors import RubricError
+from toeline.criteria import list_criteria
+from toeline.errors import RubricError, SettingsError
+from toeline.evidence.gauge import gauges
 from toeline.geometry.card import card_spec
 from toeline.photo import U8
+from toeline.result import Settings, Welding
+from toeline.settings import settings_from
 from toeline.text import one_line
 
 #: Tags are fiducials of the cards' own family; ids 0 to 7 are the cards' (data/card.toml), so tags start at 8.
@@ -22,25 +26,54 @@ LAST_CODE = 586
 #: At most this many rows and bytes: a class, not a data dump.
 MOST_ROWS = 500
 MOST_BYTES = 200_000
+#: Settings that a column may say of each coupon alone.
+_SETTINGS = ("electrode", "electrode_class", "current", "intended_width", "criteria")
 
 
 @dataclass(frozen=True, slots=True)
 class Roster:
-    """Names by photo file (without its folder, lower case) and by tag code."""
+    """Names by photo file (without its folder, lower case) and by tag code.
+
+    ``said`` is what the other columns say of a coupon, by its file or code: what stands in the settings for it alone.
+    """
 
     names: tuple[str, ...] = ()
     by_file: Mapping[str, str] = field(default_factory=dict)
     by_code: Mapping[int, str] = field(default_factory=dict)
+    said: Mapping[str | int, Settings] = field(default_factory=dict)
 
     def name_for(self, file_name: str, code: int | None = None) -> str:
         """The name for a photo: by its tag, else by its file name, else the file name's own stem."""
+        key = self._key(file_name, code)
+        if isinstance(key, int):
+            return self.by_code[key]
+        return name_from_file(one_line(PurePath(file_name).name)) if key is None else self.by_file[key]
+
+    def settings_for(self, file_name: str, code: int | None, class_settings: Settings) -> Settings:
+        """The class's settings with what the roster says of this coupon in their place."""
+        key = self._key(file_name, code)
+        own = None if key is None else self.said.get(key)
+        if own is None:
+            return class_settings
+        welding = class_settings.welding.model_copy(update=_stated(own.welding))
+        rest = _stated(own.model_copy(update={"welding": Welding(), "gauge": ()}))
+        gauge = (*class_settings.gauge, *own.gauge)
+        return class_settings.model_copy(update={**rest, "welding": welding, "gauge": gauge})
+
+    def _key(self, file_name: str, code: int | None) -> str | int | None:
+        """Where this coupon stands in the roster: by its tag, else by its file."""
         if code is not None and code in self.by_code:
-            return self.by_code[code]
+            return code
         name = one_line(PurePath(file_name).name)
-        for key in (name.lower(), PurePath(name).stem.lower()):
-            if key in self.by_file:
-                return self.by_file[key]
-        return name_from_file(name)
+        return next((key for key in (name.lower(), PurePath(name).stem.lower()) if key in self.by_file), None)
+
+
+def _stated(model: Settings | Welding) -> dict[str, object]:
+    """The fields of a model that differ from its defaults."""
+    empty = type(model)()
+    return {
+        name: getattr(model, name) for name in type(model).model_fields if getattr(model, name) != getattr(empty, name)
+    }
 
 
 def name_from_file(file_name: str) -> str:
@@ -56,6 +89,10 @@ def coupon_of(name: str) -> str:
 
 def read_roster(data: bytes, name: str = "roster") -> Roster:
     """A roster from CSV with a header row: ``name`` and one or both of ``file`` and ``code``.
+
+    Other columns say something of each coupon alone: ``electrode``, ``electrode_class``, ``current``,
+    ``intended_width`` and ``criteria`` as the options of the command, and the looks by their names (``undercut``,
+    ``pores``, ...; none, yes or a count) with ``looked_by``. A column of another name is left unread.
 
     Comma, semicolon or tab between cells; UTF-8, with or without a byte order mark. Raises RubricError with the line.
     """
@@ -83,6 +120,7 @@ def _roster(rows: Sequence[Sequence[str]], name: str) -> Roster:
     names: list[str] = []
     by_file: dict[str, str] = {}
     by_code: dict[int, str] = {}
+    said: dict[str | int, Settings] = {}
     for number, row in enumerate(rows[1:], start=2):
         if not any(one_line(cell) for cell in row):
             continue
@@ -101,10 +139,31 @@ def _roster(rows: Sequence[Sequence[str]], name: str) -> Roster:
                 raise RubricError(
                     f"{name}, line {number}: the code {code} already belongs to {by_code[number_on_tag]}."
                 )
+        own = _said(cells, f"{name}, line {number}")
+        said |= {key: own for key in (file, int(code or 0)) if key and own is not None}
         names.append(who)
     if not names:
         raise RubricError(f"{name} holds no names.")
-    return Roster(tuple(dict.fromkeys(names)), by_file, by_code)
+    return Roster(tuple(dict.fromkeys(names)), by_file, by_code, said)
+
+
+def _said(cells: Mapping[str, str], where: str) -> Settings | None:
+    """What a row says of its coupon beside its name, file and code."""
+    given = {name: cells[name] for name in _SETTINGS if cells.get(name)}
+    looks = [f"{name}={cells[name]}" for name, gauge in gauges().items() if gauge.question and cells.get(name)]
+    if not given and not looks:
+        return None
+    sets = [one.id for one in list_criteria()] if "criteria" in given else []
+    if "criteria" in given and given["criteria"] not in sets:
+        raise RubricError(f"{where}: there are no criteria {given['criteria']!r}; known are {', '.join(sets)}.")
+    try:
+        current = float(given.pop("current").replace(",", ".")) if "current" in given else None
+    except ValueError:
+        raise RubricError(f"{where}: the current {cells['current']!r} is no number of amperes.") from None
+    try:
+        return settings_from(**given, current=current, looked=looks, looked_by=cells.get("looked_by"))  # type: ignore[arg-type]
+    except SettingsError as error:
+        raise RubricError(f"{where}: {error}") from None
 
 
 def _code(text: str, where: str) -> int:

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import hashlib
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from importlib import resources
 from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Literal
 
+import tomlkit
 from pydantic import Field, ValidationError, field_validator, model_validator
 
 from toeline.causes.remedies import remedies
@@ -27,6 +28,7 @@ from toeline.result import IndicationKind, Model
 MEASURES = ids(scorable=True)
 #: What a measure may be divided by: another measure, or the electrode's diameter that the user gave.
 ELECTRODE = "electrode_mm"
+MOST_WEIGHT = 1000
 
 Share = Annotated[float, Field(ge=0, le=1)]
 
@@ -77,10 +79,11 @@ class Item(Evidence):
 
     id: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$")]
     title: Annotated[str, Field(min_length=1, max_length=80)]
-    weight: Annotated[float, Field(gt=0, le=1000)]
+    weight: Annotated[float, Field(gt=0, le=MOST_WEIGHT)]
     curve: Annotated[tuple[tuple[float, Share], ...], Field(min_length=2)]
     against: Literal["reference"] | None = None
     look: Annotated[str | None, Field(description="the statement that settles this line when it says none")] = None
+    another_photo: Annotated[str | None, Field(description="what another photo has to show better")] = None
     unit: str = "mm"
     why: str
     practise: str | Either | None = None
@@ -112,8 +115,9 @@ class Item(Evidence):
     @field_validator("look")
     @classmethod
     def _known_statement(cls, name: str | None) -> str | None:
-        if name is not None and name not in gauges():
-            raise ValueError(f"there is no statement {name!r}; known are {', '.join(gauges())}")
+        known = [one for one, gauge in gauges().items() if gauge.question]
+        if name is not None and name not in known:
+            raise ValueError(f"there is no statement {name!r}; known are {', '.join(known)}")
         return name
 
     @field_validator("curve")
@@ -186,6 +190,42 @@ def read_rubric(text: str, name: str = "rubric") -> Rubric:
         message = first["msg"].removeprefix("Value error, ")
         line = line_of(text, first["loc"])
         raise RubricError(f"{name}, line {line}: {'.'.join(where) or 'rubric'}: {message}.") from None
+
+
+def with_marks(text: str, pass_share: float, weights: Mapping[str, float]) -> str:
+    """A rubric's text with another pass mark (a share of all points) and other weights by the items' ids; a weight of 0
+    takes the item out. Comments and everything else stay.
+
+    Raises:
+        RubricError: what comes out is no rubric, or there is no item of an id; the text says why.
+    """
+    read_rubric(text)
+    document = tomlkit.parse(text)
+    items = document["item"]
+    assert isinstance(items, tomlkit.items.AoT)
+    if missing := weights.keys() - {str(item["id"]) for item in items}:
+        raise RubricError(f"The rubric has no item {min(missing)!r}.")
+    if wrong := next((w for w in weights.values() if not 0 <= w <= MOST_WEIGHT), None):
+        raise RubricError(f"A weight of {wrong:g} cannot be; give 0 to {MOST_WEIGHT} points.")
+    for place in reversed(range(len(items))):
+        weight = weights.get(str(items[place]["id"]))
+        if weight == 0:
+            del items[place]
+        elif weight is not None and weight != items[place]["weight"]:
+            items[place]["weight"] = _number(weight)
+    if not items:
+        raise RubricError("Give at least one thing points, or nothing can be scored.")
+    if not 0 < pass_share <= 1:
+        raise RubricError("The pass mark has to lie above no points and at most at all of them.")
+    if pass_share != document["pass_share"]:
+        document["pass_share"] = _number(pass_share)
+    changed = tomlkit.dumps(document)
+    read_rubric(changed)
+    return changed
+
+
+def _number(value: float) -> float | int:
+    return int(value) if value == int(value) else round(value, 4)
 
 
 def shipped_rubrics() -> tuple[str, ...]:

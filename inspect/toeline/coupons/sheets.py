@@ -1,4 +1,4 @@
-"""Printable coaching sheets: a class list first, then one page for each coupon."""
+"""What is printed of a class: the list and the next session's plan, one sheet a learner, tags to cut out."""
 
 from __future__ import annotations
 
@@ -10,14 +10,14 @@ from importlib.resources import files
 from PIL import Image
 
 from toeline import __version__
-from toeline.coupons.coupons import ClassScores, Coupon
+from toeline.coupons.coupons import ClassScores, Coupon, place_in_words
+from toeline.coupons.drills import grouped
+from toeline.coupons.learner import HEADINGS, LearnerSheet, sheets_of
 from toeline.coupons.roster import Roster, tag_picture
 from toeline.photo import U8
-from toeline.report.highlights import likely_causes
 from toeline.report.typeset import Paper, typeset
-from toeline.units import Unit, say
+from toeline.units import Unit
 
-MOST_TO_PRACTISE = 3
 #: A tag's black square is ten modules wide; any multiple prints crisp.
 TAG_PX = 400
 
@@ -37,6 +37,7 @@ def coupon_sheets(
     """
     made_at = made_at or datetime.now(UTC)
     names = {photo: f"picture{number}.jpg" for number, photo in enumerate(pictures)}
+    sheets, places = sheets_of(scores, unit), scores.places()
     data = {
         "paper": paper,
         "rubric": scores.rubric.title,
@@ -46,7 +47,11 @@ def coupon_sheets(
         "pass_mark": f"{scores.rubric.pass_share * scores.rubric.points:g}",
         "made": made_at.strftime("%Y-%m-%d %H:%M UTC"),
         "version": __version__,
-        "coupons": [_sheet(coupon, names.get(coupon.photo), unit) for coupon in scores.coupons],
+        "plan": _plan(scores, sheets),
+        "coupons": [
+            _sheet(coupon, sheet, names.get(coupon.photo), place_in_words(places.get(coupon.photo)))
+            for coupon, sheet in zip(scores.coupons, sheets, strict=True)
+        ],
     }
     sources = {name: pictures[photo] for photo, name in names.items()}
     return _typeset("coupon_sheets.typ", data, sources, made_at)
@@ -71,33 +76,43 @@ def _typeset(template: str, data: Mapping[str, object], sources: Mapping[str, by
     return typeset(text, data, sources, made_at, ("a-2a", "ua-1"))
 
 
-def _sheet(coupon: Coupon, picture: str | None, unit: Unit) -> dict[str, object]:
-    scored = coupon.score
-    result = coupon.result
-    coach = result.coaching if result else None
+def _plan(scores: ClassScores, sheets: tuple[LearnerSheet, ...]) -> list[list[str]]:
+    """The next session: drill, what to weld in general, who does it."""
+    plan = grouped((sheet.name, sheet.drill) for sheet in sheets)
+    rows = [[drill.title, drill.general, ", ".join(names)] for drill, names in plan if drill is not None]
+    again = [name for drill, names in plan if drill is None for name in names]
+    if again:
+        rows.append(["Take the photo again", "The photo could not be used; see each sheet.", ", ".join(again)])
+    if scores.absent:
+        rows.append(["No photo yet", "", ", ".join(scores.absent)])
+    return rows
+
+
+def _sheet(coupon: Coupon, sheet: LearnerSheet, picture: str | None, place: str | None) -> dict[str, object]:
     return {
-        "name": coupon.name,
+        "name": sheet.name,
         "photo": coupon.photo,
         "picture": picture,
-        "outcome": coupon.outcome,
-        "points": _points(coupon),
-        "reasons": list(scored.reasons) if scored else [coupon.problem or ""],
-        "items": [
-            [item.title, say(item.value, unit), "–" if item.points is None else f"{item.points:.1f} of {item.weight:g}"]
-            for item in (scored.items if scored else ())
-        ],
-        "practise": [[item.title, item.coaching] for item in (scored.to_practise if scored else ())[:MOST_TO_PRACTISE]]
-        if coach
-        else [],
-        "cause": likely_causes(result) if result else None,
-        "first": coach.first if coach else None,
-        "then": list(coach.then) if coach and coach.first_is == "look" else [],
-        "repeat": coach.repeat if coach else None,
-        "cautions": list(coach.cautions) if coach else [],
+        "outcome": sheet.outcome,
+        "points": sheet.points,
+        "place": place or "",
+        "reasons": list(sheet.reasons) or [sheet.retake or ""],
+        "retake": sheet.retake,
+        "well": list(sheet.well),
+        "heading": HEADINGS[sheet.change_is],
+        "change": sheet.change,
+        "steps": list(sheet.steps),
+        "cause": sheet.cause,
+        "figure": sheet.figure,
+        "drill": None
+        if sheet.drill is None
+        else {
+            "title": sheet.drill.title,
+            "say": sheet.drill.say,
+            "done": sheet.drill_done,
+            "beads": sheet.drill.drill.beads,
+        },
+        "repeat": sheet.repeat,
+        "cautions": list(sheet.cautions),
+        "surer": sheet.surer,
     }
-
-
-def _points(coupon: Coupon) -> str:
-    if coupon.score is None or coupon.points is None:
-        return "not scored"
-    return f"{coupon.points:.0f} ± {coupon.score.U:.0f}"

@@ -6,14 +6,14 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any, Literal
+from typing import Literal
 
 from toeline.criteria.expression import Condition, Expression
 from toeline.criteria.model import Line
-from toeline.datafile import load
 from toeline.evidence.gauge import check_reading, gauges
 from toeline.evidence.needs import Need, Step
 from toeline.evidence.windows import worst_length
+from toeline.measures.figures import DetectionFigures
 from toeline.result import GaugeReading, Indication, IndicationKind, Quantity, Result, unknown
 from toeline.text import clause
 from toeline.units import MM_PER_INCH, Unit, figure
@@ -22,7 +22,7 @@ _STEPS = 8  # how finely a condition is tried over the spread of what it names
 #: Problems of a photo after which what is measured in it does not stand for the whole weld.
 _HIDING = frozenset({"bead_covered", "toe_covered", "bead_unsure", "bead_cut", "blur", "glare", "dark"})
 #: What to ask for where a limit names a quantity that is not known.
-ASK = {
+_ASK = {
     "t": "Give the plate thickness.",
     "s": "Give the plate thickness.",
     "a": "Give the fillet's size on the drawing.",
@@ -30,6 +30,8 @@ ASK = {
     "b": "Photograph the weld with the card beside it, a fillet with a card on each plate, so that its width is known.",
     "l": "Photograph the whole bead with both ends and the card, or tape its length and give weld_length.",
 }
+#: The setting that gives it.
+_SETTINGS = {"t": "thickness", "s": "thickness", "a": "size", "z": "size"}
 
 
 #: A relief along the seam, by the measure that it gives; what is not named here is told by the crown.
@@ -46,10 +48,10 @@ class Evidence:
     result: Result
     girth: bool = False
 
-    @cached_property
-    def detection(self) -> Mapping[str, Any]:
+    @property
+    def detection(self) -> DetectionFigures:
         """How far the photo's reading is trusted, by kind."""
-        return load("detection.toml")
+        return DetectionFigures.read()
 
     @property
     def stopped(self) -> str | None:
@@ -89,7 +91,7 @@ class Evidence:
             doubt = along.U_mm.get(series, ())
             if worst[1] < len(doubt):
                 measured = Quantity(value=worst[0], U=max(doubt[worst[1]] or 0.0, measured.U or 0.0))
-        return measured, share >= self.detection["toe_share"]
+        return measured, share >= self.detection.toe_share
 
     def seen(self, kinds: Iterable[IndicationKind]) -> tuple[Indication, ...]:
         """Indications of these kinds, surest first; none from a photo that cannot be used."""
@@ -106,7 +108,7 @@ class Evidence:
         stated = [reading for reading in self.result.settings.gauge if reading.name in looks and reading.value > 0]
         if any(self.near(reading, indication) or (reading.at is None and alone) for reading in stated):
             return "stated"
-        least = self.detection["seen"].get(indication.kind)
+        least = self.detection.seen.get(indication.kind)
         return "read" if least is not None and indication.confidence >= least else "perhaps"
 
     @cached_property
@@ -129,8 +131,8 @@ class Evidence:
         stations = result.bead.toe_confidence
         if not stations:
             return "how surely the toes were seen is not known"
-        share = sum(value >= self.detection["toe"] for value in stations) / len(stations)
-        return None if share >= self.detection["toe_share"] else f"only {share:.0%} of the toes were seen surely"
+        share = sum(value >= self.detection.toe for value in stations) / len(stations)
+        return None if share >= self.detection.toe_share else f"only {share:.0%} of the toes were seen surely"
 
     @cached_property
     def smallest_crack(self) -> str:
@@ -138,7 +140,7 @@ class Evidence:
         scale = self.result.scale.px_per_mm
         if scale is None or not scale.value:
             return "how fine a one the photo could show is not known without a scale"
-        finest = self.detection["crack_px"] / scale.value
+        finest = self.detection.crack_px / scale.value
         return f"one narrower than about {figure(finest, self.unit)} could not be seen"
 
     # What a person read or stated
@@ -172,7 +174,7 @@ class Evidence:
         start, end = span(indication)
         if reading.at is None or start is None or end is None:
             return False
-        slack = self.detection["place_mm"]
+        slack = self.detection.place_mm
         return bool(start - slack <= reading.at <= end + slack)
 
     # What limits are made of
@@ -231,7 +233,7 @@ class Evidence:
         missing = self._missing(text.names)
         if missing:
             why = "; ".join(dict.fromkeys(self.values[name].why or "" for name in missing))
-            return unknown(why, unit), tuple(map(_ask, missing))
+            return unknown(why, unit), tuple(map(ask, missing))
         factor = MM_PER_INCH if line.in_inches(self.unit) else 1.0
         out = factor if unit == "mm" else 1.0
         centre = self._numbers(text.names, factor)
@@ -250,7 +252,7 @@ class Evidence:
         """Whether a condition holds: yes, no, or None where what it names is unknown or may lie on either side."""
         missing = self._missing(when.names)
         if missing:
-            return None, tuple(map(_ask, missing))
+            return None, tuple(map(ask, missing))
         factor = MM_PER_INCH if inches else 1.0
         centre = self._numbers(when.names, factor)
         answers = {when.holds(centre)}
@@ -280,7 +282,7 @@ class Evidence:
         known = [
             (s, throat, U)
             for s, throat, U, seen in zip(bead.s, bead.throat, bead.throat_U, bead.toe_confidence, strict=False)
-            if throat is not None and U is not None and seen >= self.detection["toe"]
+            if throat is not None and U is not None and seen >= self.detection.toe
         ]
         if self.stopped or window.value is None or nominal is None or len(known) < 2:
             return None
@@ -332,11 +334,12 @@ def _joined(spans: Iterable[tuple[float, float]]) -> list[tuple[float, float]]:
     return out
 
 
-def _ask(name: str) -> Need:
+def ask(name: str) -> Need:
     """What to ask for where a quantity is not known."""
     if name == "aA":
         return Need(Step.GAUGE, name="throat")
-    return Need(Step.SETTING if name in "tsaz" else Step.PHOTO, ASK[name])
+    setting = _SETTINGS.get(name)
+    return Need(Step.SETTING if setting else Step.PHOTO, _ASK[name], setting=setting)
 
 
 def _given(value: float | None, why: str) -> Quantity:

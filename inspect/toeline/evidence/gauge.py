@@ -8,9 +8,12 @@ from collections.abc import Mapping
 from functools import cache
 from typing import Literal
 
-from toeline.datafile import load
+from pydantic import Field
+
+from toeline.datafile import DataFile, Table
 from toeline.errors import SettingsError
 from toeline.result import GaugeReading, IndicationKind, Model, Quantity
+from toeline.text import capital
 from toeline.units import GREATEST, MM_PER_INCH, Unit, say
 
 _NUMBER = r"-?\d+(?:\.\d*)?(?:[eE][+-]?\d+)?|-?\.\d+"
@@ -47,12 +50,38 @@ class Gauge(Model):
     covers: tuple[str, ...] = ()
 
 
+class GaugeRow(Table):
+    """What a person can gauge, as it is written."""
+
+    meaning: str
+    unit: Literal["mm", "deg"]
+    U: float = Field(gt=0)
+
+
+class StatementRow(Table):
+    """What a person can state, as it is written."""
+
+    meaning: str
+    question: str = ""
+    counted: bool = False
+    permission: bool = False
+    sees: IndicationKind | None = None
+    covers: tuple[str, ...] = ()
+
+
+class GaugeFigures(DataFile, file="gauges.toml"):
+    """Everything that a person can gauge or state."""
+
+    gauge: dict[str, GaugeRow]
+    statement: dict[str, StatementRow]
+
+
 @cache
 def gauges() -> Mapping[str, Gauge]:
     """Every name a reading may have."""
-    data = load("gauges.toml")
-    measured = {name: Gauge(name=name, **row) for name, row in data["gauge"].items()}
-    stated = {name: Gauge(name=name, statement=True, **row) for name, row in data["statement"].items()}
+    data = GaugeFigures.read()
+    measured = {name: Gauge(name=name, **dict(row)) for name, row in data.gauge.items()}
+    stated = {name: Gauge(name=name, statement=True, **dict(row)) for name, row in data.statement.items()}
     return {**measured, **stated}
 
 
@@ -98,6 +127,22 @@ def read_look(text: str, unit: Literal["mm", "in"] = "mm") -> GaugeReading:
     value = {"none": 0.0, "no": 0.0, "yes": 1.0}.get(seen)
     at = None if match["at"] is None else _length(match["at"], match["at_unit"], unit, text)
     return check_reading(GaugeReading(name=gauge.name, value=float(seen) if value is None else value, at=at, unit="1"))
+
+
+def spoken_reading(reading: GaugeReading, unit: Unit) -> tuple[str, str]:
+    """What was gauged or looked for, and what came out, in words for someone who was not there."""
+    gauge, said = gauges().get(reading.name), in_words(reading, unit)
+    if gauge is None:
+        return capital(reading.name.replace("_", " ")), said
+    if gauge.covers:
+        each = ", ".join(gauges()[name].meaning for name in gauge.covers)
+        return f"A look along the whole weld for {each}", "none seen"
+    if gauge.permission:
+        return gauge.question, said
+    what = capital(gauge.meaning.split("; ")[0])
+    if not gauge.statement:
+        return what, said
+    return what, "none seen" if reading.value == 0 else f"{said} counted" if gauge.counted else "seen"
 
 
 def in_words(reading: GaugeReading, unit: Unit) -> str:

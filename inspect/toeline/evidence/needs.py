@@ -6,8 +6,10 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
+from typing import Literal
 
 from toeline.evidence.gauge import gauges
+from toeline.result import Ask
 from toeline.units import Unit, length
 
 
@@ -22,12 +24,19 @@ class Step(IntEnum):
 
 @dataclass(frozen=True, slots=True)
 class Need:
-    """One thing that would settle a line: a sentence, or a reading or statement by ``name`` at ``places`` (mm)."""
+    """One thing that would settle a line: a sentence, or a reading or statement by ``name`` at ``places`` (mm).
+
+    ``setting`` is the keyword of the setting that a sentence asks for, ``condition`` the name of a condition;
+    ``by_photos``: a relief would settle it as well.
+    """
 
     step: Step
     text: str = ""
     name: str | None = None
     places: tuple[float, ...] = ()
+    setting: str | None = None
+    condition: str | None = None
+    by_photos: bool = False
 
 
 def told(needs: Sequence[Need], unit: Unit) -> tuple[str, ...]:
@@ -54,6 +63,28 @@ def told(needs: Sequence[Need], unit: Unit) -> tuple[str, ...]:
             where = f"{_at(spots, unit)}, and give the worst along the weld without a place" if spots else ""
             texts.append(f"Gauge {name}{where}: {known[name].meaning}.")
     return tuple(dict.fromkeys(texts))
+
+
+def asks(needs: Sequence[Need]) -> tuple[Ask, ...]:
+    """The needs one by one, each once, in the order in which they are told."""
+    ordered = sorted(needs, key=lambda need: need.step)
+    found: dict[str, Ask] = {}
+    for need in ordered:
+        key = need.name or need.text
+        before = found.get(key)
+        places = dict.fromkeys((*(before.places if before else ()), *need.places))
+        by_photos = need.by_photos and (before is None or before.by_photos)
+        name = need.name or need.setting or need.condition
+        found[key] = Ask(kind=_kind(need), text=need.text, name=name, places=tuple(places), by_photos=by_photos)
+    return tuple(found.values())
+
+
+def _kind(need: Need) -> Literal["photo", "setting", "condition", "look", "gauge"]:
+    if need.name:
+        return "look" if gauges()[need.name].statement else "gauge"
+    if need.condition:
+        return "condition"
+    return "photo" if need.step is Step.PHOTO else "setting"
 
 
 def spoken(need: str) -> str:

@@ -17,6 +17,7 @@ from toeline.geometry.fillet_two_cards import FilletError, fillet_from_cards
 from toeline.geometry.optics import Camera
 from toeline.geometry.plate import Plate, plate_from_card
 from toeline.photo import Photo
+from toeline.problems import problem
 from toeline.result import Problem, Settings
 
 
@@ -51,6 +52,8 @@ def lay_ground(photo: Photo, cards: tuple[FoundCard, ...], settings: Settings, p
         except FilletError as error:
             problems.append(error.problem)
             why = str(error)
+    if settings.joint != "fillet" and {card.which for card in cards} == {"A", "B"}:
+        problems.append(problem("card_b_without_fillet"))
     plate = fillet.plate if fillet is not None else _plate(cards, camera, settings)
     return Ground(plate, fillet, cards, tuple(problems), why)
 

@@ -110,7 +110,8 @@ class Case:
     def gauge(self, *places: float | None, name: str | None = None) -> tuple[Need, ...]:
         """Asks for a gauge reading, at places along the seam or at the worst anywhere."""
         name = name or self.line.kind.gauge
-        return (Need(Step.GAUGE, name=name, places=_known(places)),) if name else ()
+        by_photos = bool(self.line.kind.relief) and name == self.line.kind.gauge
+        return (Need(Step.GAUGE, name=name, places=_known(places), by_photos=by_photos),) if name else ()
 
     # Words
 
@@ -132,10 +133,10 @@ class Case:
         return f"{named or 'a person'} looked and stated none"
 
     def said(self, reading: GaugeReading) -> str:
-        """``undercut_depth read as 0.40 ± 0.20 mm at 37 mm``."""
+        """``undercut depth read as 0.40 ± 0.20 mm at 37 mm``."""
         verb = "stated" if gauges()[reading.name].statement else "read"
         place = "" if reading.at is None else f" at {length(reading.at, self.evidence.unit)}"
-        return f"{reading.name} {verb} as {self.value(as_quantity(reading))}{place}"
+        return f"{reading.name.replace('_', ' ')} {verb} as {self.value(as_quantity(reading))}{place}"
 
     def where(self, items: Sequence[Indication]) -> str:
         """``undercut at 37 mm, 82 mm and 4 more``; ``5 balls of spatter`` where places say nothing."""

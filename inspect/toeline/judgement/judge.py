@@ -30,7 +30,7 @@ from toeline.criteria.model import limit as read_limit
 from toeline.errors import SettingsError
 from toeline.evidence.evidence import Evidence
 from toeline.evidence.gauge import gauges
-from toeline.evidence.needs import Need, Step, told
+from toeline.evidence.needs import Need, Step, asks, told
 from toeline.judgement.case import Case, Verdict, as_quantity
 from toeline.judgement.decision import RULE_NAMES
 from toeline.judgement.located import judge_located
@@ -105,6 +105,7 @@ def judge(result: Result, criteria: Criteria) -> Judgement:
         outcome=outcome,
         lines=tuple(lines),
         needs=told(needs, settings.unit),
+        asks=asks(needs),
         cautions=(*_cautions(criteria, evidence, lines, hidden), *advice),
         beside=_beside(criteria, evidence, lines),
         unused=_unused(evidence, used),
@@ -156,7 +157,8 @@ def _applies(case: Case, criteria: Criteria) -> tuple[bool | None, tuple[Need, .
         said = case.evidence.result.settings.conditions.get(name)
         answers.append(None if said is None else said == (name == case.line.only_if))
         if said is None:
-            needs = (*needs, Need(Step.SETTING, f"Say whether this holds ({name}): {criteria.conditions[name]}."))
+            text = f"Say whether this holds ({name}): {criteria.conditions[name]}."
+            needs = (*needs, Need(Step.SETTING, text, condition=name))
     if False in answers:
         return False, ()
     return (None, needs) if None in answers else (True, ())
@@ -168,7 +170,13 @@ def _outside(criteria: Criteria, evidence: Evidence) -> tuple[Need, ...]:
         return ()
     holds, needs = evidence.holds(condition(criteria.scope, VARIABLES.keys()), inches=False)
     if holds is False:
-        return (Need(Step.SETTING, f"These criteria hold for {criteria.scope} mm only; choose a set for this weld."),)
+        return (
+            Need(
+                Step.SETTING,
+                f"These criteria hold for {criteria.scope} mm only; choose a set for this weld.",
+                setting="criteria",
+            ),
+        )
     return () if holds else needs
 
 
@@ -279,9 +287,9 @@ def _cautions(
         notes.append("A bead on a plate is no joint that a code covers; only rows for a weld's surface are judged.")
     if settings.joint == "fillet" and evidence.result.scale.cards:
         notes.append(PLATES_ASSUMED)
-    memory = [line.id for line in lines if line.confidence == "C"]
+    memory = dict.fromkeys(clause(line.imperfection) for line in lines if line.confidence == "C")
     if memory:
-        notes.append(f"Limits from memory, to be checked against the governing edition: {', '.join(memory)}.")
+        notes.append(f"Limits from memory, to be checked against the governing edition: {'; '.join(memory)}.")
     notes.append(
         f"Cracks: only those in the crater are looked for in the photo, and {evidence.smallest_crack}; "
         "a line on cracks is decided by a person's statement alone."
@@ -301,7 +309,7 @@ def _cautions(
         notes.append("Places of readings count from the end marked as the start; the direction of travel was assumed.")
     weld = evidence.values["l"].value
     notes += [
-        f"The reading {reading.name} at {length(reading.at, settings.unit)} lies beyond the weld, "
+        f"The reading of {reading.name.replace('_', ' ')} at {length(reading.at, settings.unit)} lies beyond the weld, "
         f"which is {length(weld, settings.unit)} long."
         for reading in placed
         if weld is not None and reading.at is not None and reading.at > weld

@@ -130,7 +130,7 @@ def _weigh(case: Case, reading: GaugeReading, sign: int) -> float:
 
 def _gauged_there(case: Case, reading: GaugeReading, gauged: list[GaugeReading]) -> bool:
     """Whether the pore that was stated at a place was gauged there too."""
-    slack = case.evidence.detection["place_mm"]
+    slack = case.evidence.detection.place_mm
     return any(abs((reading.at or 0.0) - (one.at or 0.0)) <= slack for one in gauged)
 
 

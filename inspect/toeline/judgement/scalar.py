@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from toeline.evidence.evidence import ASK
+from toeline.evidence.evidence import ask
 from toeline.evidence.needs import Need, Step
 from toeline.judgement.case import Case, Told, Verdict, as_quantity, no_bound
 from toeline.judgement.decision import Decision, Sense
@@ -241,7 +241,7 @@ def _leg_shortfall(case: Case) -> Samples:
         decisive += whole or [photo]
         others += [*placed, photo] if whole else placed
     if nominal.value is None:
-        return Samples(decisive, others, (Need(Step.SETTING, ASK["z"]),))
+        return Samples(decisive, others, (ask("z"),))
     places = {name: evidence.measure(f"{name}_min_at").value for name in _LEGS}
     return Samples(decisive, others, tuple(need for name in _LEGS for need in case.gauge(places[name], name=name)))
 
@@ -276,7 +276,7 @@ def _throat_shortfall(case: Case) -> Samples:
         least = [Sample(difference(nominal, difference(each, deep)), how, proves=("pass",)) for each, how in legs]
         samples += least[-1:]
     if nominal.value is None:
-        return _surest(samples, (Need(Step.SETTING, ASK["a"]),))
+        return _surest(samples, (ask("a"),))
     place = evidence.narrowest if at is None else at
     return _surest(samples, case.gauge(place, name="throat"))
 
@@ -312,7 +312,7 @@ def _throat_excess(case: Case) -> Samples:
         for r in evidence.readings(name)
     ]
     if nominal.value is None:
-        return _surest(samples, (Need(Step.SETTING, ASK["a"]),))
+        return _surest(samples, (ask("a"),))
     return _surest(samples, case.gauge(name="throat_largest"))
 
 

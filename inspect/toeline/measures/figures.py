@@ -153,3 +153,13 @@ class IndicationFigures(DataFile, file="indications.toml"):
     poor_restart: PoorRestart
     irregular_width: IrregularWidth
     irregular_surface: IrregularSurface
+
+
+class DetectionFigures(DataFile, file="detection.toml"):
+    """How far the photo's reading goes as evidence."""
+
+    toe: float
+    toe_share: float
+    place_mm: float
+    crack_px: float
+    seen: dict[str, float]

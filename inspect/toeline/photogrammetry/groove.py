@@ -14,10 +14,10 @@ from typing import Any
 import numpy as np
 from scipy.ndimage import gaussian_filter1d, map_coordinates, median_filter, uniform_filter1d
 
-from toeline.datafile import load
 from toeline.photo import U8
 from toeline.photogrammetry.chart import Chart
 from toeline.photogrammetry.features import features_of
+from toeline.photogrammetry.figures import ReliefFigures, ReliefGroove
 from toeline.photogrammetry.section import cheapest
 from toeline.photogrammetry.sight import Projection, Sightlines
 from toeline.photogrammetry.surface import Surface
@@ -77,32 +77,32 @@ def find_groove(
     ``likely`` holds chart stations and how surely (0..1) the face photo's reader sees undercut there: where it sees
     none a groove has to explain the photos better to be believed.
     """
-    rules = load("relief.toml")
-    rule = rules["groove"]
-    step = rule["step"]
+    rules = ReliefFigures.read()
+    rule = rules.groove
+    step = rule.step
     on = np.flatnonzero((chart.s >= 0) & (chart.s <= chart.length))
-    toe = gaussian_filter1d((chart.left if side == "left" else chart.right)[on], rule["toe_smooth"] / chart.step)
-    x = np.arange(rule["inside"], rule["outside"] + step / 2, step)
+    toe = gaussian_filter1d((chart.left if side == "left" else chart.right)[on], rule.toe_smooth / chart.step)
+    x = np.arange(rule.inside, rule.outside + step / 2, step)
     lean = float(np.sin(np.arctan2(1.0, chart.slope)))  # of a mm along the plate, so much is across the chart
     s, _ = np.meshgrid(chart.s[on], x)
     t = toe + (1 if side == "left" else -1) * lean * x[:, None]
     rows, cols = (chart.t[0] - t) / chart.step, (s - chart.s[0]) / chart.step
     inner = map_coordinates(surface.domes, [rows, cols], order=1, mode="nearest")
     base = np.where(x[:, None] < 0, inner, chart.slope * np.abs(t))
-    sight = [Sightlines.over(frame, chart, s, t, base, rule["deepest"] / lean) for frame in frames]
+    sight = [Sightlines.over(frame, chart, s, t, base, rule.deepest / lean) for frame in frames]
     shapes = _Shapes(
-        np.arange(0.0, rule["deepest"] + 1e-9, rule["depth_step"]),
-        np.array(rule["centres"]),
-        np.array(rule["widths"]),
+        np.arange(0.0, rule.deepest + 1e-9, rule.depth_step),
+        np.array(rule.centres),
+        np.array(rule.widths),
         x,
     )
-    window = max(round(rule["window"] / chart.step), 1)
-    every = max(round(rule["every"] / chart.step), 1)
-    seen = features_of(images, sight, scale, rules["feature_groove"])
+    window = max(round(rule.window / chart.step), 1)
+    every = max(round(rule.every / chart.step), 1)
+    seen = features_of(images, sight, scale, rules.feature_groove)
     z = _best_pairs(_agreement(seen, sight, shapes, lean, window, every), rule)
     s_on = chart.s[on][::every]
     doubt = 1.0 - np.interp(s_on, likely[0], likely[1])
-    return _path(z, shapes, s_on, rule, every * chart.step, rule["penalty"] + rule["penalty_unseen"] * doubt)
+    return _path(z, shapes, s_on, rule, every * chart.step, rule.penalty + rule.penalty_unseen * doubt)
 
 
 def _agreement(
@@ -124,24 +124,24 @@ def _agreement(
     return np.asarray(np.arctanh(np.clip(np.array(out).swapaxes(0, 1), -0.98, 0.98)), np.float32)
 
 
-def _best_pairs(z: F32, rule: dict[str, Any]) -> F64:
+def _best_pairs(z: F32, rule: ReliefGroove) -> F64:
     """The mean (states, stations) over those pairs that at each station agree best on any state."""
-    clear = gaussian_filter1d(z.max(axis=1) - np.median(z, axis=1), rule["pairs_smooth"], axis=1)
-    keep = max(round(rule["pairs_share"] * len(z)), 1)
+    clear = gaussian_filter1d(z.max(axis=1) - np.median(z, axis=1), rule.pairs_smooth, axis=1)
+    keep = max(round(rule.pairs_share * len(z)), 1)
     chosen = np.zeros_like(clear)
     np.put_along_axis(chosen, np.argsort(-clear, axis=0)[:keep], 1.0, axis=0)
     return np.asarray(np.einsum("pks,ps->ks", z, chosen, optimize=True) / keep, float)
 
 
-def _path(z: F64, shapes: _Shapes, s: F64, rule: dict[str, Any], every: float, penalty: F64) -> Groove:
+def _path(z: F64, shapes: _Shapes, s: F64, rule: ReliefGroove, every: float, penalty: F64) -> Groove:
     score = z.T.reshape(len(s), *shapes.shape)
     score[:, 0] = score[:, 0].max(axis=(1, 2))[:, None, None]  # no groove is of no shape
     extra = penalty[:, None, None, None] * (shapes.depths > 0)[:, None, None]
-    stiff = rule["stiff"]
+    stiff = rule.stiff
     steps = (
-        stiff["depth"] * rule["depth_step"] / every,
-        stiff["centre"] * float(np.diff(shapes.centres).mean()) / every,
-        stiff["width"] * float(np.diff(shapes.widths).mean()) / every,
+        stiff.depth * rule.depth_step / every,
+        stiff.centre * float(np.diff(shapes.centres).mean()) / every,
+        stiff.width * float(np.diff(shapes.widths).mean()) / every,
     )
     path = cheapest(-score + extra, steps)
     at = np.arange(len(s))
@@ -150,17 +150,17 @@ def _path(z: F64, shapes: _Shapes, s: F64, rule: dict[str, Any], every: float, p
     lo, mid, hi = (score[at, inner + k, c, w] for k in (-1, 0, 1))
     bend = lo - 2 * mid + hi
     shift = np.where(bend < -1e-4, np.clip(0.5 * (lo - hi) / np.minimum(bend, -1e-4), -0.5, 0.5), 0.0)
-    depth = np.where(d > 0, shapes.depths[d] + np.where(d == inner, shift, 0.0) * rule["depth_step"], 0.0)
+    depth = np.where(d > 0, shapes.depths[d] + np.where(d == inner, shift, 0.0) * rule.depth_step, 0.0)
     best = score[at, d, c, w]
     each = score.max(axis=(2, 3))
-    better = each > best[:, None] + rule["clearly"]
+    better = each > best[:, None] + rule.clearly
     upper = np.where(better, shapes.depths, 0.0).max(axis=1)
-    smooth = gaussian_filter1d(depth, rule["smooth"] / every)
+    smooth = gaussian_filter1d(depth, rule.smooth / every)
     centre, width = (
-        gaussian_filter1d(of[path[:, k]].astype(float), rule["smooth"] / every)
+        gaussian_filter1d(of[path[:, k]].astype(float), rule.smooth / every)
         for k, of in ((1, shapes.centres), (2, shapes.widths))
     )
-    return Groove(s, smooth, best, np.maximum(median_filter(upper, rule["upper_stations"]), smooth), centre, width)
+    return Groove(s, smooth, best, np.maximum(median_filter(upper, rule.upper_stations), smooth), centre, width)
 
 
 def carved(chart: Chart, grooves: Mapping[Side, Groove]) -> F64:

@@ -9,11 +9,12 @@ import cv2
 import numpy as np
 from scipy.optimize import least_squares
 
-from toeline.datafile import load
 from toeline.geometry.card import FoundCard
+from toeline.geometry.figures import CardFigures
 from toeline.geometry.optics import project, rotation
 from toeline.geometry.plate import Plate
 from toeline.geometry.pose_fit import Pose, first_poses
+from toeline.photogrammetry.figures import ReliefFigures
 from toeline.trace.band import F64
 
 
@@ -34,14 +35,14 @@ def fit_pair(cards: Mapping[int, Sequence[FoundCard]], plates: Mapping[int, Plat
     seen = [(k, card) for k, nth in enumerate(photos) for card in cards[nth]]
     first = plates[photos[0]]
     flat = [np.concatenate([card.corners_mm, np.zeros((len(card.corners_mm), 1))], axis=1) for _, card in seen]
-    rule = load("relief.toml")["joint"]
+    rule = ReliefFigures.read().joint
     roots = [
-        np.linalg.cholesky(np.linalg.inv(card.covariance_px + rule["u_corner_px"] ** 2 * np.eye(2))).transpose(0, 2, 1)
+        np.linalg.cholesky(np.linalg.inv(card.covariance_px + rule.u_corner_px**2 * np.eye(2))).transpose(0, 2, 1)
         for _, card in seen
     ]
     camera = first.camera
     prior = np.linalg.cholesky(np.linalg.inv(camera.covariance)).T
-    gain_weight = 1.0 / load("card.toml")["find"]["u_gain_px"]
+    gain_weight = 1.0 / CardFigures.read().find.u_gain_px
     n = len(photos)
 
     def parts(x: F64) -> tuple[F64, list[Pose], Pose, F64]:

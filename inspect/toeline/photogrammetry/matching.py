@@ -11,6 +11,7 @@ import numpy as np
 
 from toeline.photogrammetry.chart import Chart
 from toeline.photogrammetry.features import Feature
+from toeline.photogrammetry.figures import ReliefPairs
 from toeline.photogrammetry.sight import Sightlines
 from toeline.trace.band import F32, F64
 
@@ -69,11 +70,11 @@ def agreement(
     return np.asarray(np.arctanh(r), np.float32)
 
 
-def best_pairs(z: F32, share: float, smooth: tuple[float, float]) -> F32:
+def best_pairs(z: F32, rule: ReliefPairs) -> F32:
     """The mean (K, h, w) over those pairs that at each place rise clearest above what they say of other heights."""
     clear = z.max(axis=1) - np.median(z, axis=1)
-    clear = np.stack([cv2.GaussianBlur(c, (0, 0), sigmaX=smooth[0], sigmaY=smooth[1]) for c in clear])
-    keep = max(round(share * len(z)), 1)
+    clear = np.stack([cv2.GaussianBlur(c, (0, 0), sigmaX=rule.smooth_s, sigmaY=rule.smooth_t) for c in clear])
+    keep = max(round(rule.share * len(z)), 1)
     order = np.argsort(-clear, axis=0)[:keep]
     chosen = np.zeros_like(clear)
     np.put_along_axis(chosen, order, 1.0, axis=0)

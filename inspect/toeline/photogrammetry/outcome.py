@@ -8,7 +8,6 @@ from pathlib import Path
 
 import numpy as np
 
-from toeline.datafile import load
 from toeline.errors import CardError, PhotoError, SettingsError
 from toeline.geometry.camera import CameraProfile
 from toeline.geometry.ground import Ground
@@ -16,11 +15,14 @@ from toeline.measures.body import body_of
 from toeline.measures.indications import toe_score
 from toeline.measures.registry import unknown_of
 from toeline.photo import Photo, read_photo
+from toeline.photogrammetry.figures import ReliefFigures
 from toeline.photogrammetry.groove import Groove, carved, find_groove
 from toeline.photogrammetry.quantities import along_seam, relief_measures, why_no_undercut, with_depths
 from toeline.photogrammetry.relief import Relief, Unmeasured, find_relief, scales
+from toeline.photogrammetry.sides import missing, seen_from
+from toeline.photogrammetry.surface_map import surface_map
 from toeline.problems import problem
-from toeline.result import PhotoInfo, Problem, Quantity, ReliefAlong, Result, Settings, Side
+from toeline.result import PhotoInfo, Problem, Quantity, ReliefAlong, Result, SeenFrom, Settings, Side
 from toeline.text import shown_name
 from toeline.trace.band import TracedBead
 
@@ -50,12 +52,17 @@ def check_count(count: int) -> None:
     Raises:
         SettingsError: the text says how many there may be.
     """
-    rule = load("relief.toml")["stands"]
-    if not rule["fewest"] <= count <= rule["most"]:
+    rule = ReliefFigures.read().stands
+    if not rule.fewest <= count <= rule.most:
         raise SettingsError(
-            f"Height takes {rule['fewest']} to {rule['most']} photos of one bead, and there "
+            f"Height takes {rule.fewest} to {rule.most} photos of one bead, and there "
             f"{'is' if count == 1 else 'are'} {count}: give one taken square on first, then two to five from the sides."
         )
+
+
+def fewest_for_depth() -> int:
+    """How many photos the depth of undercut takes."""
+    return ReliefFigures.read().groove.fewest
 
 
 def read_all(photos: Sequence[str | Path | bytes | Photo]) -> ReadPhotos:
@@ -98,7 +105,7 @@ def measure_relief(
     if isinstance(found, Unmeasured):
         return Outcome(why=found.why, left_out=found.left_out)
     grooves: dict[Side, Groove] = {}
-    if len(found.stands) >= load("relief.toml")["groove"]["fewest"]:
+    if len(found.stands) >= fewest_for_depth():
         images, scale = [stand.photo.image for stand in found.stands], scales(found.stands, found.chart)
         sides: tuple[Side, ...] = ("left", "right")
         for side in sides:
@@ -141,9 +148,17 @@ def with_relief(result: Result, read: ReadPhotos, outcome: Outcome) -> Result:
         measures = relief_measures(relief, outcome.grooves)
         along = along_seam(relief, outcome.grooves)
         why = why_no_undercut(relief) if not outcome.grooves else None
-        update["relief"] = along.model_copy(update={"why": why})
+        seen = _seen_from(relief)
+        told = {"why": why, "seen_from": seen, "missing": missing(seen), "map": surface_map(relief)}
+        update["relief"] = along.model_copy(update=told)
         update["indications"] = with_depths(relief, outcome.grooves, result.indications)
     return result.model_copy(update=update | {"measures": result.measures | measures})
+
+
+def _seen_from(relief: Relief) -> tuple[SeenFrom, ...]:
+    chart = relief.chart
+    about = chart.points(np.array(chart.length / 2), np.array(0.0), np.array(0.0))
+    return seen_from(relief.stands, about, chart.axes[0], chart.axes[2])
 
 
 def _info(photo: Photo, left_out: Problem | None) -> PhotoInfo:

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 from scipy.ndimage import gaussian_filter1d, maximum_filter1d
 
-from toeline.datafile import load
 from toeline.measures.registry import MEASURES, ids
 from toeline.photogrammetry.chart import Mask
+from toeline.photogrammetry.figures import ReliefFigures
 from toeline.photogrammetry.groove import Groove
 from toeline.photogrammetry.relief import Relief
 from toeline.result import Indication, Quantity, ReliefAlong, Side, unknown
@@ -28,26 +28,26 @@ DOUBTED = "a groove that is not excluded"
 def u_height(relief: Relief) -> F64:
     """Standard uncertainty (h, w) mm of each height, as errors of rendered scenes were counted by how well the photos
     agree; infinite where they do not show the place."""
-    rule = load("relief.toml")["u"]
-    u = np.interp(relief.surface.agreement, rule["agreement"], rule["face"])
-    plate = np.interp(relief.surface.agreement, rule["agreement"], rule["plate"])
+    rule = ReliefFigures.read().u
+    u = np.interp(relief.surface.agreement, rule.agreement, rule.face)
+    plate = np.interp(relief.surface.agreement, rule.agreement, rule.plate)
     u = np.where(relief.chart.face, u, plate)
     if relief.surface.carved is not None:
-        in_groove = np.interp(relief.surface.agreement, rule["agreement"], rule["groove"])
-        in_groove = in_groove + rule["groove_share"] * relief.surface.carved
+        in_groove = np.interp(relief.surface.agreement, rule.agreement, rule.groove)
+        in_groove = in_groove + rule.groove_share * relief.surface.carved
         u = np.where(relief.surface.carved > 0.05, np.maximum(u, in_groove), u)
     return np.asarray(u * _stands_factor(relief))
 
 
 def _stands_factor(relief: Relief) -> float:
     """How much less sure fewer photos, or photos that lean less, are than five that lean by 24 degrees."""
-    rule = load("relief.toml")["u"]
+    rule = ReliefFigures.read().u
     at = relief.chart.points(np.array(relief.chart.length / 2), np.array(0.0), np.array(0.0))
     ways = np.array([stand.towards(at) @ relief.chart.axes.T for stand in relief.stands])
     lean = ways[:, :2] / ways[:, 2:]
     spread = float(np.sqrt(((lean - lean.mean(axis=0)) ** 2).sum(axis=1).mean()))
-    few = rule["few"][str(min(len(relief.stands), 5))]
-    return float(max(rule["lean"] / max(spread, 1e-3), 1.0) * few)
+    few = rule.few[str(min(len(relief.stands), 5))]
+    return float(max(rule.lean / max(spread, 1e-3), 1.0) * few)
 
 
 def seen_share(relief: Relief) -> float:
@@ -58,7 +58,7 @@ def seen_share(relief: Relief) -> float:
 
 def seen_places(relief: Relief) -> Mask:
     """The places (h, w) of the chart that the photos show."""
-    least = load("relief.toml")["u"]["seen"]
+    least = ReliefFigures.read().u.seen
     return np.asarray(relief.surface.agreement > least)
 
 
@@ -76,14 +76,12 @@ def _crown(relief: Relief, over: F64) -> tuple[F64, F64, Mask]:
     values = np.where(on, over, -np.inf)
     top = values.argmax(axis=0)
     at = np.arange(values.shape[1])
-    seen = (seen_places(relief) & on).sum(axis=0) >= load("relief.toml")["u"]["seen_share"] * np.maximum(
-        on.sum(axis=0), 1
-    )
+    seen = (seen_places(relief) & on).sum(axis=0) >= ReliefFigures.read().u.seen_share * np.maximum(on.sum(axis=0), 1)
     return values[top, at], u_height(relief)[top, at], np.asarray(seen & on.any(axis=0))
 
 
 def _bias(relief: Relief) -> float:
-    return float(load("relief.toml")["u"]["bias"]) * _stands_factor(relief)
+    return float(ReliefFigures.read().u.bias) * _stands_factor(relief)
 
 
 def _scale_u(relief: Relief) -> float:
@@ -100,7 +98,7 @@ def relief_measures(relief: Relief, grooves: dict[Side, Groove]) -> dict[str, Qu
     over = relief.surface.height - chart.chord
     crown, u, seen = _crown(relief, over)
     share = float(seen[body].mean())
-    least = load("relief.toml")["u"]["seen_share"]
+    least = ReliefFigures.read().u.seen_share
     fillet = chart.slope > 0
     whole = None if share >= least else f"only {share:.0%} of the face was seen well enough in the photos"
     names = ("convexity_max",) if fillet else ("height_max", "height_mean")
@@ -112,13 +110,13 @@ def relief_measures(relief: Relief, grooves: dict[Side, Groove]) -> dict[str, Qu
         rows = [
             row(MATCHING, float(u[top])),
             row(BIAS, _bias(relief)),
-            row(PLATE, load("relief.toml")["u"]["tie"]),
+            row(PLATE, ReliefFigures.read().u.tie),
             row(SCALE, abs(float(crown[top])) * _scale_u(relief)),
         ]
-        sampling = row(PLACE, load("relief.toml")["u"]["extreme"])
+        sampling = row(PLACE, ReliefFigures.read().u.extreme)
         out[names[0]] = quantity(float(crown[top]), [*rows, sampling], n=int(here.sum()))
         if not fillet:
-            mean_rows = [row(MATCHING, float(u[here].mean()) * load("relief.toml")["u"]["mean_share"]), *rows[1:]]
+            mean_rows = [row(MATCHING, float(u[here].mean()) * ReliefFigures.read().u.mean_share), *rows[1:]]
             out["height_mean"] = quantity(float(crown[here].mean()), mean_rows, n=int(here.sum()))
     for side in _SIDES:
         out[f"toe_angle_{side}_min"] = _toe_angle(relief, side, body, whole)
@@ -138,25 +136,25 @@ def _toe_angle(relief: Relief, side: Side, body: Mask, whole: str | None) -> Qua
     """Least angle between plate and face on the air side (ISO 5817 row 505), over the body."""
     if whole:
         return unknown(whole, "deg")
-    rule = load("relief.toml")["toe_angle"]
+    rule = ReliefFigures.read().toe_angle
     chart = relief.chart
     toe, way = (chart.left, 1.0) if side == "left" else (chart.right, -1.0)
-    x = np.arange(0.0, rule["run"] + 1e-9, chart.step)
+    x = np.arange(0.0, rule.run + 1e-9, chart.step)
     columns = np.flatnonzero(body & np.isfinite(toe))
     rows = (chart.t[0] - (toe[columns] - way * x[:, None])) / chart.step
     low = np.clip(np.floor(rows).astype(int), 0, len(chart.t) - 2)
     part = rows - low
     h = (1 - part) * relief.surface.height[low, columns] + part * relief.surface.height[low + 1, columns]
-    h = gaussian_filter1d(h, rule["along"] / chart.step, axis=1)
+    h = gaussian_filter1d(h, rule.along / chart.step, axis=1)
     slope = ((x - x.mean()) @ (h - h.mean(axis=0))) / ((x - x.mean()) @ (x - x.mean()))
     # measured from the plate's own direction: on a fillet it rises away from the root
     face = np.degrees(np.arctan(slope))
     plate = np.degrees(np.arctan(chart.slope))
     angle = 180.0 - (face + plate)
     k = int(angle.argmin())
-    u_slope = float(np.median(u_height(relief)[low[-1], columns])) / rule["run"]
+    u_slope = float(np.median(u_height(relief)[low[-1], columns])) / rule.run
     u = np.degrees(u_slope / (1.0 + slope[k] ** 2))
-    return quantity(float(angle[k]), [row(MATCHING, float(u)), row(PLACE, rule["u_place"])], "deg", n=len(columns))
+    return quantity(float(angle[k]), [row(MATCHING, float(u)), row(PLACE, rule.u_place)], "deg", n=len(columns))
 
 
 def _undercut(relief: Relief, groove: Groove | None, body: Mask) -> Quantity:
@@ -170,7 +168,7 @@ def _undercut(relief: Relief, groove: Groove | None, body: Mask) -> Quantity:
 
 def why_no_undercut(relief: Relief) -> str:
     """Why the depth of undercut is not known."""
-    fewest = load("relief.toml")["groove"]["fewest"]
+    fewest = ReliefFigures.read().groove.fewest
     return (
         f"depth of undercut takes {fewest} photos or more, leaning to both sides and along the seam; "
         f"{len(relief.stands)} could be used"
@@ -179,10 +177,10 @@ def why_no_undercut(relief: Relief) -> str:
 
 def u_groove(relief: Relief, groove: Groove) -> F64:
     """Standard uncertainty (n,) mm of a groove's depth, as counted."""
-    rule = load("relief.toml")["u"]
+    rule = ReliefFigures.read().u
     return np.asarray(
-        np.interp(groove.agreement, rule["agreement"], rule["groove"]) * _stands_factor(relief)
-        + rule["groove_share"] * groove.depth
+        np.interp(groove.agreement, rule.agreement, rule.groove) * _stands_factor(relief)
+        + rule.groove_share * groove.depth
     )
 
 
@@ -194,8 +192,8 @@ def _depth(relief: Relief, groove: Groove, over: Mask) -> Quantity:
     rows = [
         row(DOUBTED, doubted / COVERAGE),
         row(MATCHING, float(u_groove(relief, groove)[k])),
-        row(PLATE, load("relief.toml")["u"]["tie"]),
-        row(PLACE, load("relief.toml")["u"]["extreme"]),
+        row(PLATE, ReliefFigures.read().u.tie),
+        row(PLACE, ReliefFigures.read().u.extreme),
         row(SCALE, depth * _scale_u(relief)),
     ]
     return quantity(depth, rows, n=int(over.sum()))
@@ -205,15 +203,15 @@ def _crater(relief: Relief, crown: F64, u: F64, seen: Mask) -> Quantity:
     """Depth of the hollow near the end below the face's own crown before it."""
     if relief.body is None:
         return unknown("the bead is too short for a body")
-    rule, chart = load("relief.toml")["crater"], relief.chart
+    rule, chart = ReliefFigures.read().crater, relief.chart
     width = float(np.nanmedian(chart.width))
     back = chart.length - chart.s
-    middle = np.abs(chart.across) < rule["core"]
+    middle = np.abs(chart.across) < rule.core
     over = relief.surface.height - chart.chord
     line = np.where(middle, over, 0.0).sum(axis=0) / np.maximum(middle.sum(axis=0), 1)
-    at = (back > rule["from"] * width) & (back < rule["to"] * width)
-    before = (back > rule["to"] * width) & (back < (rule["to"] + rule["before"]) * width) & seen
-    if not before.any() or float(np.mean(seen[at])) < rule["seen"]:
+    at = (back > rule.nearest * width) & (back < rule.furthest * width)
+    before = (back > rule.furthest * width) & (back < (rule.furthest + rule.before) * width) & seen
+    if not before.any() or float(np.mean(seen[at])) < rule.seen:
         return unknown("the end of the bead was not seen well enough in the photos")
     level = float(np.median(line[before]))
     hollow = np.where(at, line, np.inf)
@@ -221,7 +219,7 @@ def _crater(relief: Relief, crown: F64, u: F64, seen: Mask) -> Quantity:
     depth = max(level - float(hollow[k]), 0.0)
     rows = [
         row(MATCHING, float(u[k])),
-        row("level of the face", float(np.std(line[before])) / 2 + rule["u_level"]),
+        row("level of the face", float(np.std(line[before])) / 2 + rule.u_level),
         row(BIAS, _bias(relief)),
         row(SCALE, depth * _scale_u(relief)),
     ]
@@ -233,15 +231,15 @@ def _throat(relief: Relief, body: Mask) -> Quantity:
     chart = relief.chart
     far = np.hypot(relief.surface.height, chart.t[:, None])
     near = np.where(chart.face & body, far, np.inf)
-    smooth = gaussian_filter1d(near.min(axis=0)[body], load("relief.toml")["throat"]["along"] / chart.step)
+    smooth = gaussian_filter1d(near.min(axis=0)[body], ReliefFigures.read().throat.along / chart.step)
     columns = np.flatnonzero(body)
     k = int(columns[smooth.argmin()])
     u = u_height(relief)[int(near[:, k].argmin()), k]
     rows = [
         row(MATCHING, float(u)),
         row(BIAS, _bias(relief)),
-        row("root line", load("relief.toml")["throat"]["u_root"]),
-        row(PLACE, load("relief.toml")["u"]["extreme"]),
+        row("root line", ReliefFigures.read().throat.u_root),
+        row(PLACE, ReliefFigures.read().u.extreme),
         row(SCALE, float(smooth.min()) * _scale_u(relief)),
     ]
     return quantity(float(smooth.min()), rows, n=len(columns))
@@ -277,7 +275,7 @@ def along_seam(relief: Relief, grooves: dict[Side, Groove]) -> ReliefAlong:
     rows: dict[str, list[float | None]] = {}
     U: dict[str, list[float | None]] = {}
     finite = np.isfinite(crown)
-    big = COVERAGE * np.hypot(np.hypot(u, _bias(relief)), load("relief.toml")["u"]["tie"])
+    big = COVERAGE * np.hypot(np.hypot(u, _bias(relief)), ReliefFigures.read().u.tie)
     rows["crown_mm"] = _told(np.interp(at, chart.s[finite], crown[finite]), known)
     U["crown_mm"] = _told(np.interp(at, chart.s, big), known)
     for side in _SIDES:
@@ -287,7 +285,7 @@ def along_seam(relief: Relief, grooves: dict[Side, Groove]) -> ReliefAlong:
             continue
         every = float(groove.s[1] - groove.s[0])
         deepest = maximum_filter1d(groove.depth, 2 * round(0.5 / every) + 1)
-        told = groove.agreement > load("relief.toml")["u"]["seen"]
+        told = groove.agreement > ReliefFigures.read().u.seen
         shown = np.interp(at, groove.s, told.astype(float)) > 0.5
         rows[name] = _told(np.interp(at, groove.s, deepest), shown)
         U[name] = _told(np.interp(at, groove.s, COVERAGE * u_groove(relief, groove)), shown)

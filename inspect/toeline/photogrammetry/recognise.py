@@ -8,10 +8,10 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from toeline.datafile import load
 from toeline.photo import U8
 from toeline.photogrammetry.chart import Chart
 from toeline.photogrammetry.features import feature
+from toeline.photogrammetry.figures import ReliefFigures
 from toeline.photogrammetry.section import dome
 from toeline.photogrammetry.sight import Projection, Sightlines
 from toeline.problems import problem
@@ -32,12 +32,12 @@ def likeness(
     images: Sequence[U8], frames: Sequence[Projection], chart: Chart, scale: Sequence[float]
 ) -> list[Likeness]:
     """Of each photo after the first."""
-    rule = load("relief.toml")["recognise"]
-    reach = round(rule["reach"] / rule["step"])
-    wide = _coarse(chart, rule["step"], rule["reach"])
+    rule = ReliefFigures.read().recognise
+    reach = round(rule.reach / rule.step)
+    wide = _coarse(chart, rule.step, rule.reach)
     narrow = slice(reach, len(wide.t) - reach), slice(reach, len(wide.s) - reach)
     across = np.nan_to_num(wide.across, nan=9.0)
-    guess = wide.chord + rule["height"] * float(np.nanmedian(chart.width)) * dome(across, 2.5, 0.0)
+    guess = wide.chord + rule.height * float(np.nanmedian(chart.width)) * dome(across, 2.5, 0.0)
     seen = [
         _seen(image, frame, wide, guess, per_mm) for image, frame, per_mm in zip(images, frames, scale, strict=True)
     ]
@@ -46,18 +46,18 @@ def likeness(
     for picture in seen[1:]:
         r = cv2.matchTemplate(picture, template, cv2.TM_CCOEFF_NORMED)
         _, peak, _, (x, y) = cv2.minMaxLoc(r)
-        out.append(Likeness(float(peak), float(np.hypot(x - reach, y - reach)) * rule["step"]))
+        out.append(Likeness(float(peak), float(np.hypot(x - reach, y - reach)) * rule.step))
     return out
 
 
 def strangers(found: Sequence[Likeness], names: Sequence[str]) -> dict[int, Problem]:
     """By number, from 1, what is wrong with photos that are not like the first, whose name comes first."""
-    rule = load("relief.toml")["recognise"]
+    rule = ReliefFigures.read().recognise
     out = {}
     for k, one in enumerate(found, 1):
-        if one.off <= rule["moved"] and one.alike >= rule["alike_there"]:
+        if one.off <= rule.moved and one.alike >= rule.alike_there:
             continue
-        moved = one.alike >= rule["alike"]
+        moved = one.alike >= rule.alike
         off = f"{one.off:.0f}"
         out[k] = (
             problem("relief_card_moved", other=names[0], off=off)
@@ -69,7 +69,7 @@ def strangers(found: Sequence[Likeness], names: Sequence[str]) -> dict[int, Prob
 
 def _seen(image: U8, frame: Projection, chart: Chart, guess: np.ndarray, per_mm: float) -> F32:
     line = Sightlines.of(frame, chart, guess, 1.0)
-    rule = load("relief.toml")["recognise"]
+    rule = ReliefFigures.read().recognise
     return feature(image, line.at[0].reshape(-1, 2).astype(float), per_mm, rule).at(line.at[0])
 
 

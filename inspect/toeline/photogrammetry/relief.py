@@ -7,11 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from toeline.datafile import load
 from toeline.geometry.camera import CameraProfile
 from toeline.geometry.fillet_frame import FilletFrame
 from toeline.photo import Photo
 from toeline.photogrammetry.chart import Chart, lay_chart
+from toeline.photogrammetry.figures import ReliefFigures
 from toeline.photogrammetry.joint_fit import Joint
 from toeline.photogrammetry.recognise import likeness, strangers
 from toeline.photogrammetry.stands import Stand, Stands, find_stands
@@ -99,9 +99,9 @@ def _on_base(surface_mm: F64, bead: TracedBead, face: Stand) -> F64:
 
 def _chart(bead: TracedBead, fillet: FilletFrame | None, found: Stands) -> tuple[Chart, int]:
     """The chart along the bead, and on which side of travel a fillet's base plate lies."""
-    rule = load("relief.toml")["chart"]
+    rule = ReliefFigures.read().chart
     left, right = (_on_base(toe, bead, found.stands[0]) for toe in (bead.left_toe, bead.right_toe))
-    size = rule["step"], rule["beside"], rule["beyond"]
+    size = rule.step, rule.beside, rule.beyond
     if fillet is None:
         return lay_chart(left, right, np.array([0.0, 0.0, 1.0]), None, 0.0, *size), 0
     joint = found.joint or _as_said(fillet)
@@ -125,5 +125,5 @@ def _too_few(stands: Sequence[Stand], chart: Chart) -> str | None:
     at = chart.points(np.array(chart.length / 2), np.array(0.0), np.array(0.0))
     ways = np.array([stand.towards(at) for stand in stands])
     widest = float(np.degrees(np.arccos(np.clip((ways @ ways.T).min(), -1.0, 1.0))))
-    least = load("relief.toml")["stands"]["lean_deg"]
+    least = ReliefFigures.read().stands.lean_deg
     return problem("relief_no_lean", lean=f"{widest:.0f}").text if widest < least else None

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
+from toeline.photogrammetry.figures import ReliefSection
 from toeline.trace.band import F32, F64
 
 
@@ -18,14 +19,14 @@ def dome(across: F64, power: F64 | float, lean: F64 | float) -> F64:
 
 
 def fit_sections(
-    z: F32, heights: F64, first: F64, across: F64, every: float, rule: dict[str, Any]
+    z: F32, heights: F64, first: F64, across: F64, every: float, rule: ReliefSection
 ) -> tuple[F64, F64, F64]:
     """Height, power and lean (w,) of the dome along the seam that the photos agree on best.
 
     ``z`` (K, h, w) is their agreement where the surface is ``heights`` (K,) times the dome ``first`` (h, w); ``across``
     (h, w) lies between the toes; columns are ``every`` mm apart. The shortest path along the seam.
     """
-    powers, leans = np.array(rule["powers"]), np.array(rule["leans"])
+    powers, leans = np.array(rule.powers), np.array(rule.leans)
     on = (np.abs(across) < 0.97) & (first > 0.08)
     weight = np.where(on, 1.0, 0.0)
     weight /= np.maximum(weight.sum(axis=0), 1.0)
@@ -42,19 +43,17 @@ def fit_sections(
             seen = (1 - part) * z[low, inner[0], inner[1]] + part * z[low + 1, inner[0], inner[1]]
             for n, row in enumerate(seen):
                 score[:, n, i, j] = np.bincount(inner[1], weight[on] * row, z.shape[2])
-    score = gaussian_filter1d(score, rule["along"] / every, axis=0)
-    cost = -score + rule["unusual"] * (
-        np.abs(powers[:, None] - rule["usual_power"]) / rule["usual_power"] + np.abs(leans)
-    )
-    stiff = rule["stiff"]
+    score = gaussian_filter1d(score, rule.along / every, axis=0)
+    cost = -score + rule.unusual * (np.abs(powers[:, None] - rule.usual_power) / rule.usual_power + np.abs(leans))
+    stiff = rule.stiff
     steps = (
-        stiff["height"] * step / every,
-        stiff["power"] / len(powers) / every,
-        stiff["lean"] * (leans[1] - leans[0]) / every,
+        stiff.height * step / every,
+        stiff.power / len(powers) / every,
+        stiff.lean * (leans[1] - leans[0]) / every,
     )
     path = cheapest(cost, steps)
     h, p, a = (of[path[:, k]].astype(float) for k, of in enumerate((heights, powers, leans)))
-    sigma = rule["smooth"] / every
+    sigma = rule.smooth / every
     h, p, a = (gaussian_filter1d(x, sigma, mode="nearest") for x in (h, p, a))
     return h, p, a
 

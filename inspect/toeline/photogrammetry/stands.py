@@ -8,12 +8,12 @@ from itertools import groupby
 
 import numpy as np
 
-from toeline.datafile import load
 from toeline.errors import CardError
 from toeline.geometry.camera import CameraProfile, camera_for
 from toeline.geometry.card import FoundCard, find_cards
 from toeline.geometry.plate import Plate, plates_from_cards
 from toeline.photo import Photo
+from toeline.photogrammetry.figures import ReliefFigures
 from toeline.photogrammetry.joint_fit import Joint, fit_pair
 from toeline.problems import problem
 from toeline.result import Problem, Settings
@@ -60,9 +60,7 @@ def find_stands(
         if twin is not None:
             left_out[nth] = problem("relief_same_file", other=photos[twin].name)
             continue
-        found = tuple(
-            card for card in find_cards(photo) if len(card.marker_ids) >= load("relief.toml")["stands"]["markers"]
-        )
+        found = tuple(card for card in find_cards(photo) if len(card.marker_ids) >= ReliefFigures.read().stands.markers)
         if not any(card.which == which for card in found):
             left_out[nth] = problem("relief_no_card", card=which)
             continue
@@ -76,7 +74,7 @@ def find_stands(
         raise CardError("The face photo's card allows no pose: show the whole card, flat, in the first photo.")
     about = np.append(stands[0].plate.to_mm(about_px[None])[0], 0.0)
     kept: list[Stand] = []
-    least = np.cos(np.radians(load("relief.toml")["stands"]["apart_deg"]))
+    least = np.cos(np.radians(ReliefFigures.read().stands.apart_deg))
     for stand in stands:
         near = next((k for k in kept if stand.towards(about) @ k.towards(about) > least), None)
         if near is not None:

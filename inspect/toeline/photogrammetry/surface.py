@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import cv2
 import numpy as np
 
-from toeline.datafile import load
 from toeline.photo import U8
 from toeline.photogrammetry.chart import Chart
 from toeline.photogrammetry.features import features_of
+from toeline.photogrammetry.figures import ReliefFeature, ReliefFigures, ReliefRefine
 from toeline.photogrammetry.matching import Cells, agreement, best_pairs
 from toeline.photogrammetry.section import dome, fit_sections
 from toeline.photogrammetry.sight import Projection, Sightlines
@@ -32,40 +32,47 @@ class Surface:
     carved: F64 | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class _Views:
+    """BGR photos of ``scale`` px a mm from known stands, and the chart and the cells that they are compared on."""
+
+    images: Sequence[U8]
+    frames: Sequence[Projection]
+    chart: Chart
+    scale: Sequence[float]
+    rules: ReliefFigures
+    cells: Cells
+
+    def agreement(self, base: F64, reach: float, feature: ReliefFeature, supposed: Iterable[F32]) -> F32:
+        """How well they agree (K, cells) on K surfaces, given as heights (grid) within ``reach`` mm over ``base``."""
+        sight = [Sightlines.of(frame, self.chart, base, reach) for frame in self.frames]
+        seen = features_of(self.images, sight, self.scale, feature)
+        return best_pairs(agreement(seen, sight, supposed, self.cells, self.chart.step), self.rules.pairs)
+
+
 def find_surface(images: Sequence[U8], frames: Sequence[Projection], chart: Chart, scale: Sequence[float]) -> Surface:
     """The surface that BGR ``images`` of ``scale`` px a mm agree on best."""
-    rules = load("relief.toml")
-    cells = Cells(**rules["cells"])
-    dome_height = _domes(images, frames, chart, scale, rules, cells)
-    base = chart.chord + dome_height
-    return _refine(images, frames, chart, scale, rules, cells, base)
+    rules = ReliefFigures.read()
+    views = _Views(images, frames, chart, scale, rules, Cells(**rules.cells.model_dump()))
+    return _refine(views, chart.chord + _domes(views))
 
 
-def _domes(
-    images: Sequence[U8],
-    frames: Sequence[Projection],
-    chart: Chart,
-    scale: Sequence[float],
-    rules: dict[str, Any],
-    cells: Cells,
-) -> F64:
+def _domes(views: _Views) -> F64:
     """Height (h, w) over the chord of the bead as simple cross-sections."""
-    rule = rules["section"]
+    rule, chart, cells = views.rules.section, views.chart, views.cells
     width = float(np.nanmedian(chart.width))
-    least, most = ("least", "most") if chart.slope == 0 else ("least_fillet", "most_fillet")
-    heights = np.arange(rule[least] * width, rule[most] * width, rule["step"])
+    least, most = (rule.least, rule.most) if chart.slope == 0 else (rule.least_fillet, rule.most_fillet)
+    heights = np.arange(least * width, most * width, rule.step)
     across = chart.across
-    first = dome(across, rule["first_power"], 0.0)
-    sight = [Sightlines.of(frame, chart, chart.chord, 1.5) for frame in frames]
-    seen = features_of(images, sight, scale, rules["feature"])
-    z = agreement(seen, sight, ((h * first).astype(np.float32) for h in heights), cells, chart.step)
-    z = best_pairs(z, rules["pairs"]["share"], (rules["pairs"]["smooth_s"], rules["pairs"]["smooth_t"]))
+    first = dome(across, rule.first_power, 0.0)
+    supposed = ((h * first).astype(np.float32) for h in heights)
+    z = views.agreement(chart.chord, rule.reach, views.rules.feature, supposed)
     small_s, _ = cells.places(chart)
     u = _at_cells(np.nan_to_num(across, nan=9.0), cells, z.shape[1:])
     bead = (small_s > 0) & (small_s < chart.length)
     h, p, a = (np.zeros(len(small_s)) for _ in range(3))
     fitted = fit_sections(
-        z[:, :, bead], heights, dome(u[:, bead], rule["first_power"], 0.0), u[:, bead], chart.step * cells.along, rule
+        z[:, :, bead], heights, dome(u[:, bead], rule.first_power, 0.0), u[:, bead], chart.step * cells.along, rule
     )
     for whole, part in zip((h, p, a), fitted, strict=True):
         whole[:] = np.interp(small_s, small_s[bead], part)
@@ -79,56 +86,31 @@ def _at_cells(values: F64, cells: Cells, shape: tuple[int, ...]) -> F64:
     return np.asarray(cut.reshape(h, cells.across, w, cells.along).mean(axis=(1, 3)))
 
 
-def _refine(
-    images: Sequence[U8],
-    frames: Sequence[Projection],
-    chart: Chart,
-    scale: Sequence[float],
-    rules: dict[str, Any],
-    cells: Cells,
-    base: F64,
-) -> Surface:
+def _refine(views: _Views, base: F64) -> Surface:
     """The surface about ``base`` (h, w) that the photos agree on best, without leaving it further than need be."""
-    rule = rules["refine"]
-    steps, z = _evidence(images, frames, chart, scale, rules, cells, base)
-    dh, best = _decide(z, steps, _at_cells(_pull(chart, rule), cells, z.shape[1:]), rule)
+    rule, cells = views.rules.refine, views.cells
+    n = round(rule.reach / rule.step)
+    steps = np.asarray(np.arange(-n, n + 1) * rule.step, float)
+    ones = np.ones(base.shape, np.float32)
+    z = views.agreement(base, rule.reach, views.rules.feature_fine, (np.float32(d) * ones for d in steps))
+    dh, best = _decide(z, steps, _at_cells(_pull(views.chart, rule), cells, z.shape[1:]), rule)
     za, zb, zc = (np.take_along_axis(z, (best + k)[None], 0)[0].astype(float) for k in (-1, 0, 1))
     return Surface(
         base + _spread_out(dh, cells, base.shape),
         base,
         _spread_out(zb, cells, base.shape),
-        _spread_out((2 * zb - za - zc) / rule["step"] ** 2, cells, base.shape),
+        _spread_out((2 * zb - za - zc) / rule.step**2, cells, base.shape),
     )
 
 
-def _evidence(
-    images: Sequence[U8],
-    frames: Sequence[Projection],
-    chart: Chart,
-    scale: Sequence[float],
-    rules: dict[str, Any],
-    cells: Cells,
-    base: F64,
-) -> tuple[F64, F32]:
-    """Heights (K,) over ``base`` and how well the photos agree there (K, cells)."""
-    rule = rules["refine"]
-    sight = [Sightlines.of(frame, chart, base, rule["reach"]) for frame in frames]
-    seen = features_of(images, sight, scale, rules["feature_fine"])
-    n = round(rule["reach"] / rule["step"])
-    steps = np.arange(-n, n + 1) * rule["step"]
-    ones = np.ones(base.shape, np.float32)
-    z = agreement(seen, sight, (np.float32(d) * ones for d in steps), cells, chart.step)
-    return steps, best_pairs(z, rules["pairs"]["share"], (rules["pairs"]["smooth_s"], rules["pairs"]["smooth_t"]))
-
-
-def _pull(chart: Chart, rule: dict[str, Any]) -> F64:
+def _pull(chart: Chart, rule: ReliefRefine) -> F64:
     """How strongly each place (h, w) is held to the first surface: a plate is flat, a face only about a dome."""
     face = cv2.distanceTransform((~chart.face).astype(np.uint8), cv2.DIST_L2, 5) * chart.step
-    share = np.clip(face / rule["rise"], 0.0, 1.0)
-    return np.asarray(rule["pull"] + (rule["pull_plate"] - rule["pull"]) * share)
+    share = np.clip(face / rule.rise, 0.0, 1.0)
+    return np.asarray(rule.pull + (rule.pull_plate - rule.pull) * share)
 
 
-def _decide(z: F32, steps: F64, pull: F64, rule: dict[str, Any]) -> tuple[F64, Any]:
+def _decide(z: F32, steps: F64, pull: F64, rule: ReliefRefine) -> tuple[F64, Any]:
     """Height (cells) over the base, and the index of the step it is next to."""
     step = float(steps[1] - steps[0])
     cost = -z.astype(float) + pull * steps[:, None, None] ** 2
@@ -137,7 +119,7 @@ def _decide(z: F32, steps: F64, pull: F64, rule: dict[str, Any]) -> tuple[F64, A
     a, b, c = (np.take_along_axis(smooth, (best + k)[None], 0)[0] for k in (-1, 0, 1))
     shift = np.clip(0.5 * (a - c) / np.maximum(a - 2 * b + c, 1e-9), -0.5, 0.5)
     dh = steps[best] + shift * step
-    return cv2.GaussianBlur(dh, (0, 0), sigmaX=rule["smooth_s"], sigmaY=rule["smooth_t"]), best
+    return cv2.GaussianBlur(dh, (0, 0), sigmaX=rule.smooth_s, sigmaY=rule.smooth_t), best
 
 
 def _spread_out(values: F64, cells: Cells, shape: tuple[int, ...]) -> F64:
@@ -149,11 +131,11 @@ def _spread_out(values: F64, cells: Cells, shape: tuple[int, ...]) -> F64:
     return np.asarray(cv2.remap(values.astype(np.float32), gx, gy, cv2.INTER_LINEAR), float)
 
 
-def _semi_global(cost: F64, step: float, rule: dict[str, Any]) -> F64:
+def _semi_global(cost: F64, step: float, rule: ReliefRefine) -> F64:
     """Costs (K, h, w) gathered along four ways, a change of height costing its square, stiffer along the seam."""
     total = np.zeros_like(cost)
     k = np.arange(len(cost))
-    for axis, stiff in ((2, rule["along"]), (1, rule["across"])):
+    for axis, stiff in ((2, rule.along), (1, rule.across)):
         way = np.minimum(stiff * np.abs(k[:, None] - k) * step / 0.1, 1.0)
         for turned in (False, True):
             moved = np.moveaxis(cost, axis, 0)

@@ -10,8 +10,8 @@ import numpy as np
 import x3pio
 from scipy.ndimage import map_coordinates
 
-from toeline.datafile import load
 from toeline.errors import SettingsError
+from toeline.photogrammetry.figures import ReliefFigures
 from toeline.photogrammetry.quantities import seen_places, u_height
 from toeline.photogrammetry.relief import Relief
 from toeline.photogrammetry.surface_picture import draw_surface
@@ -51,7 +51,7 @@ def save_surface(relief: Relief, path: str | Path) -> None:
 
 def plate_grid(relief: Relief) -> dict[str, F64]:
     """``x_mm`` (w,), ``y_mm`` (h,) of card A's plate frame, ``h_mm`` and ``U_mm`` (h, w), NaN where not seen."""
-    step = load("relief.toml")["file"]["step"]
+    step = ReliefFigures.read().file.step
     chart = relief.chart
     s, t = np.meshgrid(chart.s[[0, -1]], chart.t[[0, -1]])
     corners = chart.points(s, t, np.zeros_like(s)).reshape(-1, 3)[:, :2]
@@ -77,7 +77,7 @@ def plate_grid(relief: Relief) -> dict[str, F64]:
 def _sections(relief: Relief) -> dict[str, F64]:
     """A fillet's cross-sections (m, k): where they lie along the base plate, away from the upright, and how far up."""
     chart = relief.chart
-    every = max(round(load("relief.toml")["file"]["section"] / chart.step), 1)
+    every = max(round(ReliefFigures.read().file.section / chart.step), 1)
     columns = np.arange(0, len(chart.s), every)
     half = np.arctan2(1.0, chart.slope)
     away = np.array([relief.side * np.sin(half), np.cos(half)])

@@ -9,16 +9,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
-from typing import Any
 
 import cv2
 import numpy as np
 
-from toeline.datafile import load
 from toeline.geometry.plate import Plate
 from toeline.photo import U8
 from toeline.photogrammetry.chart import Chart, Mask
 from toeline.photogrammetry.features import features_of
+from toeline.photogrammetry.figures import ReliefFigures, ReliefTie
 from toeline.photogrammetry.sight import Sightlines
 from toeline.trace.band import F32, F64
 
@@ -57,17 +56,17 @@ class _Match:
 
 def tie(images: Sequence[U8], plates: Sequence[Plate], chart: Chart, scale: Sequence[float]) -> Ties:
     """Tie BGR photos of ``scale`` px a mm by the plate beside the bead."""
-    rules = load("relief.toml")
-    rule = rules["tie"]
+    rules = ReliefFigures.read()
+    rule = rules.tie
     centres = [chart.coordinates(plate.camera_centre_mm[None])[0] for plate in plates]
     sight = [Sightlines.of(plate, chart, chart.ground, 1.0) for plate in plates]
-    features = features_of(images, sight, scale, rules["feature"])
+    features = features_of(images, sight, scale, rules.feature)
     flat = np.zeros((len(chart.t), len(chart.s)), np.float32)
     seen = [f.at(line.px(flat)) for f, line in zip(features, sight, strict=True)]
-    bare = _bare(chart, rule["clear"])
+    bare = _bare(chart, rule.clear)
     found = [_matched(seen, i, j, bare, chart, rule) for i, j in combinations(range(len(plates)), 2)]
     counts = [sum(len(m.s) for m in found if k in (m.i, m.j)) for k in range(len(plates))]
-    found = [m for m in found if min(counts[m.i], counts[m.j]) >= rule["fewest"]]
+    found = [m for m in found if min(counts[m.i], counts[m.j]) >= rule.fewest]
     about = chart.points(np.array(chart.length / 2), np.array(0.0), np.array(0.0))
     motions, rms, places = _adjust(found, centres, chart, len(plates), rule)
     tied = tuple(
@@ -82,22 +81,22 @@ def _bare(chart: Chart, clear: float) -> Mask:
     return np.asarray(wide == 0)
 
 
-def _matched(seen: Sequence[F32], i: int, j: int, bare: Mask, chart: Chart, rule: dict[str, Any]) -> _Match:
+def _matched(seen: Sequence[F32], i: int, j: int, bare: Mask, chart: Chart, rule: ReliefTie) -> _Match:
     """Blocks of photo i found again in photo j: where (mm), and how far off (n, 2) mm along and to the left."""
-    high, wide, reach = (round(rule[k] / chart.step) for k in ("block_t", "block_s", "reach"))
+    high, wide, reach = (round(mm / chart.step) for mm in (rule.block_t, rule.block_s, rule.reach))
     out = []
     a, b = seen[i], seen[j]
     for r in range(reach, len(chart.t) - high - reach, high // 2):
         for c in range(reach, len(chart.s) - wide - reach, wide):
-            if bare[r : r + high, c : c + wide].mean() < 0.9:
+            if bare[r : r + high, c : c + wide].mean() < rule.bare_share:
                 continue
             block = a[r : r + high, c : c + wide]
             around = b[r - reach : r + high + reach, c - reach : c + wide + reach]
-            if block.std() < 0.1 or around.std() < 0.1:
+            if min(block.std(), around.std()) < rule.least_spread:
                 continue
             r_map = np.asarray(cv2.matchTemplate(around, block, cv2.TM_CCOEFF_NORMED), np.float32)
             _, peak, _, (x, y) = cv2.minMaxLoc(r_map)
-            if peak < rule["least"] or not (0 < x < 2 * reach and 0 < y < 2 * reach):
+            if peak < rule.least or not (0 < x < 2 * reach and 0 < y < 2 * reach):
                 continue
             dx, dy = _summit(r_map, x, y)
             out.append((c + wide / 2, r + high / 2, (x + dx - reach) * chart.step, -(y + dy - reach) * chart.step))
@@ -136,7 +135,7 @@ def _moves(s: F64, t: F64, centre: F64, chart: Chart) -> F64:
 
 
 def _adjust(
-    found: Sequence[_Match], centres: Sequence[F64], chart: Chart, count: int, rule: dict[str, Any]
+    found: Sequence[_Match], centres: Sequence[F64], chart: Chart, count: int, rule: ReliefTie
 ) -> tuple[F64, float, tuple[int, ...]]:
     """Turns and moves (count, 6) in chart axes by robust least squares; the first photo stays."""
     rows, values, who = [], [], []
@@ -150,19 +149,19 @@ def _adjust(
         rows.append(block.reshape(2 * len(m.s), -1))
         values.append(m.shift.ravel())
         who += [(m.i, m.j)] * len(m.s)
-    prior = np.tile([rule["u_turn"]] * 3 + [rule["u_move"]] * 3, count)
+    prior = np.tile([rule.u_turn] * 3 + [rule.u_move] * 3, count)
     prior[:6] = 1e-9
     if not rows:
         return np.zeros((count, 6)), float("nan"), (0,) * count
     J, d = np.concatenate(rows), np.concatenate(values)
     weight = np.ones(len(d) // 2)
-    for _ in range(rule["rounds"]):
-        w = np.repeat(weight, 2) / rule["u_match"] ** 2
+    for _ in range(rule.rounds):
+        w = np.repeat(weight, 2) / rule.u_match**2
         normal = J.T @ (J * w[:, None]) + np.diag(1 / prior**2)
-        motion = np.linalg.solve(normal, J.T @ (w * d))
+        motion = np.asarray(np.linalg.solve(normal, J.T @ (w * d)), float)
         off = np.linalg.norm((d - J @ motion).reshape(-1, 2), axis=1)
-        weight = 1 / (1 + (off / rule["u_match"]) ** 2) ** 2
-    good = off < 3 * rule["u_match"]
+        weight = 1 / (1 + (off / rule.u_match) ** 2) ** 2
+    good = off < 3 * rule.u_match
     places = tuple(int(sum(g for g, pair in zip(good, who, strict=True) if k in pair)) for k in range(count))
     rms = float(np.sqrt(np.mean(off[good] ** 2))) if good.any() else float("nan")
     return motion.reshape(count, 6), rms, places

@@ -12,11 +12,14 @@ from toeline.record.models import (
     Identity,
     Inspection,
     NewDecision,
+    NewTest,
     Page,
     StoredPhoto,
     Summary,
     Tidied,
     TrendPoint,
+    Weld,
+    WeldTest,
 )
 from toeline.record.receipt import Receipt
 from toeline.record.search import Filters
@@ -35,6 +38,7 @@ __all__ = [
     "Identity",
     "Inspection",
     "NewDecision",
+    "NewTest",
     "Page",
     "Receipt",
     "Store",
@@ -42,6 +46,8 @@ __all__ = [
     "Summary",
     "Tidied",
     "TrendPoint",
+    "Weld",
+    "WeldTest",
     "default_store",
     "verify_backup",
 ]

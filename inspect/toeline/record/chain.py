@@ -19,13 +19,16 @@ from toeline.record import tables as t
 #: What the first entry names as the one before it.
 GENESIS = "0" * 64
 
-#: Fields of an inspection that say in words which weld it is.
-WORDS = ("job", "part", "weld", "procedure", "position")
+#: Fields of an inspection that say in words which weld it is, and which part of it.
+WORDS = ("job", "part", "drawing", "weld", "weld_pass", "layer", "face", "procedure", "position")
+
+#: Those of them that entries of form 1 cover by the words themselves.
+FIRST_WORDS = ("job", "part", "weld", "procedure", "position")
 
 #: The form in which inspections are recorded now, see ``tables.inspection``.
 FORM = 2
 
-EntryKind = Literal["inspection", "decision", "erasure"]
+EntryKind = Literal["inspection", "decision", "test", "procedure", "erasure"]
 
 
 def canonical(value: object) -> bytes:
@@ -73,7 +76,7 @@ def inspection_content(
     criteria_digest: str | None,
 ) -> str:
     """The digest of what an inspection's entry covers: of its texts the commitments, in form 1 some of the words."""
-    words = WORDS if row["form"] == 1 else ()
+    words = FIRST_WORDS if row["form"] == 1 else ()
     plain = ("id", "created_at", "date", "outcome", "criteria_id", *words)
     return digest(
         canonical(
@@ -96,6 +99,17 @@ def decision_content(row: Mapping[Any, Any], commitments: Mapping[str, str]) -> 
             | {"personal": dict(commitments)}
         )
     )
+
+
+def test_content(row: Mapping[Any, Any], commitments: Mapping[str, str]) -> str:
+    """The digest of what a later test's entry covers."""
+    plain = ("id", "inspection_id", "kind", "outcome", "date", "supersedes")
+    return digest(canonical({key: row[key] for key in plain} | {"personal": dict(commitments)}))
+
+
+def procedure_content(row: Mapping[Any, Any]) -> str:
+    """The digest of what a welding procedure's entry covers."""
+    return digest(canonical({key: row[key] for key in ("id", "name", "at", "sheet", "supersedes")}))
 
 
 def erasure_content(erased: Iterable[tuple[str, str]]) -> str:

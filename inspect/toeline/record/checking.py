@@ -22,6 +22,8 @@ from toeline.record.chain import (
     entry_digest,
     erasure_content,
     inspection_content,
+    procedure_content,
+    test_content,
 )
 from toeline.record.erasing import where_photos_lie
 from toeline.record.photos import PhotoFolder, media_type
@@ -41,14 +43,16 @@ class Finding(Model):
 class CheckReport(Model):
     """What a check of the store went through and found; ``head`` is the newest entry's digest.
 
-    ``entries`` are the inspections, decisions and erasures together, ``signed`` those whose signature was verified
-    with a key that was given. ``strays`` counts files in the photo folder that no inspection names. ``notes`` say what
-    is worth knowing and is no sign of a later change.
+    ``entries`` are the inspections, decisions, tests, procedures and erasures together, ``signed`` those whose
+    signature was verified with a key that was given. ``strays`` counts files in the photo folder that no inspection
+    names. ``notes`` say what is worth knowing and is no sign of a later change.
     """
 
     entries: int
     inspections: int
     decisions: int
+    tests: int
+    procedures: int
     erasures: int
     photos: int
     erased: int
@@ -104,6 +108,8 @@ def check_record(
         entries=len(entries),
         inspections=kinds["inspection"],
         decisions=kinds["decision"],
+        tests=kinds["test"],
+        procedures=kinds["procedure"],
         erasures=kinds["erasure"],
         photos=len(lies),
         erased=len(erased),
@@ -147,7 +153,9 @@ def check_links(entries: Iterable[RowMapping]) -> Iterator[Finding]:
 def check_contents(connection: Connection, entries: Iterable[RowMapping]) -> Iterator[Finding]:
     """Findings about the recorded rows: each must still be what its entry in the chain covers."""
     entered = {entry["subject"]: entry for entry in entries}
-    owners = {row.id: row.inspection_id for row in connection.execute(select(t.decision))}
+    owners = {
+        row.id: row.inspection_id for table in (t.decision, t.weld_test) for row in connection.execute(select(table))
+    }
     known = owners.keys() | set(connection.execute(select(t.inspection.c.id)).scalars())
     commitments: dict[str, dict[str, str]] = {}
     words: dict[str, dict[str, str | None]] = {}
@@ -198,6 +206,13 @@ def check_contents(connection: Connection, entries: Iterable[RowMapping]) -> Ite
         content = decision_content(row, commitments.get(row["id"], {}))
         found.add(row["id"])
         yield from _compare(entered, f"decision {row['id']}", row["id"], content, "decision")
+    for row in connection.execute(select(t.weld_test)).mappings():
+        found.add(row["id"])
+        content = test_content(row, commitments.get(row["id"], {}))
+        yield from _compare(entered, f"test {row['id']}", row["id"], content, "test")
+    for row in connection.execute(select(t.procedure)).mappings():
+        found.add(row["id"])
+        yield from _compare(entered, f"procedure {row['name']}", row["id"], procedure_content(row), "procedure")
     for stray in measures:
         yield Finding(kind="record", where=f"inspection {stray}", text="There are measures of an unknown inspection.")
     for subject, fields in erased.items():

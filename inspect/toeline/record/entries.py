@@ -21,12 +21,15 @@ from toeline.record.models import (
     Identity,
     Inspection,
     NewDecision,
+    PhotoUse,
     StoredPhoto,
     clean_text,
 )
+from toeline.record.personal import commit
 from toeline.record.photos import UNKNOWN_KIND, PhotoFolder, media_type
 from toeline.record.signing import Signer, append
 from toeline.record.texts import part_texts, whole_result
+from toeline.record.welds import weld_of
 from toeline.result import Outcome, Result
 
 
@@ -101,7 +104,7 @@ def record_inspection(
     ]
     if known:
         connection.execute(t.measure.insert(), known)
-    commitments = _commit_personal(connection, str(row["id"]), str(row["id"]), personal)
+    commitments = commit(connection, str(row["id"]), str(row["id"]), personal)
     content = chain.inspection_content(row, enumerate(shas), commitments, criteria_digest)
     append(connection, signer, at, "inspection", str(row["id"]), content)
     return str(row["id"])
@@ -144,7 +147,7 @@ def record_decision(
     }
     connection.execute(t.decision.insert().values(row))
     said = {"by": decision.by, "reason": decision.reason}
-    commitments = _commit_personal(connection, str(row["id"]), inspection, said)
+    commitments = commit(connection, str(row["id"]), inspection, said)
     append(connection, signer, at, "decision", str(row["id"]), chain.decision_content(row, commitments))
     return Decision(id=str(row["id"]), at=at, decision=decision.decision, by=decision.by, reason=decision.reason)
 
@@ -162,29 +165,6 @@ def _may_supersede(connection: Connection, old: str) -> None:
         raise RecordError(f"There is no inspection {old}.")
     if connection.execute(select(t.inspection.c.id).where(t.inspection.c.supersedes == old)).first():
         raise RecordError("That inspection was superseded already: supersede the one in its place.")
-
-
-def _commit_personal(
-    connection: Connection, subject: str, inspection: str, fields: Mapping[str, str | None]
-) -> dict[str, str]:
-    """Store the personal fields that are there; gives their commitments for the chain."""
-    commitments = {}
-    for field, value in fields.items():
-        if value is None:
-            continue
-        salt = chain.new_salt()
-        commitments[field] = chain.commitment(salt, field, value)
-        connection.execute(
-            t.personal.insert().values(
-                subject=subject,
-                field=field,
-                inspection_id=inspection,
-                value=value,
-                salt=salt,
-                commitment=commitments[field],
-            )
-        )
-    return commitments
 
 
 def read_inspection(connection: Connection, wanted: str) -> Inspection:
@@ -235,6 +215,8 @@ def read_inspection(connection: Connection, wanted: str) -> Inspection:
         result = whole_result(row["result"], own)
     except (ValidationError, ValueError, KeyError, IndexError, TypeError):
         raise RecordError(f"The result of inspection {wanted} cannot be read: check the record.") from None
+    photos = tuple(one.model_copy(update={"use": _use(k, one, result)}) for k, one in enumerate(photos))
+    later = connection.execute(select(t.inspection.c.id).where(t.inspection.c.supersedes == wanted)).scalar()
     name = photos[0].name if photos and photos[0].name else f"{result.photo.sha256[:12]} (name erased)"
     return Inspection(
         id=row["id"],
@@ -252,8 +234,39 @@ def read_inspection(connection: Connection, wanted: str) -> Inspection:
         photos=photos,
         decisions=decisions,
         supersedes=row["supersedes"],
-        superseded_by=connection.execute(select(t.inspection.c.id).where(t.inspection.c.supersedes == wanted)).scalar(),
+        superseded_by=later,
         why_superseded=own.get("why_superseded"),
+        supersedes_number=_number(connection, row["supersedes"]),
+        superseded_by_number=_number(connection, later),
+        tests=weld_of(connection, wanted).tests,
+        undid=undone(connection, row["supersedes"]) if row["supersedes"] else (),
         erased=tuple(sorted({"result" if one.startswith("result ") else one for one in erased})),
         head=newest(connection),
     )
+
+
+def undone(connection: Connection, old: str) -> tuple[str, ...]:
+    """What else superseding an inspection undoes, in sentences: the decision taken on it, and what counted it."""
+    number = _number(connection, old)
+    taken = connection.execute(
+        select(t.decision).where(t.decision.c.inspection_id == old).order_by(t.decision.c.number.desc()).limit(1)
+    ).first()
+    said = []
+    if taken is not None:
+        words = {"accept": "accepted", "reject": "rejected", "refer": "referred"}[taken.decision]
+        said.append(f"Entry {number} was {words} on {taken.at[:10]}: that decision is not carried over.")
+    said.append(f"Entry {number} no longer counts in the list, in trends and in the welder's continuity.")
+    said.append(f"A report of entry {number} that is printed already does not know it; printed anew it says so.")
+    return tuple(said)
+
+
+def _use(place: int, photo: StoredPhoto, result: Result) -> PhotoUse:
+    """What a photo is there for: the result names those that it was measured from."""
+    if place == 0:
+        return "measured"
+    return "heights" if photo.sha256 in {one.sha256 for one in result.photos} else "further"
+
+
+def _number(connection: Connection, subject: str | None) -> int | None:
+    """The number of an entry by what it is about."""
+    return connection.execute(select(t.ledger.c.seq).where(t.ledger.c.subject == subject)).scalar() if subject else None

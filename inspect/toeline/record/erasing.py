@@ -79,7 +79,7 @@ def _in_words_covered(connection: Connection, mentions: Mentions, numbers: Mappi
     """What the chain covers by its words: it can be found, and not erased."""
     criteria = {row.digest for row in connection.execute(select(t.criteria)) if mentions.in_text(row.text)}
     for row in connection.execute(select(t.inspection)).mappings():
-        plain = chain.WORDS if row["form"] == 1 else ()
+        plain = chain.FIRST_WORDS if row["form"] == 1 else ()
         for field in (*plain, "criteria_id"):
             if row[field] and mentions.in_text(row[field]):
                 yield Found(_hit(row["id"], numbers, field, row[field], why=_OLDER), None)
@@ -89,6 +89,10 @@ def _in_words_covered(connection: Connection, mentions: Mentions, numbers: Mappi
             if mentions.in_text(words):
                 where = "result, " + ".".join(map(str, path))
                 yield Found(_hit(row["id"], numbers, where, words, why=_OLDER), None)
+    for row in connection.execute(select(t.procedure)).mappings():
+        if mentions.in_text(row["sheet"]):
+            hit = Hit(inspection="", number=numbers.get(row["id"], 0), field="procedure", text=row["name"])
+            yield Found(hit.model_copy(update={"kept_because": _OLDER}), None)
 
 
 _OLDER = "the chain covers the words themselves"

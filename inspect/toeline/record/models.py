@@ -9,6 +9,7 @@ from typing import Annotated, Literal
 from pydantic import BeforeValidator, ConfigDict, Field, TypeAdapter, ValidationError
 
 from toeline.errors import RecordError
+from toeline.names import TestKind
 from toeline.result import GaugeReading, Model, Outcome, Result
 from toeline.text import one_line
 
@@ -57,7 +58,11 @@ class Identity(Model):
 
     job: Line = None
     part: Line = None
-    weld: Line = None
+    drawing: Line = None  # the drawing's number
+    weld: Line = None  # the weld's number on the drawing
+    weld_pass: Line = None  # root, fill, cap or a number
+    layer: Line = None
+    face: Line = None  # which side of the weld the photo shows: the face or the root
     welder: Line = None
     procedure: Line = None
     position: Line = None
@@ -82,13 +87,52 @@ class Decision(NewDecision):
     at: str
 
 
+class NewTest(Model):
+    """The result of a test about to be added to a weld.
+
+    ``by`` tested it, ``standard`` says how, ``report`` and ``specimen`` name papers and piece, ``found`` what was seen.
+    """
+
+    model_config = _DISCREET
+
+    kind: TestKind
+    outcome: Literal["pass", "fail"]
+    date: datetime.date | None = None
+    by: Line = None
+    standard: Line = None
+    report: Line = None
+    specimen: Line = None
+    found: Text = None
+
+
+class WeldTest(NewTest):
+    """A test on record, its entry's ``number``, and the inspection it was added to.
+
+    One that was superseded stays and counts no more: ``superseded_by`` is the entry's number of the one in its place.
+    """
+
+    id: str
+    number: int
+    at: str
+    inspection: str
+    why_superseded: str | None = None
+    superseded_by: int | None = None
+
+
+PhotoUse = Literal["measured", "heights", "further"]
+
+
 class StoredPhoto(Model):
-    """A photo kept with its original bytes; ``name`` is what the file was called, unless erased."""
+    """A photo kept with its original bytes; ``name`` is what the file was called, unless erased.
+
+    ``use``: the one ``measured``, one more that told ``heights`` with it, or a ``further`` one to look at.
+    """
 
     sha256: str
     size: int
     media_type: str
     name: str | None = None
+    use: PhotoUse = "further"
 
 
 class Head(Model):
@@ -101,8 +145,8 @@ class Head(Model):
 class Inspection(Model):
     """One inspection as recorded. The first photo is the one measured.
 
-    ``erased`` names the personal fields that were there and have been erased; ``head`` is the newest entry of the
-    record when it was read.
+    ``tests`` are those of its whole weld. ``erased`` names the personal fields that were there and have been erased;
+    ``head`` is the newest entry of the record when it was read. Numbers are the entries'.
     """
 
     id: str
@@ -118,6 +162,10 @@ class Inspection(Model):
     supersedes: str | None
     superseded_by: str | None
     why_superseded: str | None
+    supersedes_number: int | None = None
+    superseded_by_number: int | None = None
+    tests: tuple[WeldTest, ...] = ()
+    undid: tuple[str, ...] = ()  # by taking the place of an earlier one
     erased: tuple[str, ...] = ()
     head: Head
 
@@ -144,6 +192,30 @@ class Summary(Model):
     criteria: str | None
     photo_sha256: str
     superseded: bool
+
+
+class Weld(Model):
+    """All that is on record about one weld: same job, part, drawing and weld number.
+
+    An inspection without a weld number stands for itself, with those that it superseded or that supersede it.
+    """
+
+    job: str | None
+    part: str | None
+    drawing: str | None
+    weld: str | None
+    inspections: tuple[Summary, ...]
+    tests: tuple[WeldTest, ...]
+
+    @property
+    def holding(self) -> tuple[Summary, ...]:
+        """The inspections that hold: none that was superseded."""
+        return tuple(one for one in self.inspections if not one.superseded)
+
+    @property
+    def failed_tests(self) -> tuple[WeldTest, ...]:
+        """The tests that hold and did not pass."""
+        return tuple(one for one in self.tests if one.outcome == "fail" and one.superseded_by is None)
 
 
 class Page(Model):
@@ -182,7 +254,10 @@ class Tidied(Model):
 
 
 class Hit(Model):
-    """A place of the record that names a person; ``kept_because`` says why it cannot be erased, or is blank."""
+    """A place of the record that names a person; ``kept_because`` says why it cannot be erased, or is blank.
+
+    ``inspection`` is blank where it stands in a welding procedure.
+    """
 
     inspection: str
     number: int

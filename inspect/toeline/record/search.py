@@ -9,11 +9,12 @@ from sqlalchemy import ColumnElement, Connection, ScalarSelect, Select, and_, ex
 
 from toeline.errors import RecordError
 from toeline.record import tables as t
+from toeline.record.chain import WORDS
 from toeline.record.models import DecisionKind, Identity, Page, Summary, TrendPoint
 from toeline.result import Model, Outcome
 
 #: The identity's fields that stand in the inspection itself; welder and inspector stand apart, to be erasable.
-PLAIN_FIELDS = ("job", "part", "weld", "procedure", "position", "date")
+PLAIN_FIELDS = (*WORDS, "date")
 
 _PERSONAL_FIELDS = ("welder", "inspector")
 
@@ -26,7 +27,11 @@ class Filters(Model):
 
     job: str | None = None
     part: str | None = None
+    drawing: str | None = None
     weld: str | None = None
+    weld_pass: str | None = None
+    layer: str | None = None
+    face: str | None = None
     welder: str | None = None
     procedure: str | None = None
     position: str | None = None
@@ -162,14 +167,23 @@ def find(
     total = connection.execute(select(func.count()).select_from(t.inspection).where(*conditions)).scalar_one()
     key = _sort_key(sort)
     newest = t.ledger.c.seq.desc() if descending else t.ledger.c.seq
-    rows = connection.execute(
+    rows = (
         _rows()
         .where(*conditions)
         .order_by((key.desc() if descending else key.asc()).nulls_last(), newest)
         .limit(size)
         .offset((page - 1) * size)
-    ).mappings()
-    items = tuple(
+    )
+    return Page(items=_summed_up(connection, rows), total=total, page=page, size=size)
+
+
+def summaries(connection: Connection, condition: ColumnElement[bool]) -> tuple[Summary, ...]:
+    """The inspections that meet a condition, superseded ones too, in the order in which they were recorded."""
+    return _summed_up(connection, _rows().where(condition).order_by(t.ledger.c.seq))
+
+
+def _summed_up(connection: Connection, rows: Select[Any]) -> tuple[Summary, ...]:
+    return tuple(
         Summary(
             id=row["id"],
             number=row["seq"] or 0,
@@ -181,9 +195,8 @@ def find(
             photo_sha256=row["sha256"] or "",
             superseded=bool(row["superseded"]),
         )
-        for row in rows
+        for row in connection.execute(rows).mappings()
     )
-    return Page(items=items, total=total, page=page, size=size)
 
 
 def values(connection: Connection, field: str) -> tuple[str, ...]:

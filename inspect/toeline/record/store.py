@@ -24,14 +24,27 @@ from toeline.record import tables as t
 from toeline.record.backup import BackupReport, read_backup, verify_backup, write_backup
 from toeline.record.checking import CheckReport, check_record
 from toeline.record.database import cause, connect, default_store, tidy_files
-from toeline.record.entries import Draft, newest, read_inspection, record_decision, record_inspection
+from toeline.record.entries import Draft, newest, read_inspection, record_decision, record_inspection, undone
 from toeline.record.erasing import erase, find, where_photos_lie
 from toeline.record.migrations import migrate
-from toeline.record.models import Decision, Erasure, Hit, Identity, Inspection, NewDecision, Page, Tidied, TrendPoint
+from toeline.record.models import (
+    Decision,
+    Erasure,
+    Hit,
+    Identity,
+    Inspection,
+    NewDecision,
+    NewTest,
+    Page,
+    Tidied,
+    TrendPoint,
+    Weld,
+)
 from toeline.record.photos import PhotoFolder
 from toeline.record.receipt import Receipt
 from toeline.record.signing import Signer, append, own_key, sign_entry
-from toeline.result import Result
+from toeline.record.welds import keep_procedure, procedures, record_test, weld_of
+from toeline.result import Procedure, Result
 
 #: Names the advisory lock that writers on PostgreSQL take; any fixed number of our own.
 _PG_LOCK = 0x746F656C696E65
@@ -190,6 +203,25 @@ class Store:
                 raise RecordError("This inspection was superseded: decide on the one in its place.")
             return record_decision(connection, inspection, row["outcome"], decision, _now(), self._signer)
 
+    def add_test(
+        self, inspection: str, test: NewTest, *, supersedes: str | None = None, why: str | None = None
+    ) -> Weld:
+        """Add the result of a later test to the weld of an inspection; gives the weld with it.
+
+        A result that was wrong is superseded by the right one, added to the same inspection, and ``why`` must be said.
+        """
+        with self._writing() as connection:
+            record_test(connection, inspection, test, _now(), self._signer, supersedes=supersedes, why=why)
+            return weld_of(connection, inspection)
+
+    def keep_procedure(self, procedure: Procedure) -> None:
+        """Put a welding procedure on record; an earlier one of that name stays, and this one holds from now on.
+
+        Raises ``RecordError`` where the one on record says the very same.
+        """
+        with self._writing() as connection:
+            keep_procedure(connection, procedure, _now(), self._signer)
+
     def erase_person(self, name: str) -> Erasure:
         """Erase a person's name wherever it stands, with every remark, reason and file name that mentions it.
 
@@ -252,6 +284,21 @@ class Store:
         with self._reading() as connection:
             return read_inspection(connection, inspection)
 
+    def undone_by_superseding(self, inspection: str) -> tuple[str, ...]:
+        """What else putting another inspection in the place of this one undoes, in sentences."""
+        with self._reading() as connection:
+            return undone(connection, inspection)
+
+    def weld(self, inspection: str) -> Weld:
+        """All that is on record about the weld that an inspection is of. Raises ``RecordError`` where there is none."""
+        with self._reading() as connection:
+            return weld_of(connection, inspection)
+
+    def procedures(self) -> tuple[Procedure, ...]:
+        """The welding procedures that hold, by name."""
+        with self._reading() as connection:
+            return procedures(connection)
+
     def photo(self, sha256: str) -> bytes:
         """A photo's original bytes, verified, or the copy without a name that was put in its place.
 
@@ -292,7 +339,10 @@ class Store:
         """
         with self._reading() as connection:
             hits = [one.hit for one in find(connection, self._photos, name)]
-            found = [read_inspection(connection, one) for one in dict.fromkeys(hit.inspection for hit in hits)]
+            found = [
+                read_inspection(connection, one)
+                for one in dict.fromkeys(hit.inspection for hit in hits if hit.inspection)
+            ]
         return {
             "schema": "toeline.person/1",
             "exported_at": _now(),

@@ -33,7 +33,11 @@ inspection = Table(
     Column("date", String(10)),
     Column("job", String(200), index=True),
     Column("part", String(200)),
-    Column("weld", String(200)),
+    Column("drawing", String(200)),
+    Column("weld", String(200), index=True),
+    Column("weld_pass", String(200)),
+    Column("layer", String(200)),
+    Column("face", String(200)),
     Column("procedure", String(200), index=True),
     Column("position", String(200)),
     Column("result", Text, nullable=False),
@@ -63,6 +67,30 @@ decision = Table(
     Column("decision", String(6), nullable=False),
     Unique("inspection_id", "number"),
     CheckConstraint("decision in ('accept', 'reject', 'refer')", name="decision_kind"),
+)
+
+#: A bend, break, macro or other test made on the weld later on; its words are personal text.
+weld_test = Table(
+    "weld_test",
+    metadata,
+    Column("id", String(32), primary_key=True),
+    Column("inspection_id", String(32), ForeignKey("inspection.id"), nullable=False, index=True),
+    Column("kind", String(20), nullable=False),
+    Column("outcome", String(4), nullable=False),
+    Column("date", String(10)),
+    Column("supersedes", String(32), ForeignKey("weld_test.id"), unique=True),
+    CheckConstraint("outcome in ('pass', 'fail')", name="test_outcome"),
+)
+
+#: Welding procedures with their ranges, as JSON; of those of one name the newest holds.
+procedure = Table(
+    "procedure",
+    metadata,
+    Column("id", String(32), primary_key=True),
+    Column("name", String(200), nullable=False, index=True),
+    Column("at", String(27), nullable=False),
+    Column("sheet", Text, nullable=False),
+    Column("supersedes", String(32), ForeignKey("procedure.id"), unique=True),
 )
 
 #: Text that may name a person. The chain covers only ``commitment``, a salted digest: erasing value and salt

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
@@ -9,23 +10,26 @@ from typing import TYPE_CHECKING
 from toeline.causes.chart import chart
 from toeline.causes.position import settings_position
 from toeline.document import withhold
-from toeline.evidence.gauge import in_words
+from toeline.evidence.gauge import spoken_reading
 from toeline.evidence.needs import spoken
 from toeline.judgement.decision import RULE_MEANINGS, RULE_NAMES
 from toeline.measures.registry import title_of
-from toeline.names import CAUSES
+from toeline.names import CAUSES, TESTS
 from toeline.report.fillet_sketch import draw_cross_section
 from toeline.report.highlights import CHANCES, measures_to_read
 from toeline.report.key import UNSURE, keyed_indications
 from toeline.report.relief_profile import draw_relief_profile
 from toeline.result import BudgetRow, JudgedLine, Quantity, Result
-from toeline.text import capital, sentence
-from toeline.units import Unit, convert, say
+from toeline.text import capital, clause, sentence
+from toeline.units import Unit, convert, say, temperature
 
 if TYPE_CHECKING:
-    from toeline.record import Identity, Inspection, NewDecision
+    from toeline.record import Identity, Inspection, NewDecision, WeldTest
 
 Row = tuple[str, str]
+
+#: What the photos of an inspection are there for.
+PHOTO_WORDS = {"measured": "measured", "heights": "for heights", "further": "further"}
 
 #: Said on every report, whatever was measured.
 LIMITS = (
@@ -34,6 +38,9 @@ LIMITS = (
     "This report does not replace a visual inspection. Acceptance belongs to a qualified inspector under the code "
     "that governs the work.",
 )
+
+#: What a procedure's lines come to.
+PROCEDURE_WORDS = {"inside": "inside", "outside": "OUTSIDE", "unknown": "not known"}
 
 _OUTCOMES = {"pass": "PASS", "fail": "FAIL", "undecided": "UNDECIDED"}
 _DECISIONS = {"accept": "ACCEPTED", "reject": "REJECTED", "refer": "REFERRED"}
@@ -90,13 +97,17 @@ class ReportContent:
     """Everything a report says; empty tuples and None are left out by the layouts."""
 
     title: str
+    head: str  # whose weld it is, for the head of every page
     made_at: str
+    superseded: str  # large, where this report no longer holds
     outcome: str
     outcome_text: str
     decision: str
     decision_text: str
     decision_reason: str
+    warnings: tuple[str, ...]
     identity: tuple[Row, ...]
+    corrects: tuple[Row, ...]
     remarks: str
     picture_alt: str
     picture_note: str
@@ -108,6 +119,9 @@ class ReportContent:
     lines: tuple[LineRow, ...]
     needs: tuple[str, ...]
     gauge: tuple[tuple[str, str, str, str], ...]
+    tests: tuple[tuple[str, str, str, str], ...]
+    procedure_title: str
+    procedure: tuple[tuple[str, str, str, str], ...]
     unused: tuple[str, ...]
     calibration: tuple[Row, ...]
     budget_title: str
@@ -147,13 +161,17 @@ def report_content(
     budget_title, budget = _budget(result, unit)
     return ReportContent(
         title="Weld face report",
+        head=_head(result, identity, inspection),
+        superseded=_superseded(inspection),
         made_at=(made_at or datetime.now(UTC)).astimezone(UTC).strftime("%Y-%m-%d %H:%M UTC"),
         outcome=outcome,
         outcome_text=outcome_text,
         decision=_DECISIONS[decision.decision] if decision else "",
         decision_text=_decided(decision),
         decision_reason=(decision.reason or "") if decision else "",
+        warnings=_warnings(result, inspection),
         identity=_identity(identity, inspection),
+        corrects=_corrects(inspection),
         remarks=(inspection.remarks or "") if inspection else "",
         picture_alt=_picture_alt(result),
         picture_note=_picture_note(result, unsure=any(entry.perhaps for entry in key)),
@@ -174,6 +192,9 @@ def report_content(
         lines=tuple(_line(line, unit) for line in judgement.lines) if judgement else (),
         needs=tuple(map(spoken, judgement.needs)) if judgement else (),
         gauge=tuple(_gauge(result, unit)),
+        tests=test_rows(inspection.tests) if inspection else (),
+        procedure_title=_procedure_title(result),
+        procedure=tuple((p.variable, p.allowed, p.used, PROCEDURE_WORDS[p.outcome]) for p in result.procedure),
         unused=judgement.unused if judgement else (),
         calibration=_calibration(result, unit),
         budget_title=budget_title,
@@ -226,13 +247,90 @@ def _decided(decision: NewDecision | None) -> str:
     return " ".join(part for part in (by, f"on {at[:16].replace('T', ' ')} UTC" if at else "") if part)
 
 
+def _head(result: Result, identity: Identity | None, inspection: Inspection | None) -> str:
+    if identity is None:
+        return f"Photo {result.photo.name}"
+    parts = (
+        weld_words(identity),
+        f"job {identity.job}" if identity.job else "",
+        f"entry {inspection.number}" if inspection else "",
+    )
+    return capital(", ".join(filter(None, parts)))
+
+
+def weld_words(identity: Identity) -> str:
+    """Which weld it is, and which part of it, in a few words."""
+    parts = (
+        f"weld {identity.weld}" if identity.weld else "weld without a number",
+        f"drawing {identity.drawing}" if identity.drawing else "",
+        f"{identity.weld_pass} pass" if identity.weld_pass else "",
+        f"layer {identity.layer}" if identity.layer else "",
+        identity.face or "",
+    )
+    return ", ".join(filter(None, parts))
+
+
+def _superseded(inspection: Inspection | None) -> str:
+    if inspection is None or inspection.superseded_by is None:
+        return ""
+    return f"SUPERSEDED by entry {inspection.superseded_by_number}: this report no longer holds."
+
+
+def _warnings(result: Result, inspection: Inspection | None) -> tuple[str, ...]:
+    """What stands beside the outcome: a later test that did not pass, a setting outside the welding procedure."""
+    said = [
+        f"A later test did not pass: {TESTS[one.kind]}{f' of {one.date}' if one.date else ''}"
+        f"{f', {clause(one.found)}' if one.found else ''}."
+        for one in (inspection.tests if inspection else ())
+        if one.outcome == "fail" and one.superseded_by is None
+    ]
+    outside = [f"{clause(one.variable)} {one.used}" for one in result.procedure if one.outcome == "outside"]
+    if outside:
+        said.append(f"Welded outside the procedure {_procedure_name(result)}: {'; '.join(outside)}.")
+    return tuple(said)
+
+
+def _procedure_name(result: Result) -> str:
+    procedure = result.settings.procedure
+    return "" if procedure is None else procedure.name
+
+
+def _procedure_title(result: Result) -> str:
+    procedure = result.settings.procedure
+    if procedure is None:
+        return ""
+    revision = f", revision {procedure.revision}" if procedure.revision else ""
+    said = f", {result.settings.welding.weld_pass} pass" if result.settings.welding.weld_pass else ""
+    return f"Welding procedure {procedure.name}{revision}{said}"
+
+
+def test_rows(tests: Sequence[WeldTest]) -> tuple[tuple[str, str, str, str], ...]:
+    """Tests made on a weld later on: what, its result, what was found and by what papers, who and when."""
+    rows = []
+    for one in tests:
+        papers = (
+            sentence(one.found or ""),
+            f"By {one.standard}." if one.standard else "",
+            f"Specimen {one.specimen}." if one.specimen else "",
+            f"Report {one.report}." if one.report else "",
+            f"Why the earlier result was superseded: {sentence(one.why_superseded)}" if one.why_superseded else "",
+        )
+        outcome = one.outcome if one.superseded_by is None else f"superseded by entry {one.superseded_by}"
+        who = ", ".join(filter(None, (one.by, one.date.isoformat() if one.date else "", f"entry {one.number}")))
+        rows.append((capital(TESTS[one.kind]), outcome, " ".join(filter(None, papers)), who))
+    return tuple(rows)
+
+
 def _identity(identity: Identity | None, inspection: Inspection | None) -> tuple[Row, ...]:
     if identity is None:
         return ()
+    which = (("Pass", identity.weld_pass), ("Layer", identity.layer), ("Side", identity.face))
     rows = [
         ("Job", identity.job),
         ("Part", identity.part),
+        ("Drawing", identity.drawing),
         ("Weld", identity.weld),
+        *((name, text) for name, text in which if text),
         ("Welder", identity.welder),
         ("Procedure", identity.procedure),
         ("Position", identity.position),
@@ -240,12 +338,15 @@ def _identity(identity: Identity | None, inspection: Inspection | None) -> tuple
         ("Date", identity.date.isoformat() if identity.date else None),
     ]
     gone = inspection.erased if inspection else ()
-    shown = [(name, text or ("erased on request" if name.lower() in gone else "–")) for name, text in rows]
-    if inspection is not None and inspection.supersedes:
-        shown.append(("Supersedes", f"{inspection.supersedes[:12]}: {inspection.why_superseded or 'reason erased'}"))
-    if inspection is not None and inspection.superseded_by:
-        shown.append(("SUPERSEDED", f"by {inspection.superseded_by[:12]}: this report no longer holds"))
-    return tuple(shown)
+    return tuple((name, text or ("erased on request" if name.lower() in gone else "–")) for name, text in rows)
+
+
+def _corrects(inspection: Inspection | None) -> tuple[Row, ...]:
+    """Which entry this one took the place of, why, and what else that undid."""
+    if inspection is None or not inspection.supersedes:
+        return ()
+    why = inspection.why_superseded or "the reason was erased"
+    return ("Supersedes", f"entry {inspection.supersedes_number}: {why}"), ("Undone by it", " ".join(inspection.undid))
 
 
 def _picture_alt(result: Result) -> str:
@@ -314,8 +415,7 @@ def _gauge(result: Result, unit: Unit) -> list[tuple[str, str, str, str]]:
         if reading.at is not None:
             place, name = convert(reading.at, "mm", unit)
             at = f"{place:.{2 if unit == 'in' else 0}f} {name} from the start"
-        what = capital(reading.name.replace("_", " "))
-        rows.append((what, in_words(reading, unit), at, reading.by or "not named"))
+        rows.append((*spoken_reading(reading, unit), at, reading.by or "not named"))
     return rows
 
 
@@ -381,6 +481,9 @@ def _settings(result: Result, unit: Unit) -> tuple[Row, ...]:
         ("Current", current),
         ("Box range", "{:g} to {:g} A".format(*welding.box_range_a) if welding.box_range_a else None),
         ("Technique", welding.technique),
+        ("Pass", welding.weld_pass),
+        ("Preheat", None if welding.preheat_c is None else temperature(welding.preheat_c, unit)),
+        ("Interpass temperature", None if welding.interpass_c is None else temperature(welding.interpass_c, unit)),
         ("Position", place.name + f" ({place.aws}, {place.iso})" if place else None),
         ("Voltage", f"{welding.voltage_v:g} V" if welding.voltage_v else None),
         ("Arc time", f"{welding.arc_time_s:g} s" if welding.arc_time_s else None),
@@ -404,5 +507,8 @@ def _digests(result: Result, inspection: Inspection | None) -> tuple[Row, ...]:
         rows.append((f"Record, entry {inspection.number}", inspection.digest))
         rows.append((f"Record's head at entry {inspection.head.number}, when printed", inspection.head.digest))
         rows.append(("Inspection", inspection.id))
-        rows += [(f"Further photo {k}, SHA-256", one.sha256) for k, one in enumerate(inspection.photos[1:], start=1)]
+        rows += [
+            (f"Photo {k}, {PHOTO_WORDS[one.use]}, SHA-256", one.sha256)
+            for k, one in enumerate(inspection.photos[1:], start=2)
+        ]
     return tuple(rows)

@@ -11,8 +11,8 @@ from toeline.units import Unit, figure, say
 
 Dot = tuple[float, float]
 
-_WIDTH, _ROOT, _LONG = 320.0, (120.0, 200.0), 150.0  # picture width, root and longer leg, px
-_LINE = 17.0
+_ROOT, _LONG = (120.0, 200.0), 150.0  # root and longer leg, px
+_LINE, _LETTER = 17.0, 6.6  # a line of words, and how wide a letter is at most on average, px
 # attributes, not a style sheet: one inside a page would reach beyond the drawing
 _LOOK = {
     "plate": 'fill="currentColor" fill-opacity=".12" stroke="currentColor" stroke-width="1"',
@@ -50,22 +50,29 @@ def draw_cross_section(result: Result, unit: Unit = "mm") -> str | None:
         *([f"the drawing's throat {figure(asked, unit)}"] if asked and not by_leg else []),
     ]
     height = _ROOT[1] + 78 + _LINE * len(words)
+    slab = _slab(angle, max(px * (nominal or 0.0), px * upright.value) + 25, 26)
+    beside = _beside(top, angle)
+    dots = [*slab, toe, top, *beside, _on_base(190), _on_base(-90)]
+    left, high = min(x for x, _ in dots) - 20, min(0.0, min(y for _, y in dots) - 8)
+    right = max(*(x for x, _ in dots), left + 12 + max(map(len, words)) * _LETTER) + 8
+    box = f"{left:.0f} {high:.0f} {right - left:.0f} {height - high:.0f}"
     drawn = [
         _shape([_on_base(-90), _on_base(190), _below(_on_base(190), 26), _below(_on_base(-90), 26)], "plate"),
-        _shape(_slab(angle, max(px * (nominal or 0.0), px * upright.value) + 25, 26), "plate"),
+        _shape(slab, "plate"),
         _shape([_ROOT, toe, top], "weld"),
         *([_shape([_ROOT, _on_base(nominal * px), _on_upright(nominal * px, angle)], "size")] if nominal else []),
         _stroke(_ROOT, foot),
         _arc(angle),
         *_dimension(_below(_ROOT, 38), _below(toe, 38), "z₁", (0.0, 15.0)),
-        *_dimension(*_beside(top, angle), "z₂", (-13.0 * sin(radians(angle)), -13.0 * cos(radians(angle)))),
+        *_dimension(*beside, "z₂", (-13.0 * sin(radians(angle)), -13.0 * cos(radians(angle)))),
         _text((_between(_ROOT, foot, 0.62)[0] + 9, _between(_ROOT, foot, 0.62)[1] + 3), "a"),
     ]
     key = [
-        f'<text x="8" y="{height - _LINE * (len(words) - k) + 6:.0f}">{escape(w)}</text>' for k, w in enumerate(words)
+        f'<text x="{left + 8:.0f}" y="{height - _LINE * (len(words) - k) + 6:.0f}">{escape(w)}</text>'
+        for k, w in enumerate(words)
     ]
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDTH:.0f} {height:.0f}" role="img" '
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{box}" role="img" '
         f'aria-label="Cross-section of the fillet to scale: {escape("; ".join(words), quote=True)}" '
         'font-family="sans-serif" font-size="13" fill="currentColor">' + "".join(drawn + key) + "</svg>"
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from toeline.datafile import load
+from toeline.causes.figures import CoachingWords
 from toeline.measures.registry import MEASURES
 from toeline.names import CAUSES
 from toeline.result import JudgedLine, Judgement, Problem, Quantity, Result
@@ -11,7 +11,7 @@ _WORST_FIRST = {"fail": 0, "undecided": 1, "pass": 2}
 #: How likely a line conforms that has no number to tell by.
 _WITHOUT_NUMBER = {"fail": 0.0, "undecided": 0.5, "pass": 1.0}
 #: Said wherever the chances of several causes stand.
-CHANCES: str = load("coaching.toml")["chances"]
+CHANCES: str = CoachingWords.read().chances
 _SEVEREST_FIRST = {"stop": 0, "warning": 1, "note": 2}
 
 

@@ -16,6 +16,7 @@ from toeline.photo import Photo
 from toeline.report.content import ReportContent, Row, report_content
 from toeline.report.picture import draw_picture, encode
 from toeline.result import Result
+from toeline.text import unbroken
 from toeline.units import Unit
 
 if TYPE_CHECKING:
@@ -43,11 +44,15 @@ def html_report(
 
 
 def _sections(d: ReportContent, picture: bytes | None) -> Iterable[Markup]:
+    if d.superseded:
+        yield Markup('<p class="superseded" role="alert">{}</p>').format(d.superseded)
+    yield _list("", d.warnings)
     if d.decision:
         yield Markup("<p><strong>Decision by the person: {}</strong> {}</p>").format(d.decision, d.decision_text)
     if d.decision_reason:
         yield Markup("<p>Reason: {}</p>").format(d.decision_reason)
     yield _pairs("", d.identity)
+    yield _pairs("", d.corrects)
     if d.remarks:
         yield Markup("<p>Remarks: {}</p>").format(d.remarks)
     if picture is not None:
@@ -67,8 +72,10 @@ def _sections(d: ReportContent, picture: bytes | None) -> Iterable[Markup]:
         [(row.imperfection, row.limit, row.measured, row.outcome, row.why, row.source) for row in d.lines],
     )
     yield _list("What would settle the rest", d.needs)
-    yield _table("Gauged and seen by a person", ("What", "Value ± U", "Where", "Who"), d.gauge)
+    yield _table("Gauged and seen by a person", ("What", "Value ± U, or what was seen", "Where", "Who"), d.gauge)
     yield _list("Not used, as no line of the criteria goes by it", d.unused)
+    yield _table("Tests made later", ("Test", "Result", "What was found, and the papers", "Who and when"), d.tests)
+    yield _table(d.procedure_title, ("Variable", "Allowed", "Welded with", "Within it"), d.procedure)
     yield _table(
         "Measures",
         ("Measure", "Value", "± U (k = 2)", "n"),
@@ -109,14 +116,16 @@ def _heading(title: str) -> Markup:
 def _pairs(title: str, rows: Sequence[Row]) -> Markup:
     if not rows:
         return Markup("")
-    cells = Markup("").join(Markup("<dt>{}</dt><dd>{}</dd>").format(*row) for row in rows)
+    cells = Markup("").join(Markup("<dt>{}</dt><dd>{}</dd>").format(name, unbroken(said)) for name, said in rows)
     return _heading(title) + Markup("<dl>{}</dl>").format(cells)
 
 
 def _list(title: str, items: Sequence[str]) -> Markup:
     if not items:
         return Markup("")
-    return _heading(title) + Markup("<ul>{}</ul>").format(Markup("").join(map(Markup("<li>{}</li>").format, items)))
+    return _heading(title) + Markup("<ul>{}</ul>").format(
+        Markup("").join(map(Markup("<li>{}</li>").format, map(unbroken, items)))
+    )
 
 
 def _table(title: str, head: Sequence[str], rows: Sequence[Sequence[str]]) -> Markup:
@@ -124,8 +133,10 @@ def _table(title: str, head: Sequence[str], rows: Sequence[Sequence[str]]) -> Ma
         return Markup("")
     top = Markup("").join(map(Markup('<th scope="col">{}</th>').format, head))
     cell = Markup('<td data-label="{}">{}</td>').format  # the label is shown on a phone, where rows are stacked
-    body = Markup("").join(Markup("<tr>{}</tr>").format(Markup("").join(map(cell, head, row))) for row in rows)
-    kind = "stacks" if len(head) > 4 else ""
+    body = Markup("").join(
+        Markup("<tr>{}</tr>").format(Markup("").join(map(cell, head, map(unbroken, row)))) for row in rows
+    )
+    kind = "figures" if head[-1] == "n" else "stacks"
     return _heading(title) + Markup('<table class="{}"><thead><tr>{}</tr></thead><tbody>{}</tbody></table>').format(
         kind, top, body
     )

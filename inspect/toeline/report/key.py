@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from toeline.datafile import load
 from toeline.evidence.evidence import Evidence, Seen
+from toeline.measures.figures import IndicationFigures
 from toeline.names import INDICATIONS
 from toeline.result import Indication, Result
 from toeline.units import Unit, convert, figure, say
@@ -77,7 +77,7 @@ def _title(members: tuple[Indication, ...], *, perhaps: bool) -> str:
 
 def _too_small(members: tuple[Indication, ...]) -> int:
     """How many balls of spatter are smaller than the count of spatter takes in; none of another kind."""
-    least = load("indications.toml")["spatter"]["counted"]
+    least = IndicationFigures.read().spatter.counted
     return sum(1 for one in members if one.kind == "spatter" and one.size and one.size.known and _size(one) < least)
 
 
@@ -93,6 +93,6 @@ def _detail(members: tuple[Indication, ...], unit: Unit) -> str:
         word = "largest " if len(members) > 1 else ""
         parts.append(f"{word}{say(first.size, unit)}" + (" wide" if first.kind == "undercut" else ""))
     if small := _too_small(members):
-        least = figure(load("indications.toml")["spatter"]["counted"], unit)
+        least = figure(IndicationFigures.read().spatter.counted, unit)
         parts.append(f"{small} more under {least}, not counted" if small < len(members) else f"{small} under {least}")
     return ", ".join(parts)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import os
-from dataclasses import asdict
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
-from importlib.resources import files
+from importlib.resources import files as files_of
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import cv2
 import numpy as np
@@ -16,10 +17,11 @@ import typst
 from toeline.errors import ReportError
 from toeline.files import write_whole
 from toeline.photo import Photo
-from toeline.report.content import report_content
+from toeline.report.content import ReportContent, report_content
 from toeline.report.picture import draw_picture, encode
 from toeline.report.typeset import Paper, typeset
 from toeline.result import Result
+from toeline.text import unbroken
 from toeline.units import Unit
 
 if TYPE_CHECKING:
@@ -54,17 +56,63 @@ def pdf_report(
     """
     made_at = made_at or datetime.now(UTC)
     content = report_content(result, identity, decision, inspection=inspection, unit=unit, made_at=made_at)
-    picture = _picture(result, photo, unit)
-    data = asdict(content) | {"paper": paper, "picture": _picture_name(picture), "picture_share": _share(picture)}
-    template = (files("toeline.report") / "report.typ").read_bytes()
-    sources = {"result.json": result.to_json().encode()}
-    if content.cross_section:
-        sources["cross_section.svg"] = content.cross_section.encode()
-    if content.relief_profile:
-        sources["relief_profile.svg"] = content.relief_profile.encode()
-    if picture is not None:
-        sources[str(data["picture"])] = picture
-    return typeset(template, data, sources, made_at, _STANDARDS)
+    sheet = Sheet(content, result, drawn(result, photo, unit))
+    return lay_out(f"{content.title} · {content.outcome}", (sheet,), paper=paper, made_at=made_at)
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """One inspection to be laid out: what it says, its result to be attached, and its picture as JPEG or PNG."""
+
+    content: ReportContent
+    result: Result
+    picture: bytes | None
+
+
+def lay_out(
+    title: str,
+    sheets: Sequence[Sheet],
+    *,
+    paper: Paper,
+    made_at: datetime,
+    front: Mapping[str, object] | None = None,
+) -> bytes:
+    """The PDF of one or more sheets, perhaps with a page before them."""
+    laid: list[object] = []
+    sources: dict[str, bytes] = {}
+    for number, sheet in enumerate(sheets, 1):
+        ending = "" if len(sheets) == 1 else f"-{number}"
+        picture = _picture_name(sheet.picture, ending)
+        files = {
+            "picture": picture,
+            "result": f"result{ending}.json",
+            "section": f"cross_section{ending}.svg",
+            "relief": f"relief_profile{ending}.svg",
+        }
+        sources[f"result{ending}.json"] = sheet.result.to_json().encode()
+        sources[f"cross_section{ending}.svg"] = sheet.content.cross_section.encode()
+        sources[f"relief_profile{ending}.svg"] = sheet.content.relief_profile.encode()
+        if picture is not None and sheet.picture is not None:
+            sources[picture] = sheet.picture
+        laid.append(_unbroken(asdict(sheet.content)) | {"files": files, "picture_share": _share(sheet.picture)})
+    data = {
+        "title": title,
+        "paper": paper,
+        "made_at": sheets[0].content.made_at,
+        "versions": sheets[0].content.versions,
+        "front": None if front is None else _unbroken(front),
+        "sheets": laid,
+    }
+    return typeset((files_of("toeline.report") / "report.typ").read_bytes(), data, sources, made_at, _STANDARDS)
+
+
+def _unbroken(value: Any) -> Any:
+    """The same with no line broken inside figures; drawings are left alone."""
+    if isinstance(value, str):
+        return value if value.startswith("<svg") else unbroken(value)
+    if isinstance(value, Mapping):
+        return {key: _unbroken(one) for key, one in value.items()}
+    return [_unbroken(one) for one in value] if isinstance(value, Sequence) else value
 
 
 def write_report(
@@ -88,22 +136,23 @@ def write_report(
         raise ReportError(f"The report {target} cannot be written: {error.strerror}.") from error
 
 
-def _picture(result: Result, photo: Photo | bytes | None, unit: Unit) -> bytes | None:
+def drawn(result: Result, photo: Photo | bytes | None, unit: Unit) -> bytes | None:
+    """The picture of a report: drawn from the photo, or as it was drawn already."""
     if isinstance(photo, Photo):
-        drawn = draw_picture(
+        picture = draw_picture(
             photo, result, width=_PICTURE_PX, text_px=_LETTERS_PX, tallest=_TALLEST, key=False, unit=unit
         )
-        return encode(drawn)
+        return encode(picture)
     return photo
 
 
-def _picture_name(picture: bytes | None) -> str | None:
+def _picture_name(picture: bytes | None, ending: str) -> str | None:
     if picture is None:
         return None
     if picture.startswith(b"\xff\xd8\xff"):
-        return "picture.jpg"
+        return f"picture{ending}.jpg"
     if picture.startswith(b"\x89PNG"):
-        return "picture.png"
+        return f"picture{ending}.png"
     raise ReportError("The picture for the report must be a JPEG or PNG.")
 
 

@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from toeline.datafile import load
+from toeline.measures.figures import DetectionFigures
 from toeline.photo import Photo
 from toeline.report.key import CROWDS, UNSURE, Keyed, keyed_indications
 from toeline.result import Indication, Quantity, Result
@@ -187,7 +187,7 @@ def _draw_toes(crop: U8, result: Result, view: _View, text: float) -> None:
 
 def _toe(image: U8, path: F64, result: Result, colour: Colour, text: float, *, dashed: bool = False) -> None:
     """A toe's line (N, 2); where it was not seen surely it is dotted and pale, as no line that stands for one."""
-    sure = np.asarray(result.bead.toe_confidence, float) >= load("detection.toml")["toe"]
+    sure = np.asarray(result.bead.toe_confidence, float) >= DetectionFigures.read().toe
     if len(sure) != len(path):
         sure = np.ones(len(path), bool)
     turns = np.flatnonzero(np.diff(sure)) + 1
@@ -402,12 +402,16 @@ def _seam_scale(result: Result, view: _View, width: int, text: float, unit: Unit
     baseline = round(0.35 * text)
     cv2.line(strip, (int(x[0]), baseline), (int(x[-1]), baseline), INK, _thick(text, 0.06), cv2.LINE_AA)
     said = unit if scaled else "% of its length"
+    free = -1.0
     for k in range(floor((s[-1] - s[0]) / per / step + 1e-9) + 1):
         at = float(np.interp(s[0] + k * step * per, s, x))
         cv2.line(strip, _ipoint(at, 0), _ipoint(at, 0.6 * text), INK, _thick(text, 0.07), cv2.LINE_AA)
-        label = f"{k * step:g}"
-        left = min(at - _text_width(label, text * 0.92) / 2, width - _text_width(label, text * 0.92))
-        _text(strip, (left, 1.6 * text), label if k else f"0 {said}", text * 0.92)
+        label = f"{k * step:g}" if k else f"0 {said}"
+        wide = _text_width(label, text * 0.92)
+        left = min(at - _text_width(label if k else "0", text * 0.92) / 2, width - wide)
+        if left >= free:  # clear of the one before
+            _text(strip, (left, 1.6 * text), label, text * 0.92)
+            free = left + wide + 0.5 * text
     return strip
 
 
@@ -446,12 +450,15 @@ def _draw_profile(result: Result, x: F64, width: int, height: int, text: float, 
     if body.any():
         ends = x[body]
         cv2.rectangle(strip, _ipoint(ends[0], top), _ipoint(ends[-1], bottom), (240, 240, 240), -1)
-    for k in range(round((high - low) / step) + 1):
+    rows = round((high - low) / step)
+    each = max(1, ceil(1.2 * text * rows / (bottom - top)))  # as many figures as stand clear of each other
+    for k in range(rows + 1):
         value = low + k * step
         at = float(y(np.array([value]))[0])
         cv2.line(strip, _ipoint(x[0], at), _ipoint(x[-1], at), PALE, _thick(text, 0.04), cv2.LINE_AA)
         label = f"{value:.{max(0, -floor(log10(step)))}f}"
-        _text(strip, (max(2.0, float(x[0]) - 0.6 * text * len(label)), at + 0.3 * text), label, text * 0.8)
+        if k % each == 0:
+            _text(strip, (max(2.0, float(x[0]) - 0.6 * text * len(label)), at + 0.3 * text), label, text * 0.8)
     shown = (values >= low) & (values <= high)  # the ends taper off below
     for run in np.split(np.arange(len(x)), np.flatnonzero(np.diff(shown)) + 1):
         if shown[run[0]] and len(run) > 1:

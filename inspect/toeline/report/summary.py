@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from toeline.report.highlights import first_change, speaks, worst_lines
 from toeline.result import Result
+from toeline.text import clause
 
 _WORDS = {"pass": "PASS", "fail": "FAIL", "undecided": "UNDECIDED"}
 
@@ -32,6 +33,26 @@ def summary_lines(result: Result) -> tuple[str, ...]:
     if (first := first_line(result)) is not None:
         told.append(first)
     return tuple(told)
+
+
+def procedure_lines(result: Result) -> tuple[str, ...]:
+    """The welding procedure in up to two lines: what lies outside it, and what is open; nothing without one."""
+    if result.settings.procedure is None or not result.procedure:
+        return ()
+    name = f"Procedure {result.settings.procedure.name}"
+    outside = [
+        f"{clause(one.variable)} {one.used}, allowed {one.allowed}"
+        for one in result.procedure
+        if one.outcome == "outside"
+    ]
+    unknown = [f"{clause(one.variable)} {one.used}" for one in result.procedure if one.outcome == "unknown"]
+    inside = len(result.procedure) - len(outside) - len(unknown)
+    told = [
+        f"{name}: OUTSIDE in {'; '.join(outside)}."
+        if outside
+        else f"{name}: {inside} of {len(result.procedure)} inside."
+    ]
+    return (*told, *([f"  open: {'; '.join(unknown)}"] if unknown else []))
 
 
 def first_line(result: Result) -> str | None:

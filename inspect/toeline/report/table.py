@@ -15,7 +15,8 @@ if TYPE_CHECKING:
     from toeline.record import Identity
 
 CSV_COLUMNS = (
-    "photo", "sha256", "job", "part", "weld", "welder", "procedure", "position", "inspector", "date",
+    "photo", "sha256", "job", "part", "drawing", "weld", "weld_pass", "layer", "face",
+    "welder", "procedure", "position", "inspector", "date",
     "kind", "name", "value", "U", "k", "unit", "n", "from_mm", "to_mm", "side", "outcome", "limit", "source", "why",
 )  # fmt: skip
 
@@ -57,6 +58,10 @@ def csv_rows(result: Result, identity: Identity | None = None) -> tuple[dict[str
         value = {"value": reading.value, "U": reading.U, "unit": reading.unit, "from_mm": reading.at}
         by = f"by {reading.by or 'a person not named'}"
         rows.append({"kind": "reading", "name": reading.name, **value, "why": by})
+    rows.extend(
+        {"kind": "procedure", "name": one.variable, "outcome": one.outcome, "limit": one.allowed, "why": one.used}
+        for one in result.procedure
+    )
     rows.extend(
         {"kind": "cause", "name": cause.cause, "value": cause.likelihood, "unit": "1"} for cause in result.causes
     )

@@ -37,11 +37,11 @@ from rich.console import Console, Group, RenderableType
 from rich.table import Table
 from scipy.stats import norm
 
-from toeline.datafile import load
 from toeline.errors import SettingsError, ToelineError
 from toeline.measures.registry import MEASURES
 from toeline.result import Joint
 from toeline.validation.against_truth import UNDERCUT_CLASSES, Hits, PhotoScore, compare, refused
+from toeline.validation.figures import AccuracyFigures, Target
 from toeline.validation.relief_scenes import SceneScore, relief_figures, scenes_in, score_scene
 
 _SUFFIXES = (".jpg", ".jpeg", ".png")
@@ -132,7 +132,7 @@ def run_accuracy(
     board = replace(summarise(scores), foreign=foreign_files(Path(folder)))
     if not scene_scores:
         return board
-    figures = [_against(f, *relief_figures(scene_scores)[f["key"]]) for f in load("accuracy.toml")["relief"]]
+    figures = [_against(f, *relief_figures(scene_scores)[f.key]) for f in AccuracyFigures.read().relief]
     return replace(board, scenes=tuple(scene_scores), figures=(*board.figures, *figures))
 
 
@@ -312,8 +312,8 @@ def _figures(
         "cause_two": _share([s.cause in (s.causes or ())[:2] for s in trouble]),
         "silent": _share([not s.causes for s in good]),
     }
-    out = [_against(f, *values[f["key"]]) for f in load("accuracy.toml")["figure"]]
-    low, high = load("accuracy.toml")["inside"]["floor"]
+    out = [_against(f, *values[f.key]) for f in AccuracyFigures.read().figure]
+    low, high = AccuracyFigures.read().inside.floor
     for m in measures.values():
         if m.name in MEASURES and MEASURES[m.name].validated and m.inside is not None:
             n = m.photos - len(m.missing)
@@ -351,14 +351,14 @@ def _share(right: Sequence[bool]) -> tuple[float | None, int]:
     return (sum(right) / len(right) if right else None), len(right)
 
 
-def _against(figure: dict[str, Any], value: float | None, n: int) -> Figure:
-    floor, aim = float(figure["floor"]), float(figure["aim"])
+def _against(target: Target, value: float | None, n: int) -> Figure:
+    floor, aim = target.floor, target.aim
     reached: Literal["aim", "floor", "no", "-"] = "-"
     if value is not None and n:
-        up = 1.0 if figure["better"] == "high" else -1.0
+        up = 1.0 if target.better == "high" else -1.0
         reached = "aim" if up * value >= up * aim else "floor" if up * value >= up * floor else "no"
     finite = value if value is None or np.isfinite(value) else None
-    return Figure(figure["key"], figure["name"], finite, n, floor, aim, reached)
+    return Figure(target.key, target.name, finite, n, floor, aim, reached)
 
 
 def tables(accuracy: Accuracy) -> RenderableType:

@@ -22,9 +22,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates, median_filter
 
-from toeline.datafile import load
 from toeline.errors import ToelineError
+from toeline.photogrammetry.figures import ReliefFigures
 from toeline.result import Result
+from toeline.validation.figures import AccuracyFigures
 
 F64 = NDArray[np.float64]
 
@@ -79,7 +80,7 @@ def relief_figures(scenes: Sequence[SceneScore]) -> dict[str, tuple[float | None
     """Each figure and how many scenes, or places, it rests on; what was not told is infinitely far off."""
     done = [s for s in scenes if s.face is not None]
     face, beside = ([pair for s in done if (pair := getattr(s, name))] for name in ("face", "beside"))
-    four = [s for s in done if s.photos >= load("relief.toml")["groove"]["fewest"]]
+    four = [s for s in done if s.photos >= ReliefFigures.read().groove.fewest]
     errors = {
         "height": [s.height.error for s in done if s.height],
         "undercut": [t.error for s in four for t in s.undercuts],
@@ -280,7 +281,7 @@ def _along(result: Result, truth: dict[str, Any], side: str) -> tuple[F64, F64, 
 
 
 def _undercuts(result: Result, truth: dict[str, Any]) -> tuple[Told, ...]:
-    least = load("accuracy.toml")["relief_scene"]["undercut_least"]
+    least = AccuracyFigures.read().relief_scene.undercut_least
     low, high = _body(truth)
     out = []
     for run in truth["bead"]["undercut"]:

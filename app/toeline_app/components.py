@@ -1,4 +1,4 @@
-"""Pieces that several pages share: a result's headline and folds, lengths in the user's unit, downloads."""
+"""Components that several pages share: a result's headline and folds, lengths in the user's unit, downloads."""
 
 from __future__ import annotations
 

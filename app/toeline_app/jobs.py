@@ -1,22 +1,29 @@
 """What worker processes do: measure, draw, typeset. Nothing here knows of the web.
 
-The heavy parts are loaded where they are used, as the app itself names these functions and runs none of them.
+Heavy libraries are loaded where they are used, as the app itself names these functions and runs none of them.
 """
 
 from __future__ import annotations
 
 import io
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from PIL import Image
 
 from toeline.coupons.roster import coupon_code
-from toeline.photo import read_photo
+from toeline.errors import PhotoError
+from toeline.photo import Photo, read_photo
+from toeline.problems import problem
 from toeline.processes.workers import allow_time_for
 from toeline.record import Inspection
-from toeline.result import Result, Settings
+from toeline.result import Problem, Result, Settings
 from toeline.units import Unit
+
+if TYPE_CHECKING:
+    from toeline.photogrammetry import SidesSeen
 
 OVERVIEW_PX = 1200
 
@@ -38,17 +45,59 @@ def warm_up() -> None:
     batch.warm_up()
 
 
-def examine(path: Path, name: str, settings: Settings, known: Result | None, with_code: bool) -> Examined:
-    """Measure one photo, unless it is ``known``, and draw it. Raises ToelineError with a sentence for the user."""
-    from toeline.pipeline import measure_with
+#: A photo's name and where its bytes lie.
+Named = tuple[Path, str]
+
+
+def examine(
+    path: Path, name: str, settings: Settings, known: Result | None, with_code: bool, sides: Sequence[Named] = ()
+) -> Examined:
+    """Measure one photo, with those from the sides of its bead, unless it is ``known``, and draw it.
+
+    Raises:
+        ToelineError: with a sentence for the user.
+    """
+    from toeline.pipeline import measure_with, relief_with
     from toeline.report.picture import draw_overview, draw_picture, encode
 
     photo = read_photo(path, name)
-    allow_time_for(photo.width * photo.height / 1e6)
-    result = known or measure_with(photo, settings)
+    # each further photo takes as long as one more of its size does
+    allow_time_for((1 + len(sides)) * photo.width * photo.height / 1e6)
+    if known is not None:
+        result = known
+    elif sides:
+        result = relief_with([photo, *(read_photo(*side) for side in sides)], settings)
+    else:
+        result = measure_with(photo, settings)
     picture = encode(draw_picture(photo, result, unit=settings.unit))
     overview = encode(draw_overview(photo, result, width=OVERVIEW_PX))
     return Examined(result, picture, overview, coupon_code(photo.image) if with_code else None)
+
+
+def look_at_sides(face: Result, photos: Sequence[Named]) -> SidesSeen:
+    """From which sides photos were taken, the face photo first; one that cannot be read is left out.
+
+    Raises:
+        ToelineError: the face photo cannot be read, or its card allows no pose.
+    """
+    from toeline.photogrammetry import SidesSeen, sides_seen
+
+    read: dict[int, Photo] = {}
+    unread: dict[int, Problem] = {}
+    for nth, (path, name) in enumerate(photos):
+        try:
+            read[nth] = read_photo(path, name)
+        except PhotoError as error:
+            if nth == 0:
+                raise
+            unread[nth] = problem("relief_unread", why=str(error))
+    found = sides_seen(list(read.values()), face)
+    place = list(read)
+    return SidesSeen(
+        tuple(one.model_copy(update={"photo": place[one.photo]}) for one in found.seen_from),
+        found.missing,
+        unread | {place[nth]: why for nth, why in found.left_out.items()},
+    )
 
 
 def draw(photo: bytes, result_json: str, unit: Unit) -> bytes:

@@ -9,26 +9,26 @@ import pytest
 from toeline.errors import JobEnded, PhotoError
 from toeline.processes.workers import Workers
 from toeline.result import Settings
-from toeline_app import work
+from toeline_app import jobs
 
 PHOTO = Path(__file__).resolve().parents[2] / "demo_images" / "good_stringer.jpg"
 
 
 def test_a_worker_measures_one_visitor_s_photo_while_another_s_crashes_it(tmp_path):
     (tmp_path / "bad.heic").write_bytes(b"\0\0\0\x18ftypheic" + bytes(500))
-    with Workers(1, work.warm_up) as workers:
-        jobs = [
-            workers.submit(work.examine, path, path.name, Settings(), None, False)
+    with Workers(1, jobs.warm_up) as workers:
+        photos = [
+            workers.submit(jobs.examine, path, path.name, Settings(), None, False)
             for path in (tmp_path / "bad.heic", PHOTO)
         ]
         crash = workers.submit(_crash)
-        report = workers.submit(work.pdf, jobs[1].result().result, PHOTO, "mm", None)
+        report = workers.submit(jobs.pdf, photos[1].result().result, PHOTO, "mm", None)
         with pytest.raises(PhotoError):
-            jobs[0].result()
+            photos[0].result()
         with pytest.raises(JobEnded):
             crash.result()
-        assert jobs[1].result().result.bead.found
-        assert jobs[1].result().picture.startswith(b"\xff\xd8")
+        assert photos[1].result().result.bead.found
+        assert photos[1].result().picture.startswith(b"\xff\xd8")
         assert report.result().startswith(b"%PDF")
 
 

@@ -1,0 +1,121 @@
+"""The class of this session: its rubric, its names, its photos and what was looked for, measured and scored."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import streamlit as st
+from pydantic import BaseModel, ConfigDict
+
+from toeline.coupons.coupons import ClassScores
+from toeline.coupons.roster import Roster
+from toeline.coupons.rubric import Rubric
+from toeline.result import GaugeReading, Result, Settings
+from toeline_app import photos, prefs, service
+from toeline_app.photos import Photo, Shown
+from toeline_app.views.bench import to_settings
+
+COUPONS, REFERENCE = "coupons_photos", "reference_photos"
+_STATE = "class"
+
+
+class Said(BaseModel):
+    """What the instructor said of the class: the rubric's id and texts of their own by id, the roster's text, and looks
+    by photo (digest)."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    rubric: str = "first-beads"
+    texts: dict[str, str] = {}
+    roster: str = ""
+    roster_name: str = ""
+    looks: dict[str, tuple[GaugeReading, ...]] = {}
+
+
+@dataclass(frozen=True, slots=True)
+class Scored:
+    """The class scored, with its photos as they are shown, by name."""
+
+    scores: ClassScores
+    shown: dict[str, Shown]
+    settings: Settings
+
+
+def said() -> Said:
+    """What was said of the class."""
+    text = st.session_state.get(_STATE)
+    return Said() if text is None else Said.model_validate_json(text)
+
+
+def say(**changed: object) -> None:
+    """Say something of the class anew."""
+    st.session_state[_STATE] = Said.model_validate(dict(said()) | changed).model_dump_json(exclude_defaults=True)
+
+
+def rubric_text() -> str:
+    """The text of the rubric in use, with any change."""
+    now = said()
+    return now.texts.get(now.rubric) or service.rubric_text(now.rubric)
+
+
+def use_text(text: str | None) -> None:
+    """Use this text for the chosen rubric, or the shipped one."""
+    now = said()
+    rest = {name: kept for name, kept in now.texts.items() if name != now.rubric}
+    say(texts=rest if text in (None, service.rubric_text(now.rubric)) else rest | {now.rubric: text})
+
+
+def rubric() -> Rubric:
+    """The rubric in use. Raises RubricError while its text is wrong."""
+    return service.read_rubric(rubric_text())
+
+
+def roster() -> Roster | None:
+    """The names, where a roster was given. Raises RubricError."""
+    now = said()
+    return service.roster(now.roster.encode(), now.roster_name) if now.roster else None
+
+
+def settings() -> Settings:
+    """The settings of the class: those of the page Measure, with what was said on the page of the class."""
+    return to_settings(prefs.preferences())
+
+
+def measured(chosen: Sequence[Photo], *, with_code: bool = False) -> list[Shown]:
+    """Photos measured by the settings that a measure goes by: rod, criteria and looks come in afterwards."""
+    bare = service.measured_by(settings())
+    return photos.measure_all([(photo, bare) for photo in chosen], batch=True, with_code=with_code)
+
+
+def score(chosen: Sequence[Photo], reference: Result | None) -> Scored:
+    """The chosen photos scored. Raises RubricError."""
+    names, looks, whole = roster(), said().looks, settings()
+    shown = measured(chosen, with_code=bool(names and names.by_code))
+    found = [
+        (one.photo.name, service.said_of(one.result, whole, looks.get(one.photo.sha256, ())), one.problem, one.code)
+        for one in shown
+    ]
+    scores = service.score_photos(found, rubric(), reference, names)
+    return Scored(scores, {one.photo.name: one for one in shown}, whole)
+
+
+def scored() -> Scored | None:
+    """The class as it is held, scored; None where there is no class, or the reference bead is missing.
+
+    Raises RubricError.
+    """
+    chosen = photos.holding(COUPONS)
+    found: Result | None = None
+    if rubric().needs_reference:
+        held = photos.holding(REFERENCE)
+        found = reference(measured(held)[0]) if held else None
+        if found is None:
+            return None
+    return score(chosen, found) if chosen else None
+
+
+def reference(shown: Shown) -> Result | None:
+    """The result of the reference bead, where it can be used."""
+    found = service.said_of(shown.result, settings(), ())
+    return None if found is None or found.stopped else found

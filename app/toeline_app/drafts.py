@@ -1,0 +1,102 @@
+"""Drafts on the server's disk: a visitor's photos and what was said about them, so that a reload loses nothing."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+import threading
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from time import time
+
+from toeline.files import write_whole
+
+#: A draft is let go this long after it was last changed, s: a day's work.
+KEPT_FOR_S = 43_200.0
+KEPT_FOR = "12 hours"
+#: What all drafts together hold; beyond it the longest unchanged are let go.
+MOST_BYTES_OF_ALL = 4_000_000_000
+_TEXT = "draft.json"
+_ENDING = ".photo"
+
+
+def drafts_path() -> Path:
+    """Where drafts lie: the XDG state folder."""
+    state = os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state"
+    return Path(state) / "toeline" / "drafts"
+
+
+class Drafts:
+    """One draft for each visitor, in a private folder of its own under the digest of a key that only they hold."""
+
+    def __init__(self, folder: Path, clock: Callable[[], float] = time) -> None:
+        self._root = folder
+        self._clock = clock
+        self._lock = threading.Lock()
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        self.sweep()
+
+    def keep(self, key: str, text: str, photos: Mapping[str, Path]) -> None:
+        """Keep a draft in the place of the one before: its text, and its photos by their digests. Raises OSError.
+
+        The photos come first and the text last: a kill on the way leaves the draft as it was.
+        """
+        folder = self._folder(key)
+        with self._lock:
+            folder.mkdir(mode=0o700, exist_ok=True)
+            self._make_room(folder, sum(path.stat().st_size for path in photos.values()))
+            for digest, path in photos.items():
+                kept = folder / f"{digest}{_ENDING}"
+                if not kept.exists():
+                    write_whole(kept, path.read_bytes(), private=True)
+            write_whole(folder / _TEXT, text, private=True)
+            now = self._clock()
+            os.utime(folder / _TEXT, (now, now))
+            for kept in folder.glob(f"*{_ENDING}"):
+                if kept.stem not in photos:
+                    kept.unlink(missing_ok=True)
+
+    def load(self, key: str) -> tuple[str, dict[str, bytes]] | None:
+        """A draft's text and photos, or None where there is none, or it is past its time."""
+        folder = self._folder(key)
+        with self._lock:
+            try:
+                if self._over(folder):
+                    return None
+                text = (folder / _TEXT).read_text("utf-8")
+                return text, {path.stem: path.read_bytes() for path in folder.glob(f"*{_ENDING}")}
+            except OSError:
+                return None
+
+    def forget(self, key: str) -> None:
+        """Let go of a draft now."""
+        with self._lock:
+            shutil.rmtree(self._folder(key), ignore_errors=True)
+
+    def sweep(self) -> int:
+        """Let go of the drafts that are past their time; says how many those were."""
+        with self._lock:
+            gone = [folder for folder in self._root.iterdir() if self._over(folder)]
+            for folder in gone:
+                shutil.rmtree(folder, ignore_errors=True)
+        return len(gone)
+
+    def _folder(self, key: str) -> Path:
+        return self._root / hashlib.sha256(key.encode()).hexdigest()
+
+    def _changed(self, folder: Path) -> float:
+        """When a draft was last changed; a folder without a text is one that is being made."""
+        try:
+            return (folder / _TEXT).stat().st_mtime
+        except OSError:
+            return folder.stat().st_mtime if folder.exists() else 0.0
+
+    def _over(self, folder: Path) -> bool:
+        return self._clock() - self._changed(folder) > KEPT_FOR_S
+
+    def _make_room(self, mine: Path, size: int) -> None:
+        others = sorted((one for one in self._root.iterdir() if one != mine), key=self._changed)
+        held = {one: sum(file.stat().st_size for file in one.iterdir()) for one in others}
+        while others and sum(held[one] for one in others) + size > MOST_BYTES_OF_ALL:
+            shutil.rmtree(others.pop(0), ignore_errors=True)

@@ -1,0 +1,189 @@
+"""The instructor's subcommands: rubrics, a class scored, raters compared."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from toeline.errors import RubricError
+from toeline.files import write_whole
+
+
+def rubric(
+    which: Annotated[str | None, typer.Argument(help="A shipped name or a file; without one, all are listed.")] = None,
+    pass_mark: Annotated[
+        float | None, typer.Option(help="Pass mark, percent of all points.", metavar="PERCENT")
+    ] = None,
+    weight: Annotated[
+        list[str] | None,
+        typer.Option(help="Points for one thing that counts; 0 takes it out. Once for each.", metavar="ID=POINTS"),
+    ] = None,
+    out: Annotated[Path | None, typer.Option(help="Write the rubric to this file, to be given to score.")] = None,
+) -> None:
+    """List scoring rubrics, show or check one, set its pass mark and weights."""
+    from toeline.coupons.rubric import load_rubric, read_rubric, rubric_text, shipped_rubrics, with_marks
+
+    console = Console(highlight=False, soft_wrap=True)
+    if which is None:
+        for name in shipped_rubrics():
+            console.print(Text(f"{name:<20} {load_rubric(name).title}"))
+        console.print("Show one: toeline rubric NAME. Change it: toeline rubric NAME --pass-mark 75 --out mine.toml")
+        return
+    text = rubric_text(which)
+    chosen = read_rubric(text, which)
+    if pass_mark is not None or weight:
+        share = chosen.pass_share if pass_mark is None else pass_mark / 100
+        text = with_marks(text, share, dict(_weight(one) for one in weight or ()))
+        chosen = read_rubric(text, which)
+    console.print(Text(f"{chosen.title}: {chosen.points:g} points, pass mark {chosen.pass_share * chosen.points:g}"))
+    table = Table(box=None, pad_edge=False)
+    for title in ("id", "points", "what counts", "why"):
+        table.add_column(title, overflow="fold", justify="right" if title == "points" else "left")
+    for item in chosen.item:
+        table.add_row(item.id, f"{item.weight:g}", Text(item.title), Text(item.why))
+    for rule in chosen.fails:
+        table.add_row(rule.id, "fails", Text(rule.title), Text(rule.why))
+    console.print(table, soft_wrap=False)
+    if out is not None:
+        write_whole(out, text)
+        typer.echo(f"{out}: give it to toeline score --rubric {out}")
+
+
+def _weight(text: str) -> tuple[str, float]:
+    name, _, points = text.partition("=")
+    try:
+        return name.strip(), float(points)
+    except ValueError:
+        raise RubricError(f"{text!r} is not ID=POINTS, such as even_width=30.") from None
+
+
+def score(
+    folder: Annotated[Path, typer.Argument(help="Folder of coupon photos.")],
+    rubric: Annotated[str | None, typer.Option(help="Rubric: a shipped name or a file.")] = None,
+    roster: Annotated[Path | None, typer.Option(help="CSV that names the coupons.")] = None,
+    reference: Annotated[Path | None, typer.Option(help="Photo of the reference bead.")] = None,
+    joint: Annotated[Literal["bead", "butt", "fillet"], typer.Option(help="What was welded.")] = "bead",
+    thickness: Annotated[
+        str | None, typer.Option(help="Plate thickness, mm, or as 3/8 inch.", metavar="LENGTH")
+    ] = None,
+    check_line: Annotated[
+        str | None, typer.Option(help="Measured length of the card's check line, mm.", metavar="LENGTH")
+    ] = None,
+    electrode: Annotated[
+        str | None, typer.Option(help="Electrode core diameter, mm, or as 1/8 inch.", metavar="LENGTH")
+    ] = None,
+    intended_width: Annotated[
+        str | None, typer.Option(help="Width that the beads were meant to have, mm, or as 1/4 inch.", metavar="LENGTH")
+    ] = None,
+    electrode_class: Annotated[str | None, typer.Option(help="Electrode, as its box names it.")] = None,
+    criteria: Annotated[str | None, typer.Option(help="Acceptance criteria, an id or a file.")] = None,
+    unit: Annotated[Literal["mm", "in"], typer.Option(help="Unit of lengths, here and on the sheets.")] = "mm",
+    csv: Annotated[Path | None, typer.Option(help="Write the class list as CSV.")] = None,
+    xlsx: Annotated[Path | None, typer.Option(help="Write the class list as XLSX.")] = None,
+    sheets: Annotated[
+        Path | None, typer.Option(help="Write the class list, the next session and a sheet for each learner (one PDF).")
+    ] = None,
+    json_out: Annotated[Path | None, typer.Option("--json", help="Write all of it as JSON.")] = None,
+    forget: Annotated[bool, typer.Option("--forget", help="Measure every photo anew.", metavar="")] = False,
+) -> None:
+    """Score a folder of coupons against a rubric; an interrupted batch goes on where it stopped.
+
+    Exit code: 0 the class is whole, 3 a photo could not be used, a name has no photo or a photo has no name.
+    """
+    from toeline.batch import KeptMeasurements
+    from toeline.cli.show_class import show_class
+    from toeline.coupons.coupons import score_folder, to_csv, to_xlsx
+    from toeline.coupons.roster import read_roster
+    from toeline.coupons.rubric import load_rubric, shipped_rubrics
+    from toeline.settings import settings_from
+
+    chosen = load_rubric(rubric or shipped_rubrics()[0])
+    settings = settings_from(
+        joint=joint,
+        thickness=thickness,
+        check_line=check_line,
+        criteria=criteria,
+        electrode=electrode,
+        electrode_class=electrode_class,
+        intended_width=intended_width,
+        unit=unit,
+    )
+    scores = score_folder(
+        folder,
+        chosen,
+        settings=settings,
+        reference=reference,
+        roster=read_roster(roster.read_bytes()) if roster else None,
+        memory=None if forget else KeptMeasurements(),
+        on_progress=lambda done, of, one: typer.echo(f"{done}/{of} {one.photo}", err=True),
+    )
+    show_class(scores)
+    if csv is not None:
+        write_whole(csv, to_csv(scores))
+    if xlsx is not None:
+        write_whole(xlsx, to_xlsx(scores))
+    if sheets is not None:
+        from toeline.coupons.sheets import coupon_sheets
+        from toeline.photo import read_photo
+        from toeline.report.picture import draw_picture, encode
+
+        pictures = {
+            c.photo: encode(draw_picture(read_photo(folder / c.photo), c.result, unit=unit))
+            for c in scores.coupons
+            if c.result
+        }
+        write_whole(sheets, coupon_sheets(scores, pictures, unit=unit))
+    if json_out is not None:
+        from toeline.coupons.document import class_json
+
+        write_whole(json_out, class_json(scores, unit) + "\n")
+    if not scores.complete:
+        raise typer.Exit(3)
+
+
+def agree(
+    marks: Annotated[Path, typer.Argument(help="CSV with the header coupon and one column for each rater.")],
+    class_list: Annotated[
+        Path | None, typer.Option(help="Class list that toeline score wrote as CSV: toeline is then a rater too.")
+    ] = None,
+) -> None:
+    """Say how well raters agree on a class: Cohen's kappa, and where they differ."""
+    from itertools import combinations
+
+    from toeline.cli.show_class import show_agreement
+    from toeline.coupons.agreement import agreement, marks_of_class, read_marks
+
+    raters = read_marks(marks.read_bytes(), str(marks))
+    if class_list is not None:
+        raters["toeline"] = marks_of_class(class_list.read_bytes(), next(iter(raters.values())), str(class_list))
+    for first, second in combinations(raters, 2):
+        show_agreement(agreement(raters[first], raters[second], (first, second)))
+
+
+def drills(
+    json_out: Annotated[bool, typer.Option("--json", help="As JSON, for machines.", metavar="")] = False,
+) -> None:
+    """List the drills: what to weld against each trouble, and when it is done."""
+    import json
+
+    from toeline.coupons.drills import drills as listed
+
+    if json_out:
+        typer.echo(json.dumps([one.model_dump(by_alias=True) for one in listed()], ensure_ascii=False, indent=1))
+        return
+    out = Console(highlight=False)
+    for one in listed():
+        out.print(Text(f"{one.title} ({one.id})", style="bold"))
+        for_what = ", ".join((*one.troubles, *one.topics, *([f"first thing: {one.when}"] if one.when else [])))
+        out.print(Text(f"  for {for_what}"))
+        out.print(Text(f"  {one.general}"))
+        figures = [f"{done.called.rstrip(',')} {done.limits_in_words()}" for done in one.done if done.measure]
+        figures += [f"a look finds {done.called}" for done in one.done if done.indication]
+        again = f"{one.beads} times in a row" if one.beads > 1 else "once"
+        out.print(Text(f"  done: {', or '.join(figures) or 'your instructor has seen it'}; {again}"))
+        out.print(Text(f"  source: {one.source}"))

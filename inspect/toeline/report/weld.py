@@ -1,0 +1,90 @@
+"""The report of a whole weld: a page that sums it up, then each inspection of its passes and sides as it stands."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+from toeline.errors import ReportError
+from toeline.names import TESTS
+from toeline.photo import Photo
+from toeline.report.content import report_content, test_rows, weld_words
+from toeline.report.pdf import Sheet, drawn, lay_out
+from toeline.report.typeset import Paper
+from toeline.text import capital
+from toeline.units import Unit
+
+if TYPE_CHECKING:
+    from toeline.record import Inspection, Summary, Weld
+
+_DECIDED = {"accept": "accepted", "reject": "rejected", "refer": "referred", None: "not decided"}
+_NOTE = (
+    "No outcome is given for the weld as a whole: each inspection says what it saw, and a qualified inspector decides "
+    "on the weld under the code that governs the work."
+)
+
+
+def weld_report(
+    weld: Weld,
+    inspections: Sequence[tuple[Inspection, Photo | bytes | None]],
+    *,
+    paper: Paper = "a4",
+    unit: Unit = "mm",
+    made_at: datetime | None = None,
+) -> bytes:
+    """The PDF of a weld with the ``inspections`` of it that hold, each with its measured photo or a picture drawn.
+
+    Raises ``ReportError`` where there is none.
+    """
+    if not inspections:
+        raise ReportError("There is no inspection of this weld to report.")
+    made_at = made_at or datetime.now(UTC)
+    sheets = [
+        Sheet(
+            report_content(one.result, inspection=one, unit=unit, made_at=made_at),
+            one.result,
+            drawn(one.result, photo, unit),
+        )
+        for one, photo in inspections
+    ]
+    title = f"Weld {weld.weld}" if weld.weld else "Weld without a number"
+    return lay_out(f"{title} · report", sheets, paper=paper, made_at=made_at, front=_front(weld, title))
+
+
+def _front(weld: Weld, title: str) -> dict[str, object]:
+    head = ", ".join(
+        filter(None, (title, f"drawing {weld.drawing}" if weld.drawing else "", weld.job and f"job {weld.job}"))
+    )
+    return {
+        "title": title,
+        "head": head,
+        "warnings": [
+            f"A later test did not pass: {TESTS[one.kind]}{f' of {one.date}' if one.date else ''}."
+            for one in weld.failed_tests
+        ],
+        "identity": [
+            ("Job", weld.job or "–"),
+            ("Part", weld.part or "–"),
+            ("Drawing", weld.drawing or "–"),
+            ("Weld", weld.weld or "–"),
+        ],
+        "inspections": [_row(one) for one in weld.inspections],
+        "note": _NOTE,
+        "tests": test_rows(weld.tests),
+    }
+
+
+def _row(one: Summary) -> tuple[str, ...]:
+    identity = one.identity.model_copy(update={"weld": None, "drawing": None})
+    which = weld_words(identity).removeprefix("weld without a number").removeprefix(", ")
+    date = one.identity.date.isoformat() if one.identity.date else one.created_at[:10]
+    decision = "superseded" if one.superseded else _DECIDED[one.decision]
+    return (
+        str(one.number),
+        capital(which) or "the weld",
+        one.outcome or "not judged",
+        decision,
+        date,
+        one.criteria or "–",
+    )

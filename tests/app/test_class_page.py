@@ -1,0 +1,99 @@
+"""The instructor's pages run by Streamlit's own AppTest, on beads that are measured already."""
+
+from __future__ import annotations
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from test_score import coached, result
+from toeline.result import Indication, Quantity, Settings
+from toeline_app import photos, service
+from toeline_app.photos import Photo, Shown
+from toeline_app.prefs import Preferences
+
+UNEVEN = {"width_variation": Quantity(value=0.2, U=0.01, unit="1"), "width_sd": Quantity(value=1.6, U=0.1)}
+DOUBTED = {"undercut_length_total": Quantity(value=5.0, U=30.0)}
+
+
+@pytest.fixture(autouse=True)
+def own_record(tmp_path, monkeypatch):
+    monkeypatch.setenv("TOELINE_STORE", str(tmp_path / "record.sqlite"))
+    service.store.clear()
+    yield
+    service.store().close()
+    service.store.clear()
+
+
+def bare(bead):
+    """A bead as a class's photos are measured: rod, criteria and looks come in afterwards."""
+    return coached(bead.model_copy(update={"settings": Settings()}))
+
+
+def a_class(name: str, beads, **preferences) -> AppTest:
+    """A page with a class of measured photos, by their names; not run yet."""
+    app = AppTest.from_string(f"from toeline_app.views import {name}\n{name}.page()", default_timeout=60)
+    app.session_state["preferences"] = Preferences(**preferences)
+    held, known = [], {}
+    for number, (file, bead) in enumerate(beads.items()):
+        photo = Photo(file, service.uploads().folder("x") / f"{number:064x}")
+        held.append(photo)
+        known[photos._key(photo, Settings())] = Shown(photo, bare(bead))
+    app.session_state["held_photos"] = {"coupons_photos": held}
+    app.session_state["examined"] = known
+    return app
+
+
+CLASS = {"ada.jpg": result(**DOUBTED), "bo.jpg": result(**DOUBTED, **UNEVEN), "cy.jpg": result(**DOUBTED)}
+
+
+def tables(app: AppTest) -> str:
+    return "\n".join(one.proto.body for one in app.get("html"))
+
+
+def button(app: AppTest, label: str):
+    return next(one for one in app.button if one.label == label)
+
+
+def test_a_class_has_points_at_the_first_go_and_is_asked_for_its_rods():
+    app = a_class("coupons", CLASS).run()
+    assert not app.exception
+    assert tables(app).count("100 ± ") >= 2
+    assert any("say its core diameter" in one.value for one in app.info)
+    assert "Give the core diameter" not in tables(app)  # the look for undercut would settle more
+    app.selectbox(key="class_electrode").set_value(3.2).run()
+    assert app.session_state["preferences"].electrode_mm == 3.2
+    assert not app.info
+
+
+def test_pass_mark_and_weights_are_set_in_a_form_and_written_into_the_rubric():
+    app = a_class("coupons", CLASS, electrode_mm=3.2).run()
+    fields = {one.label: one for one in app.number_input}
+    fields["Pass mark, percent of all points"].set_value(60.0)
+    fields["Even width, points"].set_value(0.0)
+    button(app, "Use these marks").click().run()
+    assert not app.exception
+    assert any("First beads: 75 points, pass mark 45 (60%)" in one.value for one in app.text)
+    assert "75 ± " in tables(app)
+    for field in app.number_input:
+        if field.label.endswith(", points"):
+            field.set_value(0.0)
+    button(app, "Use these marks").click().run()
+    assert [one.value for one in app.error] == ["Give at least one thing points, or nothing can be scored\\."]
+    button(app, "Back to the rubric as shipped").click().run()
+    assert any("First beads: 100 points, pass mark 70 (70%)" in one.value for one in app.text)
+
+
+def test_the_look_that_settles_most_is_answered_on_the_page_and_can_be_taken_back():
+    hollow = {"ada.jpg": result(**DOUBTED, indications=(Indication(kind="crater_unfilled", confidence=0.9),))}
+    app = a_class("coupons", hollow, electrode_mm=3.2).run()
+    assert "is a crater not filled" in tables(app)
+    app.radio[-1].set_value("No")
+    button(app, "Record what I saw").click().run()
+    assert "Say who looked" in app.error[0].value
+    next(one for one in app.text_input if "looked" in one.label).set_value("N. Holm").run()
+    app.radio[-1].set_value("No")
+    button(app, "Record what I saw").click().run()
+    assert not app.exception
+    assert "is there undercut along either toe?" in tables(app)
+    next(one for one in app.button if one.label.startswith("Remove")).click().run()
+    assert "is a crater not filled" in tables(app)

@@ -1,0 +1,141 @@
+"""The page's part for photos from the sides, run by AppTest on the demo scene and on an invented relief."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from invented import result
+from toeline.photo import read_photo
+from toeline.photogrammetry import sides_seen
+from toeline.pipeline import measure
+from toeline.result import Quantity, ReliefAlong, ReliefMap, SeenFrom
+from toeline_app import jobs, photos, relief, said
+from toeline_app.prefs import Preferences
+from toeline_app.said import Said
+
+SCENE = sorted((Path(__file__).parents[2] / "demo_images" / "round_stringer").glob("*_v?.jpg"))
+
+
+def with_relief(**more):
+    """The invented result with an invented surface: a dome 2 mm high."""
+    s, t = tuple(map(float, range(0, 61, 5))), tuple(float(x) for x in range(6, -7, -1))
+    h = tuple(tuple(max(2.0 - x * x / 8, 0.0) for _ in s) for x in t)
+    along = ReliefAlong(
+        state="measured",
+        seen=1.0,
+        s_mm=s,
+        crown_mm=(2.0,) * len(s),
+        undercut_left_mm=(0.0, 0.0, 0.0, 0.0, 0.4) + (0.0,) * 8,
+        undercut_right_mm=(0.0,) * len(s),
+        U_mm={name: (0.2,) * len(s) for name in ("crown_mm", "undercut_left_mm", "undercut_right_mm")},
+        seen_from=(SeenFrom(photo=0, side="above", lean=3.0), SeenFrom(photo=1, side="left", lean=24.0)),
+        missing=("right", "start", "end"),
+        map=ReliefMap(
+            s_mm=s,
+            t_mm=t,
+            h_mm=h,
+            U_mm=tuple((0.2,) * len(s) for _ in t),
+            plate_mm=(0.0,) * len(t),
+            left_mm=(4.0,) * len(s),
+            right_mm=(-4.0,) * len(s),
+        ),
+    )
+    found = result()
+    told = {"height_max": Quantity(value=2.0, U=0.2), "height_mean": Quantity(why="not known")}
+    rest = {name: Quantity(why="not known") for name in relief.ids(["relief"]) if name not in told}
+    return found.model_copy(update={"relief": along, "measures": found.measures | told | rest, **more})
+
+
+def run(shown, unit="mm", **state):
+    app = AppTest.from_string(
+        "import streamlit as st\nfrom toeline_app import relief\nshown = st.session_state['given']\n"
+        "relief.page_part(shown, shown.result)",
+        default_timeout=120,
+    )
+    app.session_state["preferences"] = Preferences(unit=unit)
+    app.session_state["given"] = shown
+    for name, value in state.items():
+        app.session_state[name] = value
+    return app.run()
+
+
+def told(app) -> str:
+    assert not app.exception
+    return " ".join([*(one.proto.body for one in app.get("html")), *(one.value for one in (*app.text, *app.markdown))])
+
+
+@pytest.fixture
+def face(tmp_path):
+    return photos.Photo("face.jpg", tmp_path / ("a" * 64))
+
+
+def test_without_a_scale_there_is_nothing_to_ask_for(face):
+    found = result()
+    bare = found.model_copy(update={"scale": found.scale.model_copy(update={"state": "none"})})
+    app = run(photos.Shown(face, bare))
+    assert not app.exception
+    assert not app.expander
+
+
+def test_before_any_photo_it_shows_where_to_stand(face):
+    app = run(photos.Shown(face, result()))
+    text = told(app)
+    assert "add two to four photos from the sides" in app.expander[0].label
+    assert "stand to its left" in text
+    assert not app.button, "nothing to work out yet"
+
+
+@pytest.mark.parametrize(("unit", "height"), [("mm", "2.00 ± 0.20 mm"), ("in", "0.079 ± 0.008 in")])
+def test_the_surface_is_told_in_the_users_unit_with_sections(face, unit, height):
+    app = run(photos.Shown(face, with_relief()), unit)
+    text = told(app)
+    assert height in text
+    assert "the left toe is deepest" in text
+    assert "chosen" not in text
+    app.number_input[0].set_value(12.0 if unit == "mm" else 0.5).run()
+    assert "chosen" in told(app)
+
+
+@pytest.fixture(scope="module")
+def looked():
+    """The demo scene's face photo measured, and what a look at three of its photos and a torn file tells."""
+    found = measure(SCENE[0], check_line=49.85)
+    return found, sides_seen([read_photo(path) for path in SCENE[:3]], found)
+
+
+def test_what_is_missing_is_said_and_what_is_wrong_with_a_photo(looked, tmp_path):
+    found, _ = looked
+    torn = tmp_path / "torn.jpg"
+    torn.write_bytes(b"torn")
+    seen = jobs.look_at_sides(found, [(SCENE[0], "face"), (torn, "torn <b>.jpg"), (SCENE[1], "one")])
+    assert [one.photo for one in seen.seen_from] == [0, 2]
+    assert seen.left_out[1].code == "relief_unread"
+    given = photos.Photo("face.jpg", SCENE[0]), photos.Photo("torn <b>.jpg", torn), photos.Photo("one", SCENE[1])
+    key = " ".join(one.sha256 for one in given)
+    held = {f"sides_{given[0].sha256}": list(given[1:])}
+    app = run(photos.Shown(given[0], found), held_photos=held, sides_seen={key: seen})
+    text = told(app)
+    assert "Left out" in text
+    assert "torn &lt;b&gt;.jpg" in text
+    assert "from the right" in text
+    assert "takes 2 more" in text
+    assert app.button[0].label == "Work out height and depth"
+    app.button[0].click().run()
+    assert app.session_state["said"].notes == {f"relief_{given[0].sha256}": given[2].sha256}
+    app.button[-1].click().run()
+    assert "sides_" not in " ".join(app.session_state["held_photos"])
+
+
+def test_photos_from_the_sides_go_with_their_face_photo(face, tmp_path, monkeypatch):
+    side = photos.Photo("side.jpg", tmp_path / ("b" * 64))
+    held = {f"sides_{face.sha256}": [side], "sides_gone": [side], "bench_photos": [face]}
+    state = {"held_photos": held, "said": Said(notes={f"relief_{face.sha256}": side.sha256})}
+    for module in (photos, said):
+        monkeypatch.setattr(module.st, "session_state", state)
+    assert relief.with_sides([face])[0].sides == (side,)
+    assert "sides_gone" not in held
+    state["said"] = Said()
+    assert relief.with_sides([face]) == [face], "not until height is asked for"

@@ -1,0 +1,114 @@
+"""A welding procedure's ranges: read, refused with their line, and held against the settings."""
+
+from __future__ import annotations
+
+import pytest
+
+import invented
+from toeline.causes import rank_causes
+from toeline.causes.procedure import load_procedure, read_procedure
+from toeline.causes.welding import check_result, check_settings
+from toeline.datafile import text_of
+from toeline.errors import SettingsError
+from toeline.result import Procedure, Quantity, RunRanges
+from toeline.settings import settings_from
+from toeline.units import read_temperature
+
+EXAMPLE = read_procedure(text_of("procedures/example.toml"))
+
+
+def lines(**said):
+    position = said.get("position")
+    settings = settings_from(procedure=EXAMPLE, joint="fillet", **said)
+    result = invented.result().model_copy(update={"settings": settings})
+    assert position is None or settings.welding.slope_deg is not None
+    return {line.variable: (line.outcome, line.used) for line in check_result(result).procedure}
+
+
+def test_each_variable_is_inside_outside_or_not_said():
+    held = lines(electrode="1/8", electrode_class="7018", current=150, polarity="DC+", position="4F", interpass="300")
+    assert held == {
+        "Rod": ("inside", "7018"),
+        "Rod size": ("inside", "3.17 mm"),
+        "Polarity": ("inside", "DC+"),
+        "Current": ("outside", "150 A"),
+        "Voltage": ("unknown", "not said"),
+        "Travel speed": ("unknown", "not said"),
+        "Heat input": ("unknown", "not said"),
+        "Position": ("outside", "overhead"),
+        "Preheat": ("unknown", "not said"),
+        "Interpass temperature": ("outside", "300 °C"),
+    }
+
+
+def test_a_pass_has_its_own_ranges():
+    assert lines(weld_pass="Root", current=90, electrode=2.5)["Current"] == ("inside", "90 A")
+    assert lines(weld_pass="cap", current=90)["Current"] == ("outside", "90 A")
+    two = Procedure(name="W", run=tuple(RunRanges(passes=(p,), current_a=(70, 100)) for p in ("root", "fill")))
+    for said, outcome in ((None, "unknown"), ("cap", "outside"), ("root", None)):
+        held = check_settings(settings_from(procedure=two, weld_pass=said, current=90), None).procedure
+        assert next((one.outcome for one in held if one.variable == "Pass"), None) == outcome
+
+
+@pytest.mark.parametrize(
+    ("seconds", "outcome"), [(30, "inside"), (24, "inside"), (21.8, "unknown"), (21, "outside"), (60, "outside")]
+)
+def test_travel_is_decided_only_beyond_the_doubt_of_the_length(seconds, outcome):
+    """80 mm ± 1.6 mm: by hand, 80 / 21.8 x 60 = 220.2 mm/min ± 4.4, the limits 100 and 220."""
+    settings = settings_from(procedure=EXAMPLE, arc_time=seconds)
+    measures = {"length": Quantity(value=80.0, U=1.6)}
+    result = invented.result().model_copy(update={"settings": settings, "measures": measures})
+    (travel,) = (line for line in check_result(result).procedure if line.variable == "Travel speed")
+    assert travel.outcome == outcome
+
+
+def test_the_procedure_rules_over_the_rod_and_comes_first_in_the_coaching():
+    settings = settings_from(procedure=EXAMPLE, electrode=3.2, electrode_class="E7018", current=145, polarity="DC-")
+    coaching = rank_causes(invented.result().model_copy(update={"settings": settings})).coaching
+    assert coaching.first_is == "setting"
+    assert coaching.first == "Weld as the procedure WPS-EC-01 says: polarity DC+, not DC-."
+    assert any("145 A is over the procedure WPS-EC-01's 110 to 140 A" in why for why in coaching.why)
+    # the box's own range allows it, the procedure does not
+    held = check_settings(settings.model_copy(update={"unit": "in"}), None)
+    assert held.current_range.high_a == 140
+    assert held.starting_current_a[1] <= 140
+
+
+def test_inches_and_fahrenheit():
+    settings = settings_from(procedure=EXAMPLE, unit="in", preheat=70, interpass="250C", arc_time=10)
+    held = {line.variable: line for line in check_settings(settings, None).procedure}
+    assert (held["Preheat"].allowed, held["Preheat"].used) == ("68 °F or more", "70 °F")
+    assert held["Preheat"].outcome == held["Interpass temperature"].outcome == "inside"
+    assert held["Travel speed"].allowed == "3.94 to 8.66 in/min"
+    assert held["Heat input"].allowed == "12.7 to 38.1 kJ/in"
+    assert held["Rod size"].allowed == "0.126 in"
+
+
+@pytest.mark.parametrize(("typed", "unit", "celsius"), [("250", "mm", 250), ("482F", "mm", 250), (482, "in", 250)])
+def test_temperatures_as_they_are_typed(typed, unit, celsius):
+    assert read_temperature(typed, unit) == pytest.approx(celsius)
+    with pytest.raises(SettingsError):
+        read_temperature("warm", unit)
+
+
+@pytest.mark.parametrize(
+    ("changed", "said"),
+    [
+        (("current_a = [110, 140]", "current_a = [140, 110]"), "lower figure first"),
+        (('"2F"', '"2X"'), "not understood"),
+        (("revision", "revisions"), "line 5: revisions"),
+        (("rod_mm = [3.2]", 'rod_mm = ["thick"]'), "line 21: run.rod_mm"),
+        (('passes = ["root"]\n', ""), "every pass"),
+        (("[[run]]", "[[run"), "not valid TOML"),
+        (('polarity = ["DC+"]', 'polarity = ["DCEP"]'), "polarity"),
+    ],
+)
+def test_a_wrong_procedure_is_refused_in_a_sentence(changed, said):
+    with pytest.raises(SettingsError, match=said) as caught:
+        read_procedure(text_of("procedures/example.toml").replace(*changed), "wps.toml")
+    assert "Value error" not in str(caught.value)
+
+
+def test_a_file_that_is_not_there_is_said(tmp_path):
+    with pytest.raises(SettingsError, match="cannot be read"):
+        load_procedure(tmp_path / "none.toml")

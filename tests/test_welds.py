@@ -1,0 +1,119 @@
+"""One weld under one number: its passes and sides together, later tests chained to it, procedures kept."""
+
+from __future__ import annotations
+
+import pytest
+
+import invented
+from toeline.errors import RecordError
+from toeline.record import Identity, NewTest, Store
+from toeline.result import Procedure, RunRanges
+
+
+@pytest.fixture
+def store(tmp_path):
+    with Store.open(tmp_path / "record.sqlite") as opened:
+        yield opened
+
+
+def save(store, seed=0, **identity):
+    known = {"job": "Hull 3", "drawing": "D-210", "weld": "W-07", "welder": "Ada Brandt"}
+    return store.save_inspection(invented.result(seed), invented.photo_bytes(seed), Identity(**known | identity))
+
+
+def test_passes_and_sides_of_one_number_belong_together(store):
+    root = save(store, 0, weld_pass="root", layer="1", face="root side")
+    cap = save(store, 1, weld_pass="cap", layer="3", job="HULL 3", weld="w-07")
+    save(store, 2, weld="W-08")
+    save(store, 3, drawing="D-211")
+    weld = store.weld(cap.id)
+    assert [one.id for one in weld.inspections] == [root.id, cap.id]
+    assert [one.identity.weld_pass for one in weld.inspections] == ["root", "cap"]
+    assert store.weld(root.id).inspections == weld.inspections
+    assert store.get(root.id).identity.face == "root side"
+    assert [one.id for one in store.search("D-210 w-07").items] == [cap.id, root.id]
+    assert store.check().ok
+
+
+def test_without_a_number_an_inspection_stands_with_those_it_took_the_place_of(store):
+    first = save(store, 0, weld=None)
+    save(store, 1, weld=None)
+    third = store.supersede(first.id, invented.result(2), invented.photo_bytes(2), Identity(), why="blurred")
+    assert [one.id for one in store.weld(third.id).inspections] == [first.id, third.id]
+    assert [one.id for one in store.weld(first.id).holding] == [third.id]
+    assert store.get(first.id).superseded_by_number == third.number
+    assert store.get(third.id).supersedes_number == first.number
+
+
+def test_a_later_test_belongs_to_the_whole_weld_and_outlives_a_correction(store):
+    root, cap = save(store, 0), save(store, 1, weld_pass="cap")
+    bend = NewTest(kind="root_bend", outcome="pass", date="2026-04-02", by="Noor Holm", standard="ISO 5173")
+    weld = store.add_test(root.id, bend)
+    assert [one.kind for one in weld.tests] == ["root_bend"]
+    corrected = store.supersede(
+        root.id, invented.result(2), invented.photo_bytes(2), Identity(welder="Ada Brandt"), why="other weld number"
+    )
+    for one in (root, cap, corrected):
+        assert [test.by for test in store.get(one.id).tests] == ["Noor Holm"]
+
+
+def test_a_wrong_test_result_is_superseded_with_a_reason_and_stays(store):
+    saved = save(store)
+    (wrong,) = store.add_test(saved.id, NewTest(kind="macro", outcome="pass")).tests
+    right = NewTest(kind="macro", outcome="fail", found="no fusion at the root")
+    with pytest.raises(RecordError, match="why"):
+        store.add_test(saved.id, right, supersedes=wrong.id)
+    with pytest.raises(RecordError, match="no test"):
+        store.add_test(save(store, 1).id, right, supersedes=wrong.id, why="mixed up")
+    weld = store.add_test(saved.id, right, supersedes=wrong.id, why="mixed up")
+    assert [(one.outcome, one.superseded_by) for one in weld.tests] == [("pass", weld.tests[1].number), ("fail", None)]
+    assert weld.tests[1].why_superseded == "mixed up"
+    assert [one.outcome for one in weld.failed_tests] == ["fail"]
+    with pytest.raises(RecordError, match="already"):
+        store.add_test(saved.id, right, supersedes=wrong.id, why="again")
+    assert store.check().ok
+    assert store.check().tests == 2
+
+
+def test_who_tested_can_be_erased(store):
+    saved = save(store)
+    store.add_test(saved.id, NewTest(kind="break", outcome="pass", by="Finn Aas", found="Finn Aas saw no pores"))
+    assert {one.field for one in store.find_person("finn aas")} == {"by", "found"}
+    store.erase_person("Finn Aas")
+    (test,) = store.weld(saved.id).tests
+    assert (test.by, test.found, test.outcome) == (None, None, "pass")
+    assert store.check().ok
+
+
+def test_procedures_are_kept_by_name_and_the_newest_holds(store):
+    first = Procedure(name="WPS-1", run=(RunRanges(current_a=(90, 130)),))
+    store.keep_procedure(first)
+    with pytest.raises(RecordError, match="the same"):
+        store.keep_procedure(first)
+    second = first.model_copy(update={"name": "wps-1", "revision": "2"})
+    store.keep_procedure(second)
+    assert store.procedures() == (second,)
+    assert store.check().ok
+    assert store.check().procedures == 2
+
+
+def test_a_procedure_that_names_a_person_is_told_of_and_stays(store):
+    save(store, welder="Ada Brandt")
+    store.keep_procedure(Procedure(name="WPS Ada Brandt", run=(RunRanges(),)))
+    (kept,) = (one for one in store.find_person("Ada Brandt") if one.kept_because)
+    assert kept.field == "procedure"
+    assert len(store.export_person("Ada Brandt")["inspections"]) == 1
+    assert store.erase_person("Ada Brandt").kept == (kept,)
+
+
+def test_all_of_it_comes_back_from_a_backup(store, tmp_path):
+    saved = save(store, weld_pass="root")
+    (wrong,) = store.add_test(saved.id, NewTest(kind="macro", outcome="pass")).tests
+    store.add_test(saved.id, NewTest(kind="macro", outcome="fail"), supersedes=wrong.id, why="mixed up")
+    store.keep_procedure(Procedure(name="WPS-1", run=(RunRanges(),)))
+    store.backup(tmp_path / "record.zip")
+    Store.restore(tmp_path / "record.zip", tmp_path / "again")
+    with Store.open(tmp_path / "again") as again:
+        assert again.weld(saved.id) == store.weld(saved.id)
+        assert again.procedures() == store.procedures()
+        assert again.check(head=store.head()).ok
