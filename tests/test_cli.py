@@ -14,10 +14,11 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+import typer
 
 import card_scene
 import seen_photos
-from toeline.cli import main
+from toeline.cli import app, main
 from toeline.photo import read_photo
 from toeline.record import Store
 from toeline.result import Result
@@ -500,3 +501,35 @@ def test_no_scheduler_is_a_sentence(toeline, folder):
     said = toeline("measure", folder / "bare.jpg", "--scheduler", "nonsense://")
     assert said.code == 2
     assert "No scheduler answers" in said.err
+
+
+def commands(group=None, words=()):
+    """Every command with the words that call it."""
+    group = group or typer.main.get_command(app)
+    for name, one in group.commands.items():
+        yield from commands(one, (*words, name)) if hasattr(one, "commands") else [(*words, name)]
+
+
+@pytest.mark.parametrize("words", list(commands()), ids=" ".join)
+def test_help_speaks_to_people(toeline, words):
+    said = toeline(*words, "--help")
+    assert said.code == 0
+    assert not re.search(r"<(bool|str|int|float|path|list|file|int range|Path)\b", said.out), said.out
+
+
+def test_several_photos_and_one_report_file_ask_for_a_folder(toeline, folder, tmp_path):
+    said = toeline("measure", folder / "good.jpg", folder / "bare.jpg", "--report", tmp_path / "out.pdf")
+    assert said.code == 2
+    assert "for several photos name a folder" in " ".join(said.err.replace("│", " ").split())
+    assert not (tmp_path / "out.pdf").exists()
+
+
+@pytest.mark.parametrize("what", ["criteria", "rubric", "procedure"])
+def test_a_wrong_file_is_told_of_without_words_for_programmers(toeline, tmp_path, what):
+    broken = tmp_path / "broken.toml"
+    broken.write_text(f'schema = "toeline.{what}/1"\nid = "Not An Id"\nname = 3\n')
+    words = {"criteria": ("criteria", broken), "rubric": ("rubric", broken), "procedure": ("procedure", broken)}
+    said = toeline(*words[what])
+    assert said.code == 2
+    assert "Value error" not in said.err
+    assert len(said.err.strip().splitlines()) == 1

@@ -21,13 +21,14 @@ from toeline.measures import figures as measures
 from toeline.photo import figures as photo
 from toeline.photogrammetry import figures as photogrammetry
 from toeline.processes import figures as processes
+from toeline.record import figures as record
 from toeline.trace import figures as trace
 from toeline.validation import figures as validation
 
 MODELS = [
     model
     for room in (
-        *(geometry, trace, measures, photo, photogrammetry, processes),
+        *(geometry, trace, measures, photo, photogrammetry, processes, record),
         *(causes, chart, remedies, gauge, validation),
     )
     for model in vars(room).values()

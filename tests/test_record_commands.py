@@ -114,3 +114,76 @@ def test_tidying_says_where_things_went(run, kept):
     assert "quarantine" in said.out
     assert run("tidy", "--keep-days", "nan").code == 2
     assert run("tidy", "--keep-days", "-1").code == 2
+
+
+@pytest.fixture
+def welds(kept):
+    """Two passes of one weld, by number of their entries."""
+    with Store.open(kept) as store:
+        identity = invented.IDENTITY.model_copy(update={"drawing": "D-210", "weld_pass": "root"})
+        root = store.save_inspection(invented.result(1), invented.photo_bytes(1), identity)
+        cap = store.save_inspection(
+            invented.result(2), invented.photo_bytes(2), identity.model_copy(update={"weld_pass": "cap"})
+        )
+    return root.number, cap.number
+
+
+def test_a_weld_is_shown_with_its_passes_and_tests_and_reported(run, welds, tmp_path):
+    root, cap = welds
+    assert run("test", root, "root_bend", "pass", "--date", "2026-04-02", "--by", "Noor Holm").code == 0
+    said = run("weld", cap, "--report", tmp_path / "weld.pdf")
+    assert said.code == 0
+    assert said.out.splitlines()[0] == "Weld W-07, drawing D-210, part Plate 3, job Evening class 12"
+    assert f"entry {root}, 2026-03-14, root pass" in said.out
+    assert f"entry {cap}, 2026-03-14, cap pass" in said.out
+    assert "root bend test: PASS, 2026-04-02, Noor Holm" in said.out
+    assert (tmp_path / "weld.pdf").read_bytes().startswith(b"%PDF")
+    assert "already" in run("weld", cap, "--report", tmp_path / "weld.pdf").err
+    assert len(json.loads(run("weld", cap, "--json").out)["inspections"]) == 2
+    listed = run("list", "D-210").out
+    assert listed.index("cap pass") < listed.index("root pass")
+    assert "2 inspections." in listed
+
+
+def test_a_wrong_test_is_superseded_by_its_entry(run, welds):
+    root, cap = welds
+    run("test", root, "macro", "pass")
+    number = json.loads(run("weld", root, "--json").out)["tests"][0]["number"]
+    assert "why" in run("test", root, "macro", "fail", "--instead-of", number).err
+    said = run("test", cap, "macro", "fail", "--instead-of", number, "--why", "mixed up", "--found", "no root fusion")
+    assert said.code == 0
+    assert f"entry {number}, macro section: superseded by entry {number + 1}" in said.out
+    assert "macro section: FAIL, no root fusion" in said.out
+    for words, why in (
+        ((999, "macro", "pass"), "no inspection"),
+        ((root, "macro", "pass", "--instead-of", 1, "--why", "x"), "no test result"),
+        ((root, "macro", "pass", "--by", "x" * 300), "by: String should have at most 200 characters"),
+    ):
+        said = run("test", *words)
+        assert (said.code, why in said.err) == (2, True), said.err
+        assert "Value error" not in said.err
+
+
+def test_procedures_are_kept_and_listed(run, kept, toeline, tmp_path):  # noqa: F811
+    assert "No welding procedure" in run("procedures").out
+    example = toeline("procedure").out
+    (tmp_path / "wps.toml").write_text(example)
+    assert "WPS-EC-01, revision 1, process 111" in toeline("procedure", tmp_path / "wps.toml").out
+    assert "Pass root: rod E7018; rod size 2.5 mm" in run("procedures", tmp_path / "wps.toml").out
+    assert "says the same" in run("procedures", tmp_path / "wps.toml").err
+    assert [one["name"] for one in json.loads(run("procedures", "--json").out)] == ["WPS-EC-01"]
+    assert "1 procedure" in run("check").out
+
+
+def test_what_a_welder_keeps_up_and_when_it_lapses(run, welds):
+    said = run("continuity", "--welder", "ada brandt", "--on", "2026-09-01")
+    assert said.code == 0
+    assert "Ada Brandt: process 111, flat: last 2026-03-14" in said.out
+    assert "LAPSES 2026-09-14" in said.out
+    assert "ISO 9606-1:2012, 9.2 (from memory)" in said.out
+    assert "QW-322.1 (from memory)" in said.out
+    assert "It confirms nothing" in said.out
+    late = run("continuity", "--on", "2026-09-15", "--welder", "Ada Brandt", "--json")
+    assert late.code == 1
+    assert {one["state"] for one in json.loads(late.out)} == {"lapsed"}
+    assert "look how the name is written" in run("continuity", "--welder", "Nobody").err

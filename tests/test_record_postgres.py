@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from sqlalchemy import create_engine, text
 
+import test_continuity
 import test_record
 import test_record_faults
 import test_record_tampering
@@ -86,6 +87,8 @@ def store(url):
         test_record.test_trend_runs_in_time_and_tells_what_is_missing,
         test_record.test_export_person_gives_everything_that_names_them,
         test_record.test_tidying_sets_aside_only_what_nothing_refers_to,
+        test_continuity.test_each_position_has_its_last_day_and_the_process_the_last_of_all,
+        test_continuity.test_what_does_not_count,
         test_welds.test_passes_and_sides_of_one_number_belong_together,
         test_welds.test_a_wrong_test_result_is_superseded_with_a_reason_and_stays,
         test_welds.test_procedures_are_kept_by_name_and_the_newest_holds,

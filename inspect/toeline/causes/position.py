@@ -114,6 +114,20 @@ def read_position(text: str, joint: Joint) -> tuple[float, float]:
     return slope, rotation
 
 
+def named_position(text: str, joint: Joint) -> PositionName | None:
+    """The position that a text names, of this joint or else of another; None where it names none."""
+    for one in (joint, *_OTHERS):
+        try:
+            return welding_position(*read_position(text, one), one).name
+        except SettingsError:
+            continue
+    return None
+
+
+#: A name such as 2F or 2G belongs to one of them.
+_OTHERS: tuple[Joint, ...] = ("butt", "fillet")
+
+
 def settings_position(settings: Settings) -> WeldingPosition | None:
     """The position that the settings' angles say; one angle alone takes the other as 0; None without any."""
     slope, rotation = settings.welding.slope_deg, settings.welding.rotation_deg

@@ -10,10 +10,10 @@ from typing import Literal
 from pydantic import ValidationError
 
 from toeline.causes.electrodes import read_electrode
-from toeline.causes.position import WeldingPosition, read_position, welding_position
+from toeline.causes.position import WeldingPosition, named_position, read_position
 from toeline.datafile import line_of, read_toml
 from toeline.errors import SettingsError
-from toeline.result import Joint, Procedure, ProcedureLine, RunRanges, Settings, Welding
+from toeline.result import Procedure, ProcedureLine, RunRanges, Settings, Welding
 from toeline.text import either, spoken_error
 from toeline.units import Unit, figure, length, temperature
 
@@ -50,7 +50,7 @@ def read_procedure(text: str, name: str = "procedure") -> Procedure:
 def check_procedure(procedure: Procedure) -> None:
     """Refuse a procedure whose words are not understood, or whose ranges are none. Raises ``SettingsError``."""
     for position in procedure.positions:
-        if not _names_of((position,)):
+        if named_position(position, "butt") is None:
             read_position(position, "butt")  # says which words are understood
     taken: set[str] = set()
     for run in procedure.run:
@@ -149,7 +149,7 @@ def _lines(
     if run.heat_input_kj_mm:
         yield _within("Heat input", run.heat_input_kj_mm, heat, "kJ/mm", unit)
     if procedure.positions:
-        allowed = _names_of(procedure.positions)
+        allowed = {named_position(one, settings.joint) for one in procedure.positions}
         place = position.name if position else None
         yield _line("Position", either(procedure.positions), place, place in allowed)
     if procedure.preheat_min_c is not None:
@@ -205,18 +205,3 @@ def _same_rod(said: str, allowed: str) -> bool:
     if one and other and one.name and other.name:
         return one.name == other.name
     return "".join(said.split()).casefold() == "".join(allowed.split()).casefold()
-
-
-_JOINTS: tuple[Joint, ...] = ("butt", "fillet")
-
-
-def _names_of(positions: tuple[str, ...]) -> set[str]:
-    """The positions meant by words and names of plates or fillets."""
-    names: set[str] = set()
-    for position in positions:
-        for joint in _JOINTS:
-            try:
-                names.add(welding_position(*read_position(position, joint), joint).name)
-            except SettingsError:
-                continue
-    return names

@@ -9,8 +9,9 @@ from typing import Annotated
 import typer
 
 from toeline import __version__
-from toeline.cli import classes, records, tools
+from toeline.cli import classes, tools, welds
 from toeline.cli.measuring import BUG, measure
+from toeline.cli.plain_help import plain
 from toeline.cli.relief import relief
 from toeline.errors import ToelineError, told
 from toeline.text import one_line
@@ -22,20 +23,16 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     add_completion=False,
 )
-app.command()(measure)
-app.command()(relief)
-app.command()(tools.card)
-app.command()(tools.camera)
-app.command()(tools.criteria)
-app.command()(tools.noticed)
-app.command()(tools.procedure)
-app.command()(tools.accuracy)
-app.command()(classes.rubric)
-app.command()(classes.score)
-app.command()(classes.agree)
-app.command()(classes.drills)
-app.command("app")(tools.run_app)
-app.add_typer(records.app, name="record")
+for panel, commands in {
+    "A weld": (measure, relief, tools.criteria, tools.procedure, tools.noticed),
+    "The photo's scale": (tools.card, tools.camera),
+    "A class": (classes.score, classes.rubric, classes.drills, classes.agree),
+    "More": (tools.accuracy,),
+}.items():
+    for command in commands:
+        app.command(rich_help_panel=panel)(command)
+app.command("app", rich_help_panel="More")(tools.run_app)
+app.add_typer(welds.app, name="record", rich_help_panel="More")
 
 
 def _version(wanted: bool) -> None:
@@ -59,7 +56,7 @@ def main() -> None:
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")  # a name that the terminal cannot show stops nothing
     try:
-        app()
+        plain(typer.main.get_command(app))()
     except BrokenPipeError:
         sys.stderr.close()
         sys.exit(0)

@@ -2,6 +2,7 @@
 
 from toeline.record.backup import BackupReport, verify_backup
 from toeline.record.checking import CheckReport, Finding
+from toeline.record.continuity import Kept
 from toeline.record.database import default_store
 from toeline.record.models import (
     Decision,
@@ -37,6 +38,7 @@ __all__ = [
     "Hit",
     "Identity",
     "Inspection",
+    "Kept",
     "NewDecision",
     "NewTest",
     "Page",

@@ -11,7 +11,7 @@ from pydantic import BeforeValidator, ConfigDict, Field, TypeAdapter, Validation
 from toeline.errors import RecordError
 from toeline.names import TestKind
 from toeline.result import GaugeReading, Model, Outcome, Result
-from toeline.text import one_line
+from toeline.text import one_line, spoken_error
 
 DecisionKind = Literal["accept", "reject", "refer"]
 
@@ -103,6 +103,15 @@ class NewTest(Model):
     report: Line = None
     specimen: Line = None
     found: Text = None
+
+
+def read_test(**said: object) -> NewTest:
+    """A test's result as a person typed it. Raises ``RecordError`` where it makes no sense."""
+    try:
+        return NewTest.model_validate(said)
+    except ValidationError as error:
+        first = error.errors(include_url=False, include_input=False)[0]
+        raise RecordError(f"The test's {first['loc'][0]}: {spoken_error(first)}.") from None
 
 
 class WeldTest(NewTest):

@@ -43,7 +43,8 @@ class Filters(Model):
     superseded: bool = False  # whether to show those too
 
 
-def _personal(field: str) -> ScalarSelect[Any]:
+def personal(field: str) -> ScalarSelect[Any]:
+    """A personal text of an inspection, for a query on inspections."""
     return (
         select(t.personal.c.value)
         .where(t.personal.c.subject == t.inspection.c.id, t.personal.c.field == field)
@@ -51,7 +52,8 @@ def _personal(field: str) -> ScalarSelect[Any]:
     )
 
 
-def _decision() -> ScalarSelect[Any]:
+def decided() -> ScalarSelect[Any]:
+    """The decision that holds, for a query on inspections."""
     return (
         select(t.decision.c.decision)
         .where(t.decision.c.inspection_id == t.inspection.c.id)
@@ -61,7 +63,7 @@ def _decision() -> ScalarSelect[Any]:
     )
 
 
-def _day() -> ColumnElement[str]:
+def day() -> ColumnElement[str]:
     """The day of the inspection: as said, else the day it was recorded."""
     return func.coalesce(t.inspection.c.date, func.substr(t.inspection.c.created_at, 1, 10))
 
@@ -69,6 +71,11 @@ def _day() -> ColumnElement[str]:
 def _superseded() -> ColumnElement[bool]:
     newer = t.inspection.alias("newer")
     return exists(select(newer.c.id).where(newer.c.supersedes == t.inspection.c.id))
+
+
+def holds() -> ColumnElement[bool]:
+    """That an inspection was not superseded."""
+    return ~_superseded()
 
 
 def _same(column: Any, text: str) -> ColumnElement[bool]:
@@ -89,22 +96,22 @@ def _conditions(text: str, filters: Filters) -> list[ColumnElement[bool]]:
             or_(said, *(func.lower(column).contains(word.casefold(), autoescape=True) for column in plain))
         )
     conditions.extend(
-        _same(_personal(field) if field in _PERSONAL_FIELDS else t.inspection.c[field], wanted)
+        _same(personal(field) if field in _PERSONAL_FIELDS else t.inspection.c[field], wanted)
         for field in (*PLAIN_FIELDS[:-1], *_PERSONAL_FIELDS)
         if (wanted := getattr(filters, field))
     )
     if filters.outcome:
         conditions.append(t.inspection.c.outcome == filters.outcome)
     if filters.decision == "none":
-        conditions.append(_decision().is_(None))
+        conditions.append(decided().is_(None))
     elif filters.decision:
-        conditions.append(_decision() == filters.decision)
+        conditions.append(decided() == filters.decision)
     if filters.since:
-        conditions.append(_day() >= filters.since.isoformat())
+        conditions.append(day() >= filters.since.isoformat())
     if filters.until:
-        conditions.append(_day() <= filters.until.isoformat())
+        conditions.append(day() <= filters.until.isoformat())
     if not filters.superseded:
-        conditions.append(~_superseded())
+        conditions.append(holds())
     return conditions
 
 
@@ -113,11 +120,11 @@ def _sort_key(name: str) -> ColumnElement[Any]:
     if name == "created":
         return t.ledger.c.seq  # not by the clock, which may have been set back
     if name == "date":
-        return _day()
+        return day()
     if name == "decision":
-        return _decision()
+        return decided()
     if name in _PERSONAL_FIELDS:
-        return func.lower(_personal(name))
+        return func.lower(personal(name))
     if name in PLAIN_FIELDS:
         return func.lower(t.inspection.c[name])
     if name == "outcome":
@@ -136,9 +143,9 @@ def _rows() -> Select[Any]:
             *(t.inspection.c[name] for name in ("id", "created_at", "outcome", "criteria_id", *PLAIN_FIELDS)),
             t.ledger.c.seq,
             t.inspection_photo.c.sha256,
-            _personal("welder").label("welder"),
-            _personal("inspector").label("inspector"),
-            _decision().label("decision"),
+            personal("welder").label("welder"),
+            personal("inspector").label("inspector"),
+            decided().label("decision"),
             _superseded().label("superseded"),
         )
         .outerjoin(t.ledger, t.ledger.c.subject == t.inspection.c.id)  # what is counted is shown, whatever is missing
@@ -218,18 +225,16 @@ def trend(connection: Connection, measure: str, *, welder: str | None, procedure
     """
     top, bottom, factor, unit = _RATIOS.get(measure, (measure, None, 1.0, None))
     conditions = _conditions("", Filters(welder=welder, procedure=procedure))
-    columns = [t.inspection.c.id, t.inspection.c.outcome, t.ledger.c.seq, _day().label("day")]
+    columns = [t.inspection.c.id, t.inspection.c.outcome, t.ledger.c.seq, day().label("day")]
     upper, lower = t.measure.alias(), t.measure.alias()
     query = (
-        select(
-            *columns, _decision().label("decision"), upper.c.value, upper.c.U, upper.c.unit, lower.c.value.label("by")
-        )
+        select(*columns, decided().label("decision"), upper.c.value, upper.c.U, upper.c.unit, lower.c.value.label("by"))
         .select_from(t.inspection)
         .join(t.ledger, t.ledger.c.subject == t.inspection.c.id)
         .outerjoin(upper, and_(upper.c.inspection_id == t.inspection.c.id, upper.c.name == top))
         .outerjoin(lower, and_(lower.c.inspection_id == t.inspection.c.id, lower.c.name == bottom))
         .where(*conditions)
-        .order_by(_day(), t.ledger.c.seq)
+        .order_by(day(), t.ledger.c.seq)
     )
     points = []
     for row in connection.execute(query).mappings():

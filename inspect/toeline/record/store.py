@@ -10,7 +10,7 @@ import os
 import uuid
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -23,6 +23,7 @@ from toeline.record import chain, search
 from toeline.record import tables as t
 from toeline.record.backup import BackupReport, read_backup, verify_backup, write_backup
 from toeline.record.checking import CheckReport, check_record
+from toeline.record.continuity import Kept, continuity
 from toeline.record.database import cause, connect, default_store, tidy_files
 from toeline.record.entries import Draft, newest, read_inspection, record_decision, record_inspection, undone
 from toeline.record.erasing import erase, find, where_photos_lie
@@ -289,6 +290,14 @@ class Store:
         with self._reading() as connection:
             return undone(connection, inspection)
 
+    def numbered(self, entry: int) -> str:
+        """The id of the inspection whose entry has that number. Raises ``RecordError`` where that entry is none."""
+        with self._reading() as connection:
+            row = connection.execute(select(t.ledger).where(t.ledger.c.seq == entry)).first()
+        if row is None or row.kind != "inspection":
+            raise RecordError(f"Entry {entry} is no inspection: toeline record list names them.")
+        return str(row.subject)
+
     def weld(self, inspection: str) -> Weld:
         """All that is on record about the weld that an inspection is of. Raises ``RecordError`` where there is none."""
         with self._reading() as connection:
@@ -354,6 +363,11 @@ class Store:
         """The newest entry's digest: printed on a report and kept elsewhere, it vouches for all before it."""
         with self._reading() as connection:
             return newest(connection).digest
+
+    def continuity(self, on: date | None = None, *, welder: str | None = None) -> tuple[Kept, ...]:
+        """What each welder, or one, keeps up by a day, today by default; see :func:`toeline.record.continuity`."""
+        with self._reading() as connection:
+            return continuity(connection, on or date.today(), welder)
 
     def receipt(self) -> Receipt:
         """How far the record has come, signed where there is a key: to be kept away from the record."""
