@@ -19,6 +19,8 @@ from toeline_app.photos import Shown
 
 PDF = "application/pdf"
 _PAGES = "pages"
+#: Said where taps led nowhere: the photo may be a good one.
+TAPS = "The photo may be good. Undo the last tap, or tap the very start and the very end of the bead."
 
 
 def set_pages(pages: dict[str, StreamlitPage]) -> None:
@@ -32,12 +34,18 @@ def page(name: str) -> StreamlitPage:
     return found
 
 
+#: Problems that two taps on the bead's ends may solve.
+ASKS_FOR_ENDS = frozenset({"several_beads", "no_bead", "not_a_bead", "toes_unsure", "ends_unsure"})
+
+
 def outcome(result: Result | None) -> str:
     """What stands in the badge: the judgement's outcome, ``measured`` without criteria, ``retake`` for a bad photo,
-    ``which`` where several beads were found."""
+    ``which`` where several beads were found, ``taps`` where none was between the ends that were tapped."""
+    stops = {problem.code for problem in result.photo.problems if problem.severity == "stop"} if result else set()
+    if result and result.settings.ends_px is not None and result.stopped and stops <= ASKS_FOR_ENDS:
+        return "taps"
     if result is None or not result.bead.found:
         return "retake"
-    stops = {problem.code for problem in result.photo.problems if problem.severity == "stop"}
     if stops == {"several_beads"}:
         return "which"
     if result.stopped:
@@ -45,24 +53,31 @@ def outcome(result: Result | None) -> str:
     return result.judgement.outcome if result.judgement else "measured"
 
 
-def headline(result: Result, shown: Shown, unit: Unit) -> None:
+def headline(result: Result, shown: Shown, unit: Unit, left: str = "") -> None:
     """What a welder reads in five seconds: what is wrong with the photo, else outcome, picture, worst lines, change.
 
-    A photo that is stopped is shown whole: nothing on it is taken as seen.
+    ``left``: what would settle an outcome that is undecided; it stands in the worst lines' place. A photo that is
+    stopped is shown whole: nothing on it is taken as seen.
     """
     state = outcome(result)
     found = severest_first(result.photo.problems)
+    if state == "taps":
+        ui.badge(state, TAPS)
+        return
     if state in ("retake", "which"):
         ui.badge(state, "" if found else result.bead.why or "")
     ui.problems([one for one in found if one.severity != "note"])
     if state not in ("retake", "which"):
-        ui.badge(state, beside(result) if result.judgement else "No criteria chosen: measured only.")
+        judged_by = beside(result) if result.judgement else "No criteria chosen: measured only."
+        ui.badge(state, *filter(None, (left, judged_by)))
     if result.stopped:
         if result.bead.found:
             whole_photo(shown)
         return
     if shown.picture is not None:
-        st.image(shown.picture.read_bytes(), width="stretch", alt=_alt(result, unit))
+        ui.picture(shown.picture.read_bytes(), _alt(result, unit), shown.photo.sha256)
+    if left:
+        return
     if result.judgement:
         for line in worst_lines(result.judgement):
             ui.line(line.outcome, line.imperfection, line.why)

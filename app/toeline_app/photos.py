@@ -6,13 +6,14 @@ import hashlib
 import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, wait
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import count
 from pathlib import Path
 
 import streamlit as st
 from streamlit.runtime.uploaded_file_manager import UploadedFile
 
+from toeline.errors import ToelineError
 from toeline.result import Result, Settings
 from toeline.text import one_line
 from toeline_app import service, ui
@@ -164,7 +165,9 @@ def measure_all(jobs: Sequence[tuple[Photo, Settings]], *, batch: bool = False, 
     was left stops; what was measured until then stays. ``batch``: measurements are kept in the store as well, so that
     a class cut short is not measured twice; ``with_code``: a tag lying in the photo is read too.
     """
-    waiting = [(photo, settings) for photo, settings in jobs if look_up(photo, settings) is None]
+    new = [(photo, settings) for photo, settings in jobs if look_up(photo, settings) is None]
+    judged = {_key(photo, settings): _judge_again(photo, settings) for photo, settings in new}
+    waiting = [(photo, settings) for photo, settings in new if look_up(photo, settings) is None]
     running: dict[Future[Examined], tuple[Photo, Settings]] = {}
     started, total, done = time.monotonic(), len(waiting), 0
     place = st.empty()
@@ -172,7 +175,9 @@ def measure_all(jobs: Sequence[tuple[Photo, Settings]], *, batch: bool = False, 
         while waiting or running:
             while waiting and len(running) < IN_LINE:
                 photo, settings = waiting.pop(0)
-                known = service.remembered(photo.sha256, photo.name, settings) if batch else None
+                known = judged[_key(photo, settings)]
+                if batch and known is None:
+                    known = service.remembered(photo.sha256, photo.name, settings)
                 sides = [(one.path, one.name) for one in photo.sides]
                 job = service.submit(photo.path, photo.name, settings, known, with_code, sides)
                 running[job] = (photo, settings)
@@ -191,6 +196,28 @@ def measure_all(jobs: Sequence[tuple[Photo, Settings]], *, batch: bool = False, 
             service.abandon(job)
     place.empty()
     return [_shown()[_key(photo, settings)] for photo, settings in jobs]
+
+
+def _judge_again(photo: Photo, settings: Settings) -> Result | None:
+    """Take a measurement of this photo by other readings or criteria, if there is one, and judge it anew.
+
+    Its pictures stay where they show the same; else the new result is given back, to be drawn.
+    """
+    for shown in reversed(_shown().values()):
+        if shown.photo != photo or shown.result is None:
+            continue
+        try:
+            anew = service.judged_again(shown.result, settings)
+        except ToelineError as error:
+            _shown()[_key(photo, settings)] = Shown(photo, problem=service.sentence(error))
+            return None
+        if anew is None:
+            continue
+        if not service.same_picture(shown.result, anew):
+            return anew
+        _shown()[_key(photo, settings)] = replace(shown, result=anew)
+        return None
+    return None
 
 
 def _progress(done: int, total: int, elapsed: float, sides: int) -> str:

@@ -13,6 +13,8 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 COOKIE = "toeline_settings"
 A_YEAR_S = 31_536_000
 _STATE = "preferences"
+#: The criteria that someone new is judged by.
+PRACTICE = "workmanship"
 #: What a rod's designation may be typed with.
 ROD = r"^[A-Za-z0-9 .:/_-]{1,40}$"
 
@@ -27,7 +29,7 @@ class Preferences(BaseModel):
     second_thickness_mm: Annotated[float | None, Field(ge=0.5, le=300)] = None
     weld_thickness_mm: Annotated[float | None, Field(ge=0.5, le=300)] = None
     electrode_mm: Annotated[float | None, Field(ge=1.0, le=10.0)] = None
-    criteria: Annotated[str | None, Field(pattern=r"^[a-z0-9.-]{1,60}$")] = None
+    criteria: Annotated[str | None, Field(pattern=r"^[a-z0-9.-]{1,60}$")] = PRACTICE
     unit: Literal["mm", "in"] = "mm"
     check_line_mm: Annotated[float | None, Field(ge=45.0, le=55.0)] = None
     drawing_size_mm: Annotated[float | None, Field(ge=1.0, le=100.0)] = None

@@ -35,6 +35,7 @@ from toeline.errors import ToelineError, told
 from toeline.evidence.evidence import middle
 from toeline.evidence.gauge import Gauge, check_reading, gauges, in_words
 from toeline.evidence.needs import spoken
+from toeline.pipeline import judge_again
 from toeline.processes.workers import Workers
 from toeline.record import (
     CheckReport,
@@ -110,6 +111,11 @@ def submit(
 def sides_of(face: Result, photos: Sequence[jobs.Named]) -> Future[SidesSeen]:
     """From which sides photos were taken whose first is the photo that ``face`` was measured in."""
     return _WORKERS.submit(jobs.look_at_sides, face, photos)
+
+
+def judged_again(result: Result, settings: Settings) -> Result | None:
+    """A measured photo judged anew by other settings; None where it has to be measured anew. Raises ToelineError."""
+    return judge_again(result, settings)
 
 
 #: What batches measured, kept beside the record.
@@ -188,6 +194,12 @@ def numbered_indications(result: Result, unit: Unit) -> list[tuple[str, str, str
     ]
 
 
+def same_picture(one: Result, other: Result) -> bool:
+    """Whether two results of one measurement are drawn alike: what a person saw takes a question mark away."""
+    unit = one.settings.unit
+    return numbered_indications(one, unit) == numbered_indications(other, unit)
+
+
 def knows_rod(text: str) -> bool:
     """Whether a rod's designation is known here with its current ranges."""
     return electrode_class(text) is not None
@@ -255,23 +267,24 @@ def looks_asked(result: Result) -> tuple[str, ...]:
 _CROWDED = ("spatter",)
 
 
-def _places(result: Result, name: str) -> list[float]:
+def places(result: Result, name: str) -> list[float]:
+    """Where along the seam the photo may show what is looked for, mm."""
     seen = [one for one in result.indications if one.kind == gauges()[name].sees and name not in _CROWDED]
     return sorted(at for at in map(middle, seen) if at is not None)
 
 
 def suspected(result: Result, name: str, unit: Unit) -> list[str]:
     """Where the photo may show what is looked for."""
-    return [length(at, unit) for at in _places(result, name)]
+    return [length(at, unit) for at in places(result, name)]
 
 
 def looked(result: Result, name: str, value: float, at: float | None, by: str, unit: Unit) -> tuple[GaugeReading, ...]:
     """An answered look: ``at`` one place in the user's unit, else for the whole weld; a no for suspected places too."""
     factor = MM_PER_INCH if unit == "in" else 1.0
-    places = [None if at is None else at * factor]
+    spots: list[float | None] = [None if at is None else at * factor]
     if value == 0 and at is None:
-        places += _places(result, name)
-    return tuple(GaugeReading(name=name, value=value, at=place, unit="1", by=by, U=0.0) for place in places)
+        spots += places(result, name)
+    return tuple(GaugeReading(name=name, value=value, at=place, unit="1", by=by, U=0.0) for place in spots)
 
 
 def gauge_rows(result: Result, unit: Unit) -> list[tuple[str, str]]:

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from html import escape
 from importlib import resources
 from pathlib import Path
+from uuid import uuid4
 
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
@@ -23,6 +24,7 @@ OUTCOMES: dict[Outcome | str, tuple[str, str]] = {
     "measured": ("•", "Measured"),
     "retake": ("↺", "Take it again"),
     "which": ("?", "Which bead is meant?"),
+    "taps": ("?", "No bead between your taps"),
 }
 #: A value up to this long stands on the right of its name on a narrow screen; a longer one reads as a text.
 LONGEST_IN_A_PAIR = 70
@@ -95,10 +97,10 @@ def error(said: object) -> None:
     st.error(plain(str(said)))
 
 
-def badge(outcome: str, note: str = "") -> None:
-    """The outcome as a block: sign, word, colour, and a short note."""
+def badge(outcome: str, *notes: str) -> None:
+    """The outcome as a block: sign, word, colour, and short notes."""
     sign, word = OUTCOMES[outcome]
-    small = f"<small>{escape(note)}</small>" if note else ""
+    small = "".join(f"<small>{escape(note)}</small>" for note in notes if note)
     st.html(
         f'<div class="tl-badge tl-{outcome}" role="status"><span aria-hidden="true">{sign}</span>'
         f"<strong>{word}</strong>{small}</div>"
@@ -109,6 +111,14 @@ def outcome_word(outcome: str | None) -> str:
     """An outcome as sign and word in running text."""
     sign, word = OUTCOMES[outcome or "measured"]
     return f"{sign} {word}"
+
+
+def bring_into_view() -> None:
+    """Scroll to the outcome, once for each time that this is asked for."""
+    st.html(
+        f"<script>/* {uuid4().hex} */ document.querySelector('.tl-badge')?.scrollIntoView();</script>",
+        unsafe_allow_javascript=True,
+    )
 
 
 def problems(found: Sequence[Problem]) -> None:

@@ -56,6 +56,25 @@ def length(mm: float, wanted: Unit = "mm") -> str:
     return f"{value:.{places}f} {unit}"
 
 
+#: Rods as they are sold where inches are used, by their core in mm (AWS A5.1, from memory).
+_RODS = {
+    1.6: "1/16",
+    2.0: "5/64",
+    2.4: "3/32",
+    2.5: "3/32",
+    3.2: "1/8",
+    4.0: "5/32",
+    4.8: "3/16",
+    5.0: "3/16",
+    6.0: "1/4",
+}
+
+
+def rod(mm: float, wanted: Unit = "mm") -> str:
+    """A rod's core as boxes name it: ``3.2 mm``, ``1/8 in``."""
+    return f"{_RODS[mm]} in" if wanted == "in" and mm in _RODS else length(mm, wanted)
+
+
 def figure(mm: float, wanted: Unit = "mm") -> str:
     """A limit, to the last digit that a gauge could tell: ``0.25 mm``, ``1 mm``, ``0.031 in``."""
     value, unit = convert(mm, "mm", wanted)

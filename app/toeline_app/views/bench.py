@@ -9,10 +9,11 @@ import streamlit as st
 
 from toeline.record import Inspection
 from toeline.result import Joint, Result, Settings
-from toeline.units import Unit, length
-from toeline_app import coach, components, looking, photos, prefs, relief, said, saving, service, ui
+from toeline.units import Unit, length, rod
+from toeline_app import coach, components, keeping, looking, photos, prefs, relief, said, saving, service, steps, ui
+from toeline_app.drafts import KEPT_FOR
 from toeline_app.photos import Photo, Shown
-from toeline_app.prefs import Preferences
+from toeline_app.prefs import PRACTICE, Preferences
 
 MOST_AT_ONCE = 12
 JOINTS: dict[Joint, str] = {"bead": "Bead on plate", "butt": "Butt joint", "fillet": "Fillet"}
@@ -20,9 +21,9 @@ SizeIs = Literal["leg", "throat"]
 SIZES: dict[SizeIs, str] = {"leg": "Leg (z)", "throat": "Throat (a)"}
 #: Core diameters in mm as boxes of electrodes are sold.
 ELECTRODES = (1.6, 2.0, 2.5, 3.2, 4.0, 5.0, 6.0)
-#: Problems that two taps on the bead's ends may solve.
-ASKS_FOR_ENDS = ("several_beads", "no_bead", "not_a_bead", "toes_unsure", "ends_unsure")
 HOLD_AS = "bench_photos"
+#: The outcome that was last scrolled to, and the photo's it was.
+_IN_VIEW = "outcome_in_view"
 HOLD = "Phone square above the bead, 20 to 30 cm away. Card flat beside the bead. Lamp low from the side."
 
 
@@ -30,6 +31,7 @@ def page() -> None:
     """The page."""
     st.title("Measure a weld bead")
     chosen = _choose()
+    _judged_as()
     settings = _settings()
     if not chosen:
         _how_to()
@@ -60,7 +62,7 @@ def _choose() -> list[Photo]:
 def _settings() -> Settings:
     """The few settings, folded, with what is set in the fold's title."""
     now = prefs.preferences()
-    with ui.fold("settings", f"Settings: {in_words(now)}", "tune"):
+    with ui.fold("settings", f"Settings: {_details(now) or 'nothing given'}", "tune"):
         edited = _edit(now)
     edited = coach.welded(edited)
     if edited != now:  # drawn anew, as the title says what is set
@@ -70,28 +72,55 @@ def _settings() -> Settings:
 
 
 def in_words(now: Preferences) -> str:
-    """What is set, for a title."""
-    words = [JOINTS[now.joint]]
+    """What is set, in a line."""
+    titles = service.criteria_titles()
+    return ", ".join(filter(None, (JOINTS[now.joint], _details(now), titles.get(now.criteria or "", "no criteria"))))
+
+
+def _details(now: Preferences) -> str:
+    """What is set beside joint and criteria."""
+    words = []
     if now.thickness_mm is not None:
         words.append(f"{length(now.thickness_mm, now.unit)} thick")
     if now.joint == "fillet" and now.drawing_size_mm is not None:
         words.append(f"{now.drawing_size_is} {length(now.drawing_size_mm, now.unit)}")
     if now.electrode_mm is not None:
-        words.append(f"electrode {length(now.electrode_mm, now.unit)}")
-    titles = service.criteria_titles()
-    words.append(titles.get(now.criteria or "", "no criteria"))
+        words.append(f"electrode {rod(now.electrode_mm, now.unit)}")
     return ", ".join(words)
+
+
+def _judged_as() -> None:
+    """What was welded and what it is judged by: chosen already, and changed by one tap."""
+    now = prefs.preferences()
+    joint = st.segmented_control(
+        "What was welded",
+        get_args(Joint),
+        default=now.joint,
+        required=True,
+        format_func=JOINTS.__getitem__,
+        key="set_joint",
+        width="stretch",
+    )
+    titles = service.criteria_titles()
+    criteria = st.selectbox(
+        "Judged by",
+        list(titles),
+        index=list(titles).index(now.criteria) if now.criteria in titles else None,
+        format_func=titles.__getitem__,
+        placeholder="Nothing: measure only",
+        key="set_criteria",
+    )
+    if criteria == PRACTICE:
+        st.caption("A set for practice beads, not a code. Choose the code's own for work that counts.")
+    edited = now.model_copy(update={"joint": joint or now.joint, "criteria": criteria})
+    if edited != now:
+        prefs.remember(edited)
+        st.rerun()
 
 
 def _edit(now: Preferences) -> Preferences:
     unit = st.radio("Unit", get_args(Unit), index=get_args(Unit).index(now.unit), horizontal=True, key="set_unit")
-    joint = st.radio(
-        "Joint",
-        get_args(Joint),
-        index=get_args(Joint).index(now.joint),
-        format_func=JOINTS.__getitem__,
-        key="set_joint",
-    )
+    joint = now.joint
     thickness = components.length_input("Plate thickness", now.thickness_mm, now.unit, 0.5, 300.0, "set_thickness")
     second, weld = now.second_thickness_mm, now.weld_thickness_mm
     if joint != "bead":
@@ -102,7 +131,7 @@ def _edit(now: Preferences) -> Preferences:
         "Electrode core diameter",
         ELECTRODES,
         index=ELECTRODES.index(now.electrode_mm) if now.electrode_mm in ELECTRODES else None,
-        format_func=lambda mm: length(mm, now.unit),
+        format_func=lambda mm: rod(mm, now.unit),
         placeholder="Not given",
         key="set_electrode",
     )
@@ -127,15 +156,6 @@ def _edit(now: Preferences) -> Preferences:
             placeholder="Measured from both cards",
             key="set_angle",
         )
-    titles = service.criteria_titles()
-    criteria = st.selectbox(
-        "Acceptance criteria",
-        list(titles),
-        index=list(titles).index(now.criteria) if now.criteria in titles else None,
-        format_func=titles.__getitem__,
-        placeholder="None: measure only",
-        key="set_criteria",
-    )
     check_line = components.length_input(
         "Length of the card's 50 mm line, measured on your print",
         now.check_line_mm,
@@ -147,12 +167,10 @@ def _edit(now: Preferences) -> Preferences:
     )
     return now.model_copy(
         update={
-            "joint": joint,
             "thickness_mm": thickness,
             "second_thickness_mm": second,
             "weld_thickness_mm": weld,
             "electrode_mm": electrode,
-            "criteria": criteria,
             "unit": "in" if unit == "in" else "mm",
             "check_line_mm": check_line,
             "drawing_size_mm": size,
@@ -239,21 +257,25 @@ def _pick(shown: list[Shown]) -> Shown:
 
 
 def _detail(shown: Shown, settings: Settings) -> None:
-    if shown.result is None:
-        ui.badge("retake")
-        ui.error(shown.problem or "")
-        ui.drawing("hold", HOLD)
-        return
     result = shown.result
-    components.headline(result, shown, settings.unit)
+    if result is None:
+        _no_result(shown)
+        return
     state = components.outcome(result)
+    judged = result.judgement
+    components.headline(
+        result, shown, settings.unit, steps.left_in_words(judged.asks) if judged and state == "undecided" else ""
+    )
+    _bring_into_view(shown, state)
     if state == "retake":
         ui.drawing("hold", HOLD)
-    elif state != "which":
+    elif state not in ("which", "taps"):
+        steps.page_part(shown, result)
         coach.advice(result)
     _correct(shown, result)
-    if state in ("retake", "which"):
+    if state in ("retake", "which", "taps"):
         components.notes(result)
+        _start_afresh()
         return
     relief.page_part(shown, result)
     coach.questions(shown, result)
@@ -263,6 +285,51 @@ def _detail(shown: Shown, settings: Settings) -> None:
     looking.page_part(shown, result)
     components.downloads(shown, settings.unit)
     saving.save_form(shown)
+    _start_afresh()
+
+
+def _bring_into_view(shown: Shown, state: str) -> None:
+    """A new photo's outcome, and one that has changed, is scrolled to."""
+    now = (shown.photo.sha256, state)
+    if st.session_state.get(_IN_VIEW) != now:
+        st.session_state[_IN_VIEW] = now
+        ui.bring_into_view()
+
+
+def _no_result(shown: Shown) -> None:
+    """What came in place of a result: of taps that cannot be ends it is their fault, else the photo's."""
+    sha256 = shown.photo.sha256
+    tapped = said.about(sha256).ends is not None
+    ui.badge("taps" if tapped else "retake", components.TAPS if tapped else "")
+    _bring_into_view(shown, "taps" if tapped else "retake")
+    ui.error(shown.problem or "")
+    if tapped:
+        _undo_taps(sha256)
+    else:
+        ui.drawing("hold", HOLD)
+    _start_afresh()
+
+
+def _undo_taps(sha256: str) -> None:
+    taps = said.about(sha256).taps
+    if taps and st.button("Undo the last tap", icon=":material/undo:", width="stretch"):
+        said.say(sha256, taps=taps[:-1])
+        st.rerun()
+    if taps and st.button("Find the bead without my taps", width="stretch"):
+        said.say(sha256, taps=())
+        st.rerun()
+
+
+def _start_afresh() -> None:
+    """What is kept and for how long, and the way to let go of it now."""
+    with ui.fold("kept", "Kept on this machine until you start afresh", "history"):
+        st.write(
+            f"Photos, taps, readings and what you typed are kept for you alone, for {KEPT_FOR} after the last change, "
+            "so that a reload or a call loses nothing. What you saved to the record stays there."
+        )
+        if st.button("Start afresh: let go of all this now", width="stretch"):
+            keeping.start_afresh()
+            st.rerun()
 
 
 def _correct(shown: Shown, result: Result) -> None:
@@ -271,7 +338,7 @@ def _correct(shown: Shown, result: Result) -> None:
     from streamlit_image_coordinates import streamlit_image_coordinates
 
     photo, about = shown.photo, said.about(shown.photo.sha256)
-    asked = any(one.code in ASKS_FOR_ENDS for one in result.photo.problems)
+    asked = any(one.code in components.ASKS_FOR_ENDS for one in result.photo.problems)
     asked = asked or bool(about.taps)  # stays open, so that the taps can be taken back
     if not st.toggle("The bead was found wrongly", value=asked, key=f"wrong_{photo.sha256}_{asked}"):
         return
@@ -296,13 +363,7 @@ def _correct(shown: Shown, result: Result) -> None:
         at = service.to_photo_px((tap["x"], tap["y"]), tap["width"], width)
         said.say(photo.sha256, taps=(at,) if first is None else (first, at))
         st.rerun()
-    if about.taps:
-        if st.button("Undo the last tap", icon=":material/undo:", width="stretch"):
-            said.say(photo.sha256, taps=about.taps[:-1])
-            st.rerun()
-        if st.button("Find the bead without my taps", width="stretch"):
-            said.say(photo.sha256, taps=())
-            st.rerun()
+    _undo_taps(photo.sha256)
     with ui.fold("ends", "Type the ends instead", "keyboard"):
         _type_ends(photo)
 
