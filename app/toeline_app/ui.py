@@ -116,7 +116,8 @@ def outcome_word(outcome: str | None) -> str:
 def bring_into_view() -> None:
     """Scroll to the outcome, once for each time that this is asked for."""
     st.html(
-        f"<script>/* {uuid4().hex} */ document.querySelector('.tl-badge')?.scrollIntoView();</script>",
+        f"<script>/* {uuid4().hex} */ setTimeout(() => document.querySelector('.tl-badge')?.scrollIntoView(), 100);"
+        "</script>",
         unsafe_allow_javascript=True,
     )
 

@@ -37,7 +37,9 @@ def page() -> None:
         _how_to()
         return
     shown = photos.measure_all([(photo, _with_ends(photo, settings)) for photo in relief.with_sides(chosen)])
-    _detail(_pick(shown), settings)
+    one = _pick(shown)
+    _detail(one, settings)
+    _bring_into_view(one)
 
 
 def _choose() -> list[Photo]:
@@ -266,7 +268,6 @@ def _detail(shown: Shown, settings: Settings) -> None:
     components.headline(
         result, shown, settings.unit, steps.left_in_words(judged.asks) if judged and state == "undecided" else ""
     )
-    _bring_into_view(shown, state)
     if state == "retake":
         ui.drawing("hold", HOLD)
     elif state not in ("which", "taps"):
@@ -288,9 +289,9 @@ def _detail(shown: Shown, settings: Settings) -> None:
     _start_afresh()
 
 
-def _bring_into_view(shown: Shown, state: str) -> None:
-    """A new photo's outcome, and one that has changed, is scrolled to."""
-    now = (shown.photo.sha256, state)
+def _bring_into_view(shown: Shown) -> None:
+    """A new photo's outcome, and one that has changed, is scrolled to; last, when the page is as long as it will be."""
+    now = (shown.photo.sha256, components.outcome(shown.result))
     if st.session_state.get(_IN_VIEW) != now:
         st.session_state[_IN_VIEW] = now
         ui.bring_into_view()
@@ -301,7 +302,6 @@ def _no_result(shown: Shown) -> None:
     sha256 = shown.photo.sha256
     tapped = said.about(sha256).ends is not None
     ui.badge("taps" if tapped else "retake", components.TAPS if tapped else "")
-    _bring_into_view(shown, "taps" if tapped else "retake")
     ui.error(shown.problem or "")
     if tapped:
         _undo_taps(sha256)
