@@ -8,10 +8,9 @@ from typer.testing import CliRunner
 from test_score import FIRST, coached, result, said
 from toeline.batch import Measured
 from toeline.cli.main import app
-from toeline.coupons.coupons import score_class, to_frame
+from toeline.coupons.coupons import said_later, score_class, to_frame
 from toeline.coupons.roster import read_roster
 from toeline.coupons.rubric import read_rubric, rubric_text, with_marks
-from toeline.coupons.said_later import with_settings
 from toeline.coupons.score import score
 from toeline.errors import RubricError
 from toeline.result import GaugeReading, Indication, Quantity, unknown
@@ -169,8 +168,8 @@ def test_a_wrong_cell_of_the_roster_names_its_line(columns, cells, says):
 
 def test_what_the_measures_were_taken_by_cannot_be_said_later():
     read = result()
-    with pytest.raises(ValueError, match="joint"):
-        with_settings(read, read.settings.model_copy(update={"joint": "fillet"}))
+    with pytest.raises(RubricError, match="measure it anew"):
+        said_later(read, read.settings.model_copy(update={"joint": "fillet"}))
 
 
 def test_marks_are_written_into_a_rubrics_own_text():

@@ -14,6 +14,7 @@ from pydantic.fields import FieldInfo
 from toeline import datafile
 from toeline.causes import chart, remedies
 from toeline.causes import figures as causes
+from toeline.coupons import drills
 from toeline.errors import DataFileError
 from toeline.evidence import gauge
 from toeline.geometry import figures as geometry
@@ -29,7 +30,7 @@ MODELS = [
     model
     for room in (
         *(geometry, trace, measures, photo, photogrammetry, processes, record),
-        *(causes, chart, remedies, gauge, validation),
+        *(causes, chart, remedies, gauge, drills, validation),
     )
     for model in vars(room).values()
     if isinstance(model, type) and issubclass(model, datafile.DataFile) and model is not datafile.DataFile
@@ -113,7 +114,7 @@ def keys(text: str) -> list[tuple[int, int, str]]:
 
 def some(found: list[Any]) -> list[Any]:
     """The first, the last and a few between."""
-    return [found[i] for i in sorted({0, len(found) - 1, *range(0, len(found), max(len(found) // 6, 1))})]
+    return found[:1] + found[1 :: max(len(found) // 6, 1)] + found[-1:]
 
 
 def test_a_wrong_figure_is_refused_with_its_line(model):

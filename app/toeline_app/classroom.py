@@ -5,24 +5,22 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import streamlit as st
 from pydantic import BaseModel, ConfigDict
 
 from toeline.coupons.coupons import ClassScores
 from toeline.coupons.roster import Roster
 from toeline.coupons.rubric import Rubric
-from toeline.result import GaugeReading, Result, Settings
-from toeline_app import photos, prefs, service
+from toeline.result import Result, Settings
+from toeline_app import photos, prefs, said, service
 from toeline_app.photos import Photo, Shown
 from toeline_app.views.bench import to_settings
 
 COUPONS, REFERENCE = "coupons_photos", "reference_photos"
-_STATE = "class"
+_NOTE = "class"
 
 
-class Said(BaseModel):
-    """What the instructor said of the class: the rubric's id and texts of their own by id, the roster's text, and looks
-    by photo (digest)."""
+class Told(BaseModel):
+    """What the instructor said of the class: the rubric's id and texts of their own by id, and the roster's text."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
@@ -30,7 +28,6 @@ class Said(BaseModel):
     texts: dict[str, str] = {}
     roster: str = ""
     roster_name: str = ""
-    looks: dict[str, tuple[GaugeReading, ...]] = {}
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,26 +39,26 @@ class Scored:
     settings: Settings
 
 
-def said() -> Said:
+def told() -> Told:
     """What was said of the class."""
-    text = st.session_state.get(_STATE)
-    return Said() if text is None else Said.model_validate_json(text)
+    text = said.note(_NOTE)
+    return Told() if text is None else Told.model_validate_json(text)
 
 
 def say(**changed: object) -> None:
     """Say something of the class anew."""
-    st.session_state[_STATE] = Said.model_validate(dict(said()) | changed).model_dump_json(exclude_defaults=True)
+    said.keep_note(_NOTE, Told.model_validate(dict(told()) | changed).model_dump_json(exclude_defaults=True))
 
 
 def rubric_text() -> str:
     """The text of the rubric in use, with any change."""
-    now = said()
+    now = told()
     return now.texts.get(now.rubric) or service.rubric_text(now.rubric)
 
 
 def use_text(text: str | None) -> None:
     """Use this text for the chosen rubric, or the shipped one."""
-    now = said()
+    now = told()
     rest = {name: kept for name, kept in now.texts.items() if name != now.rubric}
     say(texts=rest if text in (None, service.rubric_text(now.rubric)) else rest | {now.rubric: text})
 
@@ -73,7 +70,7 @@ def rubric() -> Rubric:
 
 def roster() -> Roster | None:
     """The names, where a roster was given. Raises RubricError."""
-    now = said()
+    now = told()
     return service.roster(now.roster.encode(), now.roster_name) if now.roster else None
 
 
@@ -90,10 +87,10 @@ def measured(chosen: Sequence[Photo], *, with_code: bool = False) -> list[Shown]
 
 def score(chosen: Sequence[Photo], reference: Result | None) -> Scored:
     """The chosen photos scored. Raises RubricError."""
-    names, looks, whole = roster(), said().looks, settings()
+    names, whole = roster(), settings()
     shown = measured(chosen, with_code=bool(names and names.by_code))
     found = [
-        (one.photo.name, service.said_of(one.result, whole, looks.get(one.photo.sha256, ())), one.problem, one.code)
+        (one.photo.name, service.said_of(one.result, whole, said.about(one.photo.sha256).gauge), one.problem, one.code)
         for one in shown
     ]
     scores = service.score_photos(found, rubric(), reference, names)

@@ -28,7 +28,7 @@ def page_part() -> Rubric | None:
 
 def _choose() -> None:
     titles = service.rubric_titles()
-    now = classroom.said().rubric
+    now = classroom.told().rubric
     chosen = st.selectbox(
         "Rubric", list(titles), list(titles).index(now) if now in titles else 0, format_func=titles.__getitem__
     )
@@ -92,7 +92,7 @@ def _text(rubric: Rubric | None) -> None:
             _use(edited)
     if rubric is not None:
         components.download("Keep this rubric as a file", lambda: text, f"{rubric.id}.toml", "application/toml")
-    if text != service.rubric_text(classroom.said().rubric) and st.button(
+    if text != service.rubric_text(classroom.told().rubric) and st.button(
         "Back to the rubric as shipped", width="stretch"
     ):
         _use(None)

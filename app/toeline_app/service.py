@@ -21,7 +21,7 @@ from toeline.causes.chart import Sign, chart
 from toeline.causes.electrodes import electrode_class
 from toeline.causes.position import position_names as names_of_positions
 from toeline.causes.position import read_position
-from toeline.coupons.coupons import ClassScores, Coupon, score_class, to_csv, to_xlsx
+from toeline.coupons.coupons import ClassScores, Coupon, said_later, score_class, to_csv, to_xlsx
 from toeline.coupons.drills import grouped
 from toeline.coupons.learner import HEADINGS, LearnerSheet, sheets_of
 from toeline.coupons.learner import learner_sheet as sheet_of
@@ -29,7 +29,6 @@ from toeline.coupons.roster import Roster, coupon_of, name_from_file, read_roste
 from toeline.coupons.rubric import Rubric, load_rubric, shipped_rubrics, with_marks
 from toeline.coupons.rubric import read_rubric as rubric_of
 from toeline.coupons.rubric import rubric_text as shipped_text
-from toeline.coupons.said_later import with_settings
 from toeline.criteria import list_criteria, load_criteria
 from toeline.errors import ToelineError, told
 from toeline.evidence.evidence import middle
@@ -405,7 +404,7 @@ def said_of(result: Result | None, settings: Settings, looks: Sequence[GaugeRead
     """A measured photo judged and coached by all the settings, and by what was looked for. Raises ToelineError."""
     if result is None:
         return None
-    return with_settings(result, settings.model_copy(update={"gauge": (*settings.gauge, *looks)}))
+    return said_later(result, settings.model_copy(update={"gauge": (*settings.gauge, *looks)}))
 
 
 def roster(data: bytes, name: str) -> Roster:

@@ -14,7 +14,7 @@ from toeline.coupons.score import ItemScore
 from toeline.errors import ToelineError
 from toeline.result import Outcome, Result
 from toeline.units import Unit, length, say
-from toeline_app import classroom, coach, components, looking, photos, prefs, rubric_form, service, ui
+from toeline_app import classroom, coach, components, looking, photos, prefs, rubric_form, said, service, ui
 from toeline_app.classroom import Scored
 from toeline_app.photos import Photo, Shown
 from toeline_app.prefs import Preferences
@@ -70,7 +70,7 @@ def _roster() -> None:
         roster = classroom.roster()
         if roster is None:
             return
-        st.text(f"{len(roster.names)} names, from {classroom.said().roster_name}.")
+        st.text(f"{len(roster.names)} names, from {classroom.told().roster_name}.")
         if roster.by_code:
             components.download(
                 "Tags to print, one for each code", lambda: service.tag_sheets(roster), "tags.pdf", components.PDF
@@ -338,7 +338,7 @@ def _narrow(one: Coupon, shown: Shown) -> None:
     """What would make the score surest; a look is answered here."""
     narrow = one.score.narrowed_by if one.score else None
     sha256 = shown.photo.sha256
-    kept = classroom.said().looks.get(sha256, ())
+    kept = said.about(sha256).gauge
     if narrow is not None:
         ui.line("undecided", "What would make the score surest", narrow.text, chip="Next")
     if narrow is not None and narrow.look is not None:
@@ -351,10 +351,10 @@ def _narrow(one: Coupon, shown: Shown) -> None:
                 st.error("Say who looked: type the name above.")
             else:
                 reading = service.gauge_reading(narrow.look, value, None, prefs.preferences().unit, by)
-                classroom.say(looks=classroom.said().looks | {sha256: (*kept, reading)})
+                said.say(sha256, gauge=(*kept, reading))
                 st.rerun()
     for number, reading in enumerate(kept):
         what, saw = service.gauge_row(reading, prefs.preferences().unit)
         if st.button(f"Remove: {what} {saw}", key=f"class_look_{sha256}_{number}", width="stretch"):
-            classroom.say(looks=classroom.said().looks | {sha256: kept[:number] + kept[number + 1 :]})
+            said.say(sha256, gauge=kept[:number] + kept[number + 1 :])
             st.rerun()

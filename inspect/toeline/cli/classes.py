@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from toeline.errors import RubricError
+from toeline.errors import RubricError, SettingsError
 from toeline.files import write_whole
+
+if TYPE_CHECKING:
+    from toeline.result import Result, Settings
 
 
 def rubric(
@@ -187,3 +190,70 @@ def drills(
         again = f"{one.beads} times in a row" if one.beads > 1 else "once"
         out.print(Text(f"  done: {', or '.join(figures) or 'your instructor has seen it'}; {again}"))
         out.print(Text(f"  source: {one.source}"))
+
+
+def compare(
+    before: Annotated[Path, typer.Argument(help="Photo of the bead before, or its result (JSON).")],
+    after: Annotated[Path, typer.Argument(help="Photo of the bead after, or its result (JSON).")],
+    joint: Annotated[Literal["bead", "butt", "fillet"], typer.Option(help="What was welded.")] = "bead",
+    thickness: Annotated[
+        str | None, typer.Option(help="Plate thickness, mm, or as 3/8 inch.", metavar="LENGTH")
+    ] = None,
+    check_line: Annotated[
+        str | None, typer.Option(help="Measured length of the card's check line, mm.", metavar="LENGTH")
+    ] = None,
+    electrode: Annotated[
+        str | None, typer.Option(help="Electrode core diameter, mm, or as 1/8 inch.", metavar="LENGTH")
+    ] = None,
+    electrode_class: Annotated[str | None, typer.Option(help="Electrode, as its box names it.")] = None,
+    rubric: Annotated[
+        str | None, typer.Option(help="Rubric by which the bead before was scored: its sheet may be about its points.")
+    ] = None,
+    name: Annotated[str, typer.Option(help="Whose beads they are, for the sheet.")] = "Before and after",
+    unit: Annotated[Literal["mm", "in"], typer.Option(help="Unit of lengths.")] = "mm",
+    sheet: Annotated[Path | None, typer.Option(help="Write both side by side on one page (PDF).")] = None,
+    json_out: Annotated[Path | None, typer.Option("--json", help="Write the comparison as JSON.")] = None,
+) -> None:
+    """Hold a bead against the one before: did what the last advice aimed at move beyond the tool's own spread?"""
+    from toeline.cli.show_class import show_progress
+    from toeline.coupons.document import progress_json
+    from toeline.coupons.progress import compare as held_against
+    from toeline.coupons.rubric import load_rubric
+    from toeline.coupons.sheets import Bead, progress_sheet
+    from toeline.settings import settings_from
+
+    settings = settings_from(
+        joint=joint,
+        thickness=thickness,
+        check_line=check_line,
+        electrode=electrode,
+        electrode_class=electrode_class,
+        unit=unit,
+    )
+    (one, first), (two, second) = (_bead(path, settings) for path in (before, after))
+    progress = held_against(one, two, load_rubric(rubric) if rubric else None)
+    show_progress(progress, unit, two.settings.welding.electrode_mm)
+    if json_out is not None:
+        write_whole(json_out, progress_json(progress) + "\n")
+    if sheet is not None:
+        beads = (Bead(f"Before: {before.name}", one, first), Bead(f"After: {after.name}", two, second))
+        write_whole(sheet, progress_sheet(name, progress, beads, unit=unit))
+
+
+def _bead(path: Path, settings: Settings) -> tuple[Result, bytes | None]:
+    """A bead's result and its picture: measured from a photo, or read from a result that was written before."""
+    from pydantic import ValidationError
+
+    from toeline.photo import read_photo
+    from toeline.pipeline import measure_with
+    from toeline.report.picture import draw_picture, encode
+    from toeline.result import Result
+
+    if path.suffix.lower() == ".json":
+        try:
+            return Result.model_validate_json(path.read_bytes()), None
+        except ValidationError:
+            raise SettingsError(f"{path} is no result; write one with toeline measure PHOTO --json FILE.") from None
+    photo = read_photo(path)
+    result = measure_with(photo, settings)
+    return result, encode(draw_picture(photo, result, unit=settings.unit))

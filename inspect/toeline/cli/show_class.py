@@ -10,6 +10,9 @@ from toeline.coupons.agreement import Agreement
 from toeline.coupons.coupons import ClassScores, Coupon, place_in_words
 from toeline.coupons.drills import grouped
 from toeline.coupons.learner import sheets_of
+from toeline.coupons.progress import Progress
+from toeline.coupons.sheets import said
+from toeline.units import Unit
 
 
 def show_class(scores: ClassScores, console: Console | None = None) -> None:
@@ -64,3 +67,21 @@ def show_agreement(found: Agreement, console: Console | None = None) -> None:
         out.print(Text(f"  {kind}: {found.kappa:.2f}{spread} ({found.called})"))
     for one in found.differences:
         out.print(Text(f"  {one.coupon}: {first} {one.first}, {second} {one.second}"))
+
+
+def show_progress(progress: Progress, unit: Unit, electrode_mm: float | None, console: Console | None = None) -> None:
+    """Print what the last advice was, whether what it aimed at moved, and what else did."""
+    out = console or Console(highlight=False, soft_wrap=True)
+    if progress.advice:
+        out.print(Text(f"The last advice: {progress.advice}"))
+    if progress.drill is not None:
+        out.print(Text(f"Its drill: {progress.drill.title}"))
+    out.print(Text(progress.aim_in_words(unit, electrode_mm), style="bold"))
+    for line in progress.differ:
+        out.print(Text(line))
+    table = Table(box=None, pad_edge=False)
+    for title in ("Measure", "Before", "After", ""):
+        table.add_column(title, overflow="fold")
+    for one in progress.others:
+        table.add_row(Text(one.called), said(one.before, unit), said(one.after, unit), one.verdict)
+    out.print(table, soft_wrap=False)

@@ -16,7 +16,6 @@ import pandas as pd
 from toeline.batch import Measured, Memory, measure_many
 from toeline.coupons.roster import Roster, coupon_code
 from toeline.coupons.rubric import Rubric
-from toeline.coupons.said_later import with_settings
 from toeline.coupons.score import Score, score
 from toeline.errors import RubricError
 from toeline.report.table import guard_cell
@@ -140,7 +139,7 @@ def score_class(
             unnamed.append(one.photo)
         result = one.result
         if result is not None:
-            result = with_settings(result, roster.settings_for(one.photo, one.code, result.settings))
+            result = said_later(result, roster.settings_for(one.photo, one.code, result.settings))
         scored = None if result is None else score(result, rubric, reference)
         problem = one.problem
         if scored is not None and scored.points is None:
@@ -149,6 +148,22 @@ def score_class(
     named = {coupon.name for coupon in coupons}
     absent = tuple(name for name in roster.names if name not in named)
     return ClassScores(rubric, tuple(coupons), absent, tuple(unnamed))
+
+
+def said_later(result: Result, settings: Settings) -> Result:
+    """The same measures judged and coached by other settings.
+
+    Raises:
+        RubricError: one of them is a setting that the photo has to be measured by.
+    """
+    if settings == result.settings:
+        return result
+    from toeline.pipeline import judge_again  # loads what measures, which a page that only scores can do without
+
+    again = judge_again(result, settings)
+    if again is None:
+        raise RubricError("What was said changes how the photo is measured: measure it anew.")
+    return again
 
 
 def score_folder(

@@ -1,4 +1,4 @@
-"""A scored class for machines: one JSON document."""
+"""A scored class, and before and after, for machines: each one JSON document."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from toeline import __version__
 from toeline.coupons.coupons import ClassScores, Coupon
 from toeline.coupons.drills import NextDrill, grouped
 from toeline.coupons.learner import LearnerSheet, sheets_of
+from toeline.coupons.progress import Change, Progress
 from toeline.units import Unit
 
 SCHEMA = "toeline.class/1"
@@ -84,3 +85,32 @@ def _drill(drill: NextDrill | None, done: str | None) -> dict[str, Any] | None:
     if drill is None:
         return None
     return {"id": drill.drill.id, "title": drill.title, "say": drill.say, "done": done, "beads": drill.drill.beads}
+
+
+def progress_json(progress: Progress) -> str:
+    """Before and after, values as measured."""
+    document = {
+        "schema": "toeline.progress/1",
+        "toeline": __version__,
+        "advice": progress.advice,
+        "drill": progress.drill.drill.id if progress.drill else None,
+        "aim": None if progress.aim is None else _change(progress.aim),
+        "why": progress.why,
+        "reached": progress.reached,
+        "others": [_change(one) for one in progress.others],
+        "differ": list(progress.differ),
+    }
+    return json.dumps(document, ensure_ascii=False, indent=1)
+
+
+def _change(one: Change) -> dict[str, Any]:
+    return {
+        "measure": one.of.measure,
+        "indication": one.of.indication,
+        "per": one.of.per,
+        "before": one.before.model_dump(include={"value", "U", "unit"}),
+        "after": one.after.model_dump(include={"value", "U", "unit"}),
+        "has_to_move_by": one.limit,
+        "verdict": one.verdict,
+        "why": one.why,
+    }

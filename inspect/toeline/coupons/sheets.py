@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib.resources import files
 
@@ -13,10 +14,22 @@ from toeline import __version__
 from toeline.coupons.coupons import ClassScores, Coupon, place_in_words
 from toeline.coupons.drills import grouped
 from toeline.coupons.learner import HEADINGS, LearnerSheet, sheets_of
+from toeline.coupons.progress import Progress
 from toeline.coupons.roster import Roster, tag_picture
 from toeline.photo import U8
 from toeline.report.typeset import Paper, typeset
-from toeline.units import Unit
+from toeline.result import Quantity, Result
+from toeline.units import Unit, say
+
+
+@dataclass(frozen=True, slots=True)
+class Bead:
+    """One of two beads: when it was welded, as it is to be written, its result and its annotated JPEG."""
+
+    when: str
+    result: Result
+    picture: bytes | None
+
 
 #: A tag's black square is ten modules wide; any multiple prints crisp.
 TAG_PX = 400
@@ -26,14 +39,16 @@ def coupon_sheets(
     scores: ClassScores,
     pictures: Mapping[str, bytes],
     *,
+    since: Mapping[str, tuple[str, Progress]] | None = None,
     unit: Unit = "mm",
     paper: Paper = "a4",
     made_at: datetime | None = None,
 ) -> bytes:
     """The sheets of a class as one tagged PDF.
 
-    ``pictures`` holds an annotated JPEG by photo name, for those that have one; ``made_at`` fixes the time (then the
-    same input gives the same bytes). Raises ReportError where the sheets cannot be typeset.
+    ``pictures`` holds an annotated JPEG by photo name, for those that have one; ``since`` by photo name the day of a
+    learner's last bead on record and what moved since; ``made_at`` fixes the time (then the same input gives the same
+    bytes). Raises ReportError where the sheets cannot be typeset.
     """
     made_at = made_at or datetime.now(UTC)
     names = {photo: f"picture{number}.jpg" for number, photo in enumerate(pictures)}
@@ -50,11 +65,60 @@ def coupon_sheets(
         "plan": _plan(scores, sheets),
         "coupons": [
             _sheet(coupon, sheet, names.get(coupon.photo), place_in_words(places.get(coupon.photo)))
+            | {"since": _since(coupon, (since or {}).get(coupon.photo), unit)}
             for coupon, sheet in zip(scores.coupons, sheets, strict=True)
         ],
     }
     sources = {name: pictures[photo] for photo, name in names.items()}
     return _typeset("coupon_sheets.typ", data, sources, made_at)
+
+
+def progress_sheet(
+    name: str,
+    progress: Progress,
+    beads: tuple[Bead, Bead],
+    *,
+    unit: Unit = "mm",
+    paper: Paper = "a4",
+    made_at: datetime | None = None,
+) -> bytes:
+    """Before and after on one page, as a tagged PDF: both ``beads``, the last advice, its aim, what else moved.
+
+    Raises ReportError where the sheet cannot be typeset.
+    """
+    made_at = made_at or datetime.now(UTC)
+    rod = beads[0].result.settings.welding.electrode_mm
+    data = {
+        "paper": paper,
+        "name": name,
+        "made": made_at.strftime("%Y-%m-%d %H:%M UTC"),
+        "version": __version__,
+        "beads": [
+            {"when": bead.when, "picture": f"picture{n}.jpg" if bead.picture else None} for n, bead in enumerate(beads)
+        ],
+        "heading": progress.heading,
+        "advice": progress.advice,
+        "drill": progress.drill.title if progress.drill else None,
+        "verdict": progress.aim.verdict if progress.aim else "cannot be told",
+        "aim": progress.aim_in_words(unit, rod),
+        "others": [[one.called, said(one.before, unit), said(one.after, unit), one.verdict] for one in progress.others],
+        "differ": list(progress.differ),
+    }
+    sources = {f"picture{n}.jpg": bead.picture for n, bead in enumerate(beads) if bead.picture}
+    return _typeset("progress.typ", data, sources, made_at)
+
+
+def said(quantity: Quantity, unit: Unit) -> str:
+    """A figure for a narrow column."""
+    return "not known" if quantity.value is None else say(quantity, unit)
+
+
+def _since(coupon: Coupon, found: tuple[str, Progress] | None, unit: Unit) -> dict[str, str] | None:
+    if found is None or not found[1].advice:
+        return None
+    when, progress = found
+    rod = coupon.result.settings.welding.electrode_mm if coupon.result else None
+    return {"when": when, "advice": progress.advice, "aim": progress.aim_in_words(unit, rod)}
 
 
 def tag_sheets(roster: Roster, *, paper: Paper = "a4", made_at: datetime | None = None) -> bytes:

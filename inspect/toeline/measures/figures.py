@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from typing import Annotated
+
+from pydantic import Field
+
 from toeline.datafile import DataFile, Table
 
 
@@ -163,3 +167,9 @@ class DetectionFigures(DataFile, file="detection.toml"):
     place_mm: float
     crack_px: float
     seen: dict[str, float]
+
+
+class RepeatabilityFigures(DataFile, file="repeatability.toml"):
+    """The tool's own spread by measure, in its unit; the data file says how it was counted."""
+
+    s: dict[str, Annotated[float, Field(gt=0)]]
