@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from pathlib import Path
+from urllib.parse import urlencode, urlsplit
 
 import streamlit as st
 from streamlit.navigation.page import StreamlitPage
@@ -14,7 +15,7 @@ from toeline.report.highlights import measures_to_read, severest_first, worst_li
 from toeline.result import Point, Quantity, Result
 from toeline.text import sentence
 from toeline.units import MM_PER_INCH, Unit, say
-from toeline_app import seam_charts, service, ui
+from toeline_app import seam_charts, service, serving, ui
 from toeline_app.photos import Shown
 
 PDF = "application/pdf"
@@ -153,6 +154,20 @@ def listed(title: str, lines: tuple[str, ...]) -> None:
     if lines:
         st.markdown(f"**{title}**")
         st.text("\n".join("• " + line for line in lines))
+
+
+def address_to_send(**named: str) -> None:
+    """The address of what is open, to be copied and sent; who opens it has to be allowed to see it."""
+    here = urlsplit(st.context.url or "")
+    now = serving.now
+    base = now.phone_url if now is not None and now.phone_url else f"{here.scheme}://{here.netloc}"
+    with ui.fold("address", "Send it to someone", "share"):
+        st.code(f"{base}{here.path}?{urlencode(named)}", language=None, wrap_lines=True)
+        st.text(
+            "Only this machine can open it."
+            if now is None or now.phone_url is None
+            else "Who opens it needs the inspector's code, or to be signed in as an inspector or instructor."
+        )
 
 
 def length_input(

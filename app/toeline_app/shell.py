@@ -7,6 +7,7 @@ from pathlib import Path
 
 import streamlit as st
 from streamlit import runtime
+from streamlit.navigation.page import StreamlitPage
 
 from toeline.errors import ToelineError
 from toeline_app import components, keeping, prefs, service, serving, ui
@@ -43,7 +44,7 @@ def run() -> None:
         ],
     }
     if serving.role() != "inspector":
-        del sections["Record"]
+        sections["Record"] = [_for_inspectors(page) for page in sections["Record"]]
     current = st.navigation(sections, position="top")
     components.set_pages({page.url_path: page for section in sections.values() for page in section})
     try:
@@ -54,6 +55,16 @@ def run() -> None:
     if serving.signs_in_elsewhere():
         st.text(f"Signed in as {st.user.get('name') or st.user.get('email') or 'someone without a name'}.")
         st.button("Sign out", on_click=st.logout, width="stretch")
+
+
+def _for_inspectors(page: StreamlitPage) -> StreamlitPage:
+    """A page of the record to who may not see it: not in the menu, and one sentence to who has its address."""
+
+    def refused() -> None:
+        st.error("This page shows what others saved: it is for the inspector or the instructor.")
+        st.page_link(components.page(""), label="Measure a bead", icon=":material/photo_camera:")
+
+    return st.Page(refused, title=page.title, url_path=page.url_path, visibility="hidden")
 
 
 def shown(page: Callable[[], None]) -> None:

@@ -117,7 +117,7 @@ def test_a_bad_photo_is_never_shown_with_an_outcome(problems, usable, says):
 def test_an_inspection_is_opened_decided_on_and_needs_a_reason():
     saved = service.store().save_inspection(result(), photo_bytes(), IDENTITY)
     app = page("record")
-    app.session_state["inspection"] = saved.id
+    app.query_params["inspection"] = saved.id
     app.run()
     assert not app.exception
     app.radio[0].set_value("accept")
@@ -137,7 +137,7 @@ def button(app: AppTest, label: str):
 def opened(inspection: str) -> AppTest:
     """The record's page, showing one inspection."""
     app = page("record")
-    app.session_state["inspection"] = inspection
+    app.query_params["inspection"] = inspection
     return app.run()
 
 
@@ -158,13 +158,13 @@ def test_a_wrong_inspection_is_superseded_and_each_leads_to_the_other():
     assert (new.identity.part, new.identity.weld, new.remarks) == ("Plate 4", IDENTITY.weld, "Preheated.")
     assert new.result == old.result
     assert [one.name for one in new.photos] == ["ada_brandt_3.jpg", "gauge.jpg"]
-    assert app.session_state["inspection"] == new.id
+    assert app.query_params["inspection"] == new.id
     assert any("Wrong plate was written down." in one.value for one in app.text)
     button(app, "Open the earlier one").click().run()
     assert any("superseded" in one.value for one in app.warning)
     assert not any(one.label == "Look it over and save" for one in app.button)  # it is superseded once only
     button(app, "Open the one in its place").click().run()
-    assert app.session_state["inspection"] == new.id
+    assert app.query_params["inspection"] == new.id
 
 
 def test_an_inspection_in_the_address_gives_way_to_the_one_opened():
@@ -174,7 +174,7 @@ def test_an_inspection_in_the_address_gives_way_to_the_one_opened():
     app.query_params["inspection"] = old.id
     app.run()
     button(app, "Open the one in its place").click().run()
-    assert app.session_state["inspection"] == new.id
+    assert app.query_params["inspection"] == new.id
     assert not any("superseded" in one.value for one in app.warning)
 
 
@@ -183,7 +183,7 @@ def test_gauge_readings_of_the_record_are_shown_in_the_users_unit(monkeypatch):
     monkeypatch.setattr(ui.st, "html", said.append)
     saved = service.store().save_inspection(result(), photo_bytes(), IDENTITY)
     app = page("record")
-    app.session_state["inspection"] = saved.id
+    app.query_params["inspection"] = saved.id
     app.session_state["preferences"] = Preferences(unit="in")
     app.run()
     assert any("0.055 ± 0.008 in, 1.57 in from the start" in one for one in said)

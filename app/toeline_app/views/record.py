@@ -35,7 +35,7 @@ _OPEN = "inspection"
 def page() -> None:
     """The page: the list, or one inspection."""
     st.title("Inspections")
-    wanted = st.query_params.get("inspection") or st.session_state.get(_OPEN)
+    wanted = st.query_params.get(_OPEN)
     if wanted:
         try:
             _one(service.inspection(wanted))
@@ -48,13 +48,11 @@ def page() -> None:
 
 
 def open_inspection(wanted: str) -> None:
-    """Show one inspection from now on."""
-    st.query_params.clear()
-    st.session_state[_OPEN] = wanted
+    """Show one inspection from now on; its address can be sent, and going back leads to where one was."""
+    st.query_params.from_dict({_OPEN: wanted})
 
 
 def _close() -> None:
-    st.session_state.pop(_OPEN, None)
     st.query_params.clear()
     st.rerun()
 
@@ -183,6 +181,7 @@ def _one(inspection: Inspection) -> None:
         ui.table(("What", "Answer"), service.gauge_rows(result, unit), caption="Gauged and seen by a person")
     _decisions(inspection)
     _reports(inspection)
+    components.address_to_send(inspection=inspection.id)
     _photos(inspection)
     coach.advice(result)
     components.folded(result, unit)

@@ -10,7 +10,6 @@ from toeline.measures.registry import ids, title_of
 from toeline.record import TrendPoint
 from toeline.units import Unit, convert
 from toeline_app import components, prefs, service, ui
-from toeline_app.views import record
 
 #: What can be followed: the measures of the registry that say something about a hand, a rate, and the outcomes.
 CHOICES = {
@@ -67,8 +66,7 @@ def _plot(points: list[TrendPoint], measure: str, unit: Unit) -> None:
     st.text(("" if measure == "outcome" else "Bars show U (k = 2). ") + "Tap a point to open its inspection.")
     chosen = event["selection"].get("picked") or []
     if chosen:
-        record.open_inspection(str(chosen[0]["id"]))
-        st.switch_page(components.page("record"))
+        st.switch_page(components.page("record"), query_params={"inspection": str(chosen[0]["id"])})
 
 
 def _as_row(point: TrendPoint, unit: Unit) -> dict[str, object]:
@@ -95,5 +93,4 @@ def _open(points: list[TrendPoint]) -> None:
             value = "" if point.value is None else f" · {point.value:.2f} {point.unit if point.unit != '1' else ''}"
             label = f"{ui.outcome_word(point.outcome)} · Entry {point.number}, {point.at}{value}"
             if st.button(label, key=f"trend_{point.inspection}", width="stretch"):
-                record.open_inspection(point.inspection)
-                st.switch_page(components.page("record"))
+                st.switch_page(components.page("record"), query_params={"inspection": point.inspection})
