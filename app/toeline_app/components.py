@@ -11,6 +11,7 @@ import streamlit as st
 from streamlit.navigation.page import StreamlitPage
 
 from toeline.measures.registry import MEASURES, title_of
+from toeline.report.content import PROCEDURE_WORDS
 from toeline.report.highlights import measures_to_read, severest_first, worst_lines
 from toeline.result import Point, Quantity, Result
 from toeline.text import sentence
@@ -122,6 +123,14 @@ def folded(result: Result, unit: Unit) -> None:
             seam_charts.sizes_along(result, unit)
             rows = [(title_of(name), say(quantity, unit)) for name, quantity in measures_to_read(result).items()]
             ui.table(("Measure", "Value with U (k = 2)"), rows)
+    if result.procedure and result.settings.procedure:
+        outside = sum(one.outcome == "outside" for one in result.procedure)
+        title = f"Welding procedure {result.settings.procedure.name}" + (f": {outside} outside" if outside else "")
+        with ui.fold("procedure", ui.plain(title), "description", expanded=bool(outside)):
+            ui.table(
+                ("Variable", "Allowed", "Welded with", "Within it"),
+                [(one.variable, one.allowed, one.used, PROCEDURE_WORDS[one.outcome]) for one in result.procedure],
+            )
     if result.judgement:
         with ui.fold("criteria", f"All {len(result.judgement.lines)} criteria lines", "rule"):
             judged = result.judgement

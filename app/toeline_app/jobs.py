@@ -18,7 +18,7 @@ from toeline.errors import PhotoError
 from toeline.photo import Photo, read_photo
 from toeline.problems import problem
 from toeline.processes.workers import allow_time_for
-from toeline.record import Inspection
+from toeline.record import Inspection, Weld
 from toeline.result import Problem, Result, Settings
 from toeline.units import Unit
 
@@ -105,6 +105,16 @@ def draw(photo: bytes, result_json: str, unit: Unit) -> bytes:
     from toeline.report.picture import draw_picture, encode
 
     return encode(draw_picture(read_photo(photo), Result.model_validate_json(result_json), unit=unit))
+
+
+def weld_pdf(weld: Weld, inspections: Sequence[tuple[Inspection, bytes]], unit: Unit) -> bytes:
+    """The PDF report of a whole weld: its inspections with their photos."""
+    from toeline.report.weld import weld_report
+
+    for one, _ in inspections:
+        allow_time_for(one.result.photo.width_px * one.result.photo.height_px / 1e6)
+    drawn = [(one, read_photo(photo, one.result.photo.name)) for one, photo in inspections]
+    return weld_report(weld, drawn, unit=unit)
 
 
 def pdf(result: Result, photo: Path | bytes, unit: Unit, inspection: Inspection | None) -> bytes:

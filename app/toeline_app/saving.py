@@ -38,7 +38,7 @@ MOST_FURTHER = 8
 #: What an entry should not lack.
 NEEDED = ("weld", "welder")
 #: What is likely the same for the next weld.
-LASTING = ("job", "part", "welder", "procedure", "position", "inspector")
+LASTING = ("job", "part", "drawing", "welder", "procedure", "position", "inspector")
 
 Identifying = dict[str, str | date | None]
 
@@ -63,7 +63,7 @@ class Filled:
 
 def title(number: int, identity: object) -> str:
     """An inspection in a few words: number, weld, welder, date. User text, to be escaped where markup is read."""
-    said = [str(value) for name in ("weld", "job", "welder", "date") if (value := getattr(identity, name))]
+    said = [str(value) for name in ("weld", "weld_pass", "job", "welder", "date") if (value := getattr(identity, name))]
     return ", ".join([f"Entry {number}", *said])
 
 
@@ -95,6 +95,7 @@ def save_form(shown: Shown) -> None:
             earlier = None
         if earlier is not None:
             st.info(f"This takes the place of {ui.plain(title(earlier.number, earlier.identity))}, which is kept.")
+            components.listed("It also undoes", service.undone_by_superseding(earlier.id))
             if st.button("Save it as an inspection of its own instead", width="stretch"):
                 said.change(instead_of=None)
                 said.say(sha256, saved=None)

@@ -8,6 +8,7 @@ import os
 import tempfile
 from collections.abc import Mapping, Sequence
 from concurrent.futures import Future
+from datetime import date
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -21,6 +22,8 @@ from toeline.causes.chart import Sign, chart
 from toeline.causes.electrodes import electrode_class
 from toeline.causes.position import position_names as names_of_positions
 from toeline.causes.position import read_position
+from toeline.causes.procedure import allowances as allowances_of
+from toeline.causes.procedure import read_procedure
 from toeline.coupons.coupons import ClassScores, Coupon, said_later, score_class, to_csv, to_xlsx
 from toeline.coupons.drills import grouped
 from toeline.coupons.learner import HEADINGS, LearnerSheet, sheets_of
@@ -30,6 +33,7 @@ from toeline.coupons.rubric import Rubric, load_rubric, shipped_rubrics, with_ma
 from toeline.coupons.rubric import read_rubric as rubric_of
 from toeline.coupons.rubric import rubric_text as shipped_text
 from toeline.criteria import list_criteria, load_criteria
+from toeline.datafile import text_of
 from toeline.errors import ToelineError, told
 from toeline.evidence.evidence import middle
 from toeline.evidence.gauge import Gauge, check_reading, gauges, in_words
@@ -44,14 +48,17 @@ from toeline.record import (
     Hit,
     Identity,
     Inspection,
+    Kept,
     NewDecision,
+    NewTest,
     Page,
     Receipt,
     Store,
     TrendPoint,
+    Weld,
 )
 from toeline.report.fillet_sketch import draw_cross_section
-from toeline.result import GaugeReading, Joint, Point, Result, Settings, Welding
+from toeline.result import GaugeReading, Joint, Point, Procedure, Result, Settings, Welding
 from toeline.text import capital
 from toeline.units import MM_PER_INCH, Unit, length
 from toeline.validation.repeatability import Spread
@@ -574,6 +581,67 @@ def inspection(wanted: str) -> Inspection:
     """An inspection on record. Raises RecordError where there is none."""
     serving.for_inspectors()
     return store().get(wanted)
+
+
+def weld(inspection: str) -> Weld:
+    """All that is on record about the weld that an inspection is of."""
+    serving.for_inspectors()
+    return store().weld(inspection)
+
+
+def weld_pdf(weld: Weld, unit: Unit) -> bytes:
+    """The PDF report of a whole weld, of the inspections that hold."""
+    whole = [inspection(one.id) for one in weld.holding]
+    return _WORKERS.submit(
+        jobs.weld_pdf, weld, [(one, recorded_photo(one.photos[0].sha256)) for one in whole], unit
+    ).result()
+
+
+def add_test(inspection: str, test: NewTest, *, supersedes: str | None, why: str | None) -> None:
+    """Add a later test's result to a weld, perhaps in the place of a wrong one. Raises RecordError."""
+    serving.for_inspectors()
+    store().add_test(inspection, test, supersedes=supersedes, why=why)
+
+
+def undone_by_superseding(inspection: str) -> tuple[str, ...]:
+    """What else correcting an inspection undoes, in sentences."""
+    serving.for_inspectors()
+    return store().undone_by_superseding(inspection)
+
+
+def continuity(on: date, welder: str | None) -> tuple[Kept, ...]:
+    """What each welder, or one, keeps up by a day."""
+    serving.for_inspectors()
+    return store().continuity(on, welder=welder)
+
+
+def procedures() -> tuple[Procedure, ...]:
+    """The welding procedures on record that hold."""
+    return store().procedures()
+
+
+def allowances(procedure: Procedure, unit: Unit) -> list[tuple[str, list[tuple[str, str]]]]:
+    """What a procedure allows: for which passes, and each variable with its words."""
+    return allowances_of(procedure, unit)
+
+
+def procedure_example() -> str:
+    """A procedure's file to start from."""
+    return text_of("procedures/example.toml")
+
+
+def keep_procedure(text: str) -> str:
+    """Put the procedure in a file's text on record; gives its name. Raises SettingsError or RecordError."""
+    serving.for_inspectors()
+    procedure = read_procedure(text)
+    store().keep_procedure(procedure)
+    return procedure.name
+
+
+@st.cache_data(max_entries=200, show_spinner=False)
+def recorded_thumbnail(sha256: str) -> bytes:
+    """A photo on record as a very small JPEG."""
+    return thumbnail(recorded_small_copy(sha256))
 
 
 def search(text: str, filters: Filters, *, sort: str, descending: bool, page: int) -> Page:

@@ -13,7 +13,19 @@ from toeline.errors import ToelineError
 from toeline_app import components, keeping, prefs, service, serving, ui
 from toeline_app.access_gate import PATH
 from toeline_app.uploads import session_id
-from toeline_app.views import about, bench, cards, coupons, person, phone, record, repeat, trends
+from toeline_app.views import (
+    about,
+    bench,
+    cards,
+    continuity,
+    coupons,
+    person,
+    phone,
+    procedures,
+    record,
+    repeat,
+    trends,
+)
 
 
 def run() -> None:
@@ -30,6 +42,8 @@ def run() -> None:
         "": [st.Page(bench.page, title="Measure", icon=":material/photo_camera:", url_path="measure", default=True)],
         "Record": [
             st.Page(record.page, title="Inspections", icon=":material/inventory_2:", url_path="record"),
+            st.Page(continuity.page, title="Continuity", icon=":material/event_repeat:", url_path="continuity"),
+            st.Page(procedures.page, title="Procedures", icon=":material/description:", url_path="procedures"),
             st.Page(trends.page, title="Trends", icon=":material/monitoring:", url_path="trends"),
             st.Page(person.page, title="Personal data", icon=":material/person:", url_path="person"),
         ],

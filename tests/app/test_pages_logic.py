@@ -43,7 +43,7 @@ def own_record(tmp_path, monkeypatch):
 
 
 def test_every_page_runs_without_a_word_of_error():
-    for name in ("record", "trends", "person", "repeat", "cards", "phone", "about"):
+    for name in ("record", "continuity", "procedures", "trends", "person", "repeat", "cards", "phone", "about"):
         app = run(name)
         assert not app.exception, name
         assert app.title, name
@@ -161,7 +161,7 @@ def test_a_wrong_inspection_is_superseded_and_each_leads_to_the_other():
     assert app.query_params["inspection"] == new.id
     assert any("Wrong plate was written down." in one.value for one in app.text)
     button(app, "Open the earlier one").click().run()
-    assert any("superseded" in one.value for one in app.warning)
+    assert any(f"SUPERSEDED by entry {new.number}" in one.value for one in app.warning)
     assert not any(one.label == "Look it over and save" for one in app.button)  # it is superseded once only
     button(app, "Open the one in its place").click().run()
     assert app.query_params["inspection"] == new.id
@@ -175,7 +175,7 @@ def test_an_inspection_in_the_address_gives_way_to_the_one_opened():
     app.run()
     button(app, "Open the one in its place").click().run()
     assert app.query_params["inspection"] == new.id
-    assert not any("superseded" in one.value for one in app.warning)
+    assert not any("SUPERSEDED" in one.value for one in app.warning)
 
 
 def test_gauge_readings_of_the_record_are_shown_in_the_users_unit(monkeypatch):

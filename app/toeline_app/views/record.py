@@ -15,6 +15,8 @@ from toeline.result import Outcome
 from toeline_app import coach, components, prefs, saving, service, ui
 from toeline_app.uploads import TooMuch
 from toeline_app.views import bench
+from toeline_app.views import weld as whole_weld
+from toeline_app.views.weld import DECISION_WORDS
 
 SORTS = {
     "created": "When recorded",
@@ -27,7 +29,6 @@ SORTS = {
     "decision": "Decision",
     **{name: title_of(name) for name in ("width_mean", "undercut_length_total")},
 }
-DECISION_WORDS = {"accept": "accepted", "reject": "rejected", "refer": "referred", None: "not decided"}
 ENDINGS = {f"image/{kind}": f".{kind}" for kind in ("jpeg", "png", "heic", "webp", "tiff")}
 _OPEN = "inspection"
 
@@ -116,6 +117,7 @@ def _filters() -> tuple[Filters, str, bool]:
 def _row(row: Summary) -> None:
     label = f"{ui.outcome_word(row.outcome)} · {ui.plain(saving.title(row.number, row.identity))}"
     tail = f" · {DECISION_WORDS[row.decision]}" + (" · superseded" if row.superseded else "")
+    tail += ui.plain(f" · {'; '.join(row.beside)}") if row.beside else ""
     if st.button(label + tail, key=f"open_{row.id}", width="stretch"):
         open_inspection(row.id)
         st.rerun()
@@ -157,6 +159,8 @@ def _one(inspection: Inspection) -> None:
         _close()
     st.header(ui.plain(saving.title(inspection.number, inspection.identity)))
     _neighbours(inspection)
+    weld = service.weld(inspection.id)
+    whole_weld.warn(weld)
     state = components.outcome(result)
     ui.badge(
         state,
@@ -180,6 +184,9 @@ def _one(inspection: Inspection) -> None:
     if inspection.gauge:
         ui.table(("What", "Answer"), service.gauge_rows(result, unit), caption="Gauged and seen by a person")
     _decisions(inspection)
+    if (wanted := whole_weld.show(weld, inspection.id)) is not None:
+        open_inspection(wanted)
+        st.rerun()
     _reports(inspection)
     components.address_to_send(inspection=inspection.id)
     _photos(inspection)
@@ -193,12 +200,15 @@ def _one(inspection: Inspection) -> None:
 def _neighbours(inspection: Inspection) -> None:
     """The inspection that took this one's place, and the one whose place it took."""
     if inspection.superseded_by:
-        st.warning("This inspection was superseded and no longer holds.")
+        number = inspection.superseded_by_number
+        st.warning(f"SUPERSEDED by entry {number}: this inspection no longer holds.")
         if st.button("Open the one in its place", width="stretch"):
             open_inspection(inspection.superseded_by)
             st.rerun()
     if inspection.supersedes:
-        st.text(f"It supersedes an earlier inspection: {inspection.why_superseded or 'the reason was erased'}")
+        why = inspection.why_superseded or "the reason was erased"
+        st.text(f"It supersedes entry {inspection.supersedes_number}: {why}")
+        components.listed("Undone by it", inspection.undid)
         if st.button("Open the earlier one", width="stretch"):
             open_inspection(inspection.supersedes)
             st.rerun()
@@ -210,7 +220,8 @@ def _photos(inspection: Inspection) -> None:
         for number, one in enumerate(inspection.photos, start=1):
             name = one.name or f"inspection-{inspection.number}-{number}{ENDINGS.get(one.media_type, '')}"
             if number > 1:
-                st.image(service.recorded_small_copy(one.sha256), width="stretch", alt=f"Further photo {number - 1}.")
+                use = "Photo for heights" if one.use == "heights" else "Further photo"
+                st.image(service.recorded_small_copy(one.sha256), width="stretch", alt=f"{use} {number - 1}.")
             components.download(
                 f"{ui.plain(name)}, {one.size / 1e6:.1f} MB",
                 partial(service.recorded_photo, one.sha256),
@@ -224,6 +235,7 @@ def _supersede(inspection: Inspection) -> None:
     """A wrong inspection is kept; a right one takes its place."""
     with ui.fold("correct", "Correct it", "edit"):
         st.write("What is recorded stays. The corrected inspection takes its place, and both say so.")
+        components.listed("Correcting it also undoes", service.undone_by_superseding(inspection.id))
         if st.button("Measure the photo again first", width="stretch"):
             try:
                 bench.measure_again(inspection)

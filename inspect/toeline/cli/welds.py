@@ -85,7 +85,8 @@ def _entry(one: Summary) -> str:
 
 def _state(one: Summary) -> str:
     decided = {"accept": "accepted", "reject": "rejected", "refer": "referred", None: "not decided"}[one.decision]
-    return f"{one.outcome or 'not judged'}, {'superseded' if one.superseded else decided}"
+    beside = f" [{'; '.join(one.beside)}]" if one.beside else ""
+    return f"{one.outcome or 'not judged'}{beside}, {'superseded' if one.superseded else decided}"
 
 
 def _weld_head(found: Weld) -> list[tuple[str, str]]:

@@ -11,11 +11,12 @@ from collections.abc import Iterator
 from typing import Any, Literal
 
 from pydantic import ValidationError
-from sqlalchemy import JSON, ColumnElement, Connection, cast, func, select
+from sqlalchemy import Connection, Select, select
 
 from toeline.causes.position import named_position, settings_position
 from toeline.record import tables as t
 from toeline.record.figures import ContinuityFigures
+from toeline.record.json_part import json_part
 from toeline.record.search import day, decided, holds, personal
 from toeline.result import Model, Settings
 from toeline.text import one_line
@@ -54,7 +55,7 @@ def continuity(connection: Connection, on: datetime.date, welder: str | None = N
     the inspection: the day of welding is not on record.
     """
     found: dict[tuple[str, str, str | None], dict[str, Any]] = {}
-    for row in connection.execute(_rows(connection)).mappings():
+    for row in connection.execute(_rows()).mappings():
         name, at = one_line(row["welder"]), datetime.date.fromisoformat(row["day"])
         if at > on or (welder is not None and name.casefold() != one_line(welder).casefold()):
             continue
@@ -96,7 +97,7 @@ def months_after(day: datetime.date, months: int) -> datetime.date:
     return datetime.date(year, month, min(day.day, calendar.monthrange(year, month)[1]))
 
 
-def _rows(connection: Connection) -> Any:
+def _rows() -> Select[Any]:
     welder = personal("welder")
     return (
         select(
@@ -106,19 +107,12 @@ def _rows(connection: Connection) -> Any:
             day().label("day"),
             welder.label("welder"),
             decided().label("decision"),
-            _settings(connection).label("settings"),
+            json_part(t.inspection.c.result, "$.settings").label("settings"),
         )
         .join(t.ledger, t.ledger.c.subject == t.inspection.c.id)
         .where(holds(), welder.is_not(None))
         .order_by(t.ledger.c.seq)
     )
-
-
-def _settings(connection: Connection) -> ColumnElement[Any]:
-    """The settings of a stored result as JSON text, taken out by the database: a result is large."""
-    if connection.dialect.name == "postgresql":
-        return func.json_extract_path_text(cast(t.inspection.c.result, JSON), "settings")
-    return func.json_extract(t.inspection.c.result, "$.settings")
 
 
 def _what(row: Any) -> tuple[str, str]:

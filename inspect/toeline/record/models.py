@@ -190,7 +190,7 @@ class Inspection(Model):
 
 
 class Summary(Model):
-    """One row of a search."""
+    """One row of a search; ``beside`` has to be read with the outcome, wherever it is shown."""
 
     id: str
     number: int
@@ -201,6 +201,7 @@ class Summary(Model):
     criteria: str | None
     photo_sha256: str
     superseded: bool
+    beside: tuple[str, ...] = ()
 
 
 class Weld(Model):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import json
 from typing import Any, Literal
 
 from sqlalchemy import ColumnElement, Connection, ScalarSelect, Select, and_, exists, func, or_, select
@@ -10,6 +11,7 @@ from sqlalchemy import ColumnElement, Connection, ScalarSelect, Select, and_, ex
 from toeline.errors import RecordError
 from toeline.record import tables as t
 from toeline.record.chain import WORDS
+from toeline.record.json_part import json_part
 from toeline.record.models import DecisionKind, Identity, Page, Summary, TrendPoint
 from toeline.result import Model, Outcome
 
@@ -147,6 +149,7 @@ def _rows() -> Select[Any]:
             personal("inspector").label("inspector"),
             decided().label("decision"),
             _superseded().label("superseded"),
+            json_part(t.inspection.c.result, "$.judgement.beside").label("beside"),
         )
         .outerjoin(t.ledger, t.ledger.c.subject == t.inspection.c.id)  # what is counted is shown, whatever is missing
         .outerjoin(t.inspection_photo, first)
@@ -201,6 +204,7 @@ def _summed_up(connection: Connection, rows: Select[Any]) -> tuple[Summary, ...]
             criteria=row["criteria_id"],
             photo_sha256=row["sha256"] or "",
             superseded=bool(row["superseded"]),
+            beside=tuple(json.loads(row["beside"] or "[]")),
         )
         for row in connection.execute(rows).mappings()
     )

@@ -86,5 +86,5 @@ def _row(one: Summary) -> tuple[str, ...]:
         one.outcome or "not judged",
         decision,
         date,
-        one.criteria or "–",
+        "; ".join(filter(None, (one.criteria or "–", *one.beside))),
     )
