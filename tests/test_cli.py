@@ -6,6 +6,7 @@ import io
 import json
 import os
 import re
+import signal
 import subprocess
 import sys
 from dataclasses import dataclass
@@ -18,8 +19,10 @@ import typer
 
 import card_scene
 import seen_photos
-from toeline.cli import app, main
+from toeline.cli import app, jobs, main
 from toeline.photo import read_photo
+from toeline.processes.figures import WorkerFigures
+from toeline.processes.workers import Workers, allow_time_for
 from toeline.record import Store
 from toeline.result import Result
 
@@ -226,6 +229,41 @@ def test_a_camera_profile_from_photos_of_the_card(toeline, tmp_path):
     assert said.code == 0, said.err
     assert json.loads((tmp_path / "phone.json").read_text("utf-8"))["parameters"][0] == pytest.approx(780, rel=0.02)
     assert toeline("camera", photos[0], "--out", tmp_path / "one.json").code == 2
+
+
+def crash(*_: object) -> None:
+    os.kill(os.getpid(), signal.SIGSEGV)
+
+
+def test_a_photo_that_crashes_its_reader_costs_camera_and_relief_a_sentence(toeline, tmp_path, monkeypatch):
+    """What a damaged file does to a library ends the process that reads it, and never the command without a word."""
+    monkeypatch.setattr(jobs, "_cards_in", crash)
+    said = toeline("camera", "one.jpg", "two.jpg", "--out", tmp_path / "phone.json")
+    assert (said.code, said.err.count("\n")) == (2, 1)
+    assert said.err.startswith("toeline: one.jpg: the process that measured it ended")
+    monkeypatch.setattr(jobs, "_relief", crash)
+    said = toeline("relief", "one.jpg", "two.jpg", "--json", tmp_path / "r.json")
+    assert (said.code, said.err.count("\n")) == (2, 1)
+    assert said.err.startswith("toeline: one.jpg, two.jpg: the process that measured it ended")
+    assert not list(tmp_path.iterdir())
+
+
+def test_several_photos_of_one_bead_have_room_and_time_for_each():
+    def memory_and_time(photos: int) -> tuple[float, float]:
+        with Workers(1, at_once=photos) as workers:
+            return workers.submit(_limits, photos).result()
+
+    one, five = memory_and_time(1), memory_and_time(5)
+    figures = WorkerFigures.read()
+    assert five[0] - one[0] == pytest.approx(4 * figures.further_mb * 1e6, rel=0.1)
+    assert five[1] - one[1] == pytest.approx(10 * figures.seconds_per_pair, abs=2)
+
+
+def _limits(photos: int) -> tuple[float, float]:
+    import resource
+
+    allow_time_for(10.0, photos)
+    return resource.getrlimit(resource.RLIMIT_DATA)[0], resource.getrlimit(resource.RLIMIT_CPU)[0]
 
 
 def test_the_record_is_checked_and_backed_up(toeline, tmp_path):

@@ -1,8 +1,8 @@
 """Put single faults into a copy of the tree, one at a time, and see that the tests named for them notice.
 
 ``python tests/faults/run.py [--part K/N] [WORD ...]`` takes the faults of faults.toml, the K-th of N parts of them, or
-those in whose file or text a word stands. It ends with an error where a fault passes unseen, where the text that it would
-change stands no more, or not once, or where the named tests fail without it. Run by hand: some seconds a fault.
+those in whose file or text a word stands. It ends with an error where a fault passes unseen, where the text that it
+would change stands no more, or not once, or where the named tests fail without it. Run by hand: some seconds a fault.
 """
 
 from __future__ import annotations

@@ -1,21 +1,51 @@
-"""The photos of ``toeline measure`` as jobs: here on all cores, or on a cluster."""
+"""What the command line measures, as jobs for processes that may die: here on all cores, or on a cluster."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+import os
+from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import Executor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from toeline.batch import Measured, outcome, warm_up
-from toeline.errors import SettingsError, ToelineError
+from toeline.errors import JobEnded, PhotoError, SettingsError, ToelineError, told
 from toeline.files import write_whole
 from toeline.processes.anywhere import as_done
-from toeline.processes.workers import allow_time_for
+from toeline.processes.workers import Workers, allow_time_for
 from toeline.result import Result, Settings
 from toeline.text import shown_name
+
+if TYPE_CHECKING:
+    from toeline.geometry.camera import CardPhoto
+    from toeline.photo import Photo
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """Where the outputs of one result go."""
+
+    json: Path | None
+    picture: Path | None
+    report: Path | None
+    paper: Literal["a4", "us-letter"]
+
+    def write(self, result: Result, photo: Photo) -> None:
+        """Write what is wanted of a result and its photo."""
+        unit = result.settings.unit
+        if self.json is not None:
+            write_whole(self.json, result.to_json() + "\n")
+        if self.picture is not None:
+            from toeline.report.picture import draw_picture, encode
+
+            kind: Literal["png", "jpeg"] = "png" if self.picture.suffix.lower() == ".png" else "jpeg"
+            write_whole(self.picture, encode(draw_picture(photo, result, unit=unit), kind))
+        if self.report is not None:
+            from toeline.report import write_report
+
+            write_report(result, photo, self.report, paper=self.paper, unit=unit)
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,10 +58,7 @@ class Job:
     data: bytes | None
     settings: Settings
     known: Result | None
-    json: Path | None
-    picture: Path | None
-    report: Path | None
-    paper: Literal["a4", "us-letter"]
+    out: Written
 
 
 def do(job: Job) -> Measured:
@@ -50,17 +77,7 @@ def _measured(job: Job, name: str) -> Result:
     photo = read_photo(job.path if job.data is None else job.data, name)
     allow_time_for(photo.width * photo.height / 1e6)
     result = job.known or measure_with(photo, job.settings)
-    if job.json is not None:
-        write_whole(job.json, result.to_json() + "\n")
-    if job.picture is not None:
-        from toeline.report.picture import draw_picture, encode
-
-        kind: Literal["png", "jpeg"] = "png" if job.picture.suffix.lower() == ".png" else "jpeg"
-        write_whole(job.picture, encode(draw_picture(photo, result, unit=job.settings.unit), kind))
-    if job.report is not None:
-        from toeline.report import write_report
-
-        write_report(result, photo, job.report, paper=job.paper, unit=job.settings.unit)
+    job.out.write(result, photo)
     return result
 
 
@@ -68,6 +85,53 @@ def do_all(jobs: Iterable[Job], executor: Executor | None) -> Iterator[tuple[int
     """Each job's number and outcome as they finish."""
     for job, future in as_done(do, jobs, executor, warm_up):
         yield job.number, outcome(job.path, future)
+
+
+def relief(photos: Sequence[Path], settings: Settings, height_map: Path | None, out: Written) -> Result:
+    """Measure several photos of one bead in a process that may die, and write what is wanted of it.
+
+    Raises:
+        ToelineError: the face photo cannot be read, or the process ended; the text says what to do.
+    """
+    with Workers(1, warm_up, at_once=len(photos)) as workers:
+        try:
+            return workers.submit(_relief, photos, settings, height_map, out).result()
+        except JobEnded as error:
+            raise PhotoError(told(error, ", ".join(map(shown_name, photos)))) from error
+
+
+def _relief(photos: Sequence[Path], settings: Settings, height_map: Path | None, out: Written) -> Result:
+    from toeline.photo import read_photo
+    from toeline.pipeline import relief_with
+
+    face = read_photo(photos[0])
+    allow_time_for(len(photos) * face.width * face.height / 1e6, len(photos))
+    result = relief_with([face, *photos[1:]], settings, height_map)
+    out.write(result, face)
+    return result
+
+
+def cards_in(photos: Sequence[Path]) -> Iterator[CardPhoto]:
+    """The cards in each photo, in their order, each looked for in a process that may die.
+
+    Raises:
+        ToelineError: a photo cannot be read, or its process ended; the text names it.
+    """
+    with Workers(min(len(photos), os.cpu_count() or 1)) as workers:
+        for path, future in [(path, workers.submit(_cards_in, path)) for path in photos]:
+            try:
+                yield future.result()
+            except JobEnded as error:
+                raise PhotoError(told(error, shown_name(path))) from error
+
+
+def _cards_in(path: Path) -> CardPhoto:
+    from toeline.geometry.camera import card_photo
+    from toeline.photo import read_photo
+
+    photo = read_photo(path)
+    allow_time_for(photo.width * photo.height / 1e6)
+    return card_photo(photo)
 
 
 @contextmanager

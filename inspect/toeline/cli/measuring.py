@@ -341,7 +341,7 @@ def _in_order(
 ) -> Iterator[Measured]:
     """Each photo's outcome in the order of the words, so that the same words say the same; the table last."""
     from toeline.batch import Journal, remembered, settings_digest, write_parquet
-    from toeline.cli.jobs import Job, cluster, do_all
+    from toeline.cli.jobs import Job, Written, cluster, do_all
 
     with ExitStack() as stack:
         executor = stack.enter_context(cluster(scheduler)) if scheduler else None
@@ -355,7 +355,8 @@ def _in_order(
                 data = sys.stdin.buffer.read() if photo == "-" else None
                 path = Path(photo).absolute()  # for a cluster's workers
                 known = remembered(path, key, kept) if kept is not None and data is None else None
-                yield Job(number, path, data, settings, known, *outputs.of(photo, len(photos) > 1), paper)
+                to = Written(*outputs.of(photo, len(photos) > 1), paper)
+                yield Job(number, path, data, settings, known, to)
 
         waiting: dict[int, Measured] = {}
         every: list[Measured] = []

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import inspect
 from pathlib import Path
-from typing import Annotated, Any, Literal, get_type_hints
+from typing import Annotated, Any, get_type_hints
 
 import typer
 
 from toeline.cli import measuring
 from toeline.cli.outputs import Outputs
-from toeline.files import write_whole
 from toeline.result import Result
 from toeline.text import one_line, shown_path
 
@@ -36,8 +35,8 @@ def relief(
 
     Exit code: 0 measured, 1 judged fail where --strict asks, 2 words that are off, 3 photos not read or used.
     """
+    from toeline.cli import jobs
     from toeline.cli.show import show_result
-    from toeline.pipeline import relief_with
     from toeline.settings import settings_from
 
     out = {name: said.pop(name) for name in _OUTPUTS}
@@ -49,11 +48,8 @@ def relief(
     for path in written:
         if path.resolve() in {photo.resolve() for photo in photos}:
             raise typer.BadParameter(f"{shown_path(path)} is one of the photos; name another file.")
-    result = relief_with(photos, settings, height_map)
-    if to_json is not None:
-        write_whole(to_json, result.to_json() + "\n")
-    if out["picture"] is not None or out["report"] is not None:
-        _draw(photos[0], result, out)
+    to = jobs.Written(to_json, out["picture"], out["report"], measuring.PAPERS[out["paper"]])
+    result = jobs.relief(photos, settings, height_map, to)
     for info in result.photos[1:]:
         for problem in info.problems:
             typer.echo(f"toeline: {one_line(f'{info.name} is left out. {problem.text}')}", err=True)
@@ -67,19 +63,6 @@ def relief(
     else:
         show_result(result, verbose=out["verbose"])
     raise typer.Exit(_exit_code(result, out["strict"]))
-
-
-def _draw(face: Path, result: Result, out: dict[str, Any]) -> None:
-    from toeline.photo import read_photo
-    from toeline.report import write_report
-    from toeline.report.picture import draw_picture, encode
-
-    photo, unit = read_photo(face), result.settings.unit
-    if out["picture"] is not None:
-        kind: Literal["png", "jpeg"] = "png" if out["picture"].suffix.lower() == ".png" else "jpeg"
-        write_whole(out["picture"], encode(draw_picture(photo, result, unit=unit), kind))
-    if out["report"] is not None:
-        write_report(result, photo, out["report"], paper=measuring.PAPERS[out["paper"]], unit=unit)
 
 
 def _exit_code(result: Result, strict: bool) -> int:

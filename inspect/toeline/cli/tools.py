@@ -44,14 +44,14 @@ def camera(
     name: Annotated[str, typer.Option(help="Name of the camera, as you call it.")] = "camera",
 ) -> None:
     """Make a camera profile from photos of the card."""
-    from toeline.geometry.camera import calibrate_camera, save_profile
-    from toeline.photo import read_photo
+    from toeline.cli.jobs import cards_in
+    from toeline.geometry.camera import calibrate_from_cards, save_profile
 
-    read = []
-    for number, path in enumerate(photos, 1):
-        typer.echo(f"{number}/{len(photos)} {path.name}", err=True)
-        read.append(read_photo(path))
-    profile = calibrate_camera(read, name)
+    seen = []
+    for number, one in enumerate(cards_in(photos), 1):
+        typer.echo(f"{number}/{len(photos)} {one.name}", err=True)
+        seen.append(one)
+    profile = calibrate_from_cards(seen, name)
     save_profile(profile, out)
     focal, _, _, k1, k2 = profile.parameters
     typer.echo(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
@@ -13,17 +13,27 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from toeline.errors import CameraError
 from toeline.files import write_whole
-from toeline.geometry.card import find_cards
+from toeline.geometry.card import FoundCard, find_cards
 from toeline.geometry.figures import CameraFigures
 from toeline.geometry.optics import Camera
 from toeline.geometry.pose_fit import fit_cards
-from toeline.photo import Photo
+from toeline.photo import Exif, Photo
 
 F64 = NDArray[np.float64]
 #: A profile is a few kilobytes.
 _LARGEST = 1_000_000
 
-__all__ = ["Camera", "CameraProfile", "calibrate_camera", "camera_for", "load_profile", "save_profile"]
+__all__ = [
+    "Camera",
+    "CameraProfile",
+    "CardPhoto",
+    "calibrate_camera",
+    "calibrate_from_cards",
+    "camera_for",
+    "card_photo",
+    "load_profile",
+    "save_profile",
+]
 
 
 class CameraProfile(BaseModel):
@@ -74,7 +84,7 @@ def camera_for(photo: Photo, profile: CameraProfile | None = None) -> Camera:
     return replace(_uncalibrated(photo, photo.exif.focal_35mm), otherwise=unknown)
 
 
-def _uncalibrated(photo: Photo, focal_35mm: float | None) -> Camera:
+def _uncalibrated(photo: Photo | CardPhoto, focal_35mm: float | None) -> Camera:
     prior = CameraFigures.read().prior
     diagonal = float(np.hypot(photo.width, photo.height))
     relative = prior.u_focal_unknown if focal_35mm is None else prior.u_focal_exif
@@ -124,12 +134,35 @@ def _from_profile(photo: Photo, profile: CameraProfile) -> Camera:
     return Camera(parameters, to_photo @ covariance @ to_photo, photo.width, photo.height, "profile", profile.name)
 
 
+@dataclass(frozen=True, slots=True)
+class CardPhoto:
+    """The cards that one photo shows well, and of which camera and size the photo is."""
+
+    name: str
+    width: int
+    height: int
+    exif: Exif
+    cards: tuple[FoundCard, ...]
+
+
+def card_photo(photo: Photo) -> CardPhoto:
+    """The cards in a photo with enough markers to calibrate by."""
+    fewest = CameraFigures.read().calibrate.min_markers
+    cards = tuple(card for card in find_cards(photo) if len(card.marker_ids) >= fewest)
+    return CardPhoto(photo.name, photo.width, photo.height, photo.exif, cards)
+
+
 def calibrate_camera(photos: Sequence[Photo], name: str) -> CameraProfile:
     """Calibrate from eight or more photos of a card, taken by one camera and lens from different directions.
 
     Raises:
         CameraError: too few photos with a card, mixed cameras or sizes, all taken from one direction, or a bad fit.
     """
+    return calibrate_from_cards([card_photo(photo) for photo in photos], name)
+
+
+def calibrate_from_cards(photos: Sequence[CardPhoto], name: str) -> CameraProfile:
+    """As :func:`calibrate_camera`, from the cards that were found in each photo."""
     limits = CameraFigures.read().calibrate
     first = photos[0] if photos else None
     if first is None or len(photos) < limits.min_photos:
@@ -139,14 +172,13 @@ def calibrate_camera(photos: Sequence[Photo], name: str) -> CameraProfile:
             raise CameraError(f"{photo.name} has another size than {first.name}: hold the phone the same way for all.")
         if (photo.exif.camera, photo.exif.focal_35mm) != (first.exif.camera, first.exif.focal_35mm):
             raise CameraError(f"{photo.name} is from another camera or lens than {first.name}: use one lens for all.")
-    per_photo = [[c for c in find_cards(p) if len(c.marker_ids) >= limits.min_markers] for p in photos]
-    seen = sum(bool(cards) for cards in per_photo)
+    seen = sum(bool(photo.cards) for photo in photos)
     if seen < limits.min_photos:
         raise CameraError(
             f"Only {seen} of {len(photos)} photos show a card well: "
             f"{limits.min_photos} are needed, with the whole card in the picture."
         )
-    cards = [card for cards in per_photo for card in cards]
+    cards = [card for photo in photos for card in photo.cards]
     start = _uncalibrated(first, first.exif.focal_35mm)
     poses = [fit_cards([card], start).poses[0] for card in cards]
     fit = fit_cards(cards, start, poses)

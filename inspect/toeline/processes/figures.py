@@ -6,8 +6,10 @@ from toeline.datafile import DataFile
 
 
 class WorkerFigures(DataFile, file="worker.toml"):
-    """The figures of data/worker.toml, where each is explained."""
+    """What a process that measures photos may take."""
 
     max_mb: int
+    further_mb: int
     seconds: float
     seconds_per_megapixel: float
+    seconds_per_pair: float

@@ -52,11 +52,14 @@ class WorkerTraceback(Exception):
     """Where in a worker an error arose; the cause of the error that the caller gets."""
 
 
-def allow_time_for(megapixels: float) -> None:
-    """Let the job that now runs compute as long as photos of so many megapixels may take; outside a worker nothing."""
+def allow_time_for(megapixels: float, photos: int = 1) -> None:
+    """Let the job that now runs compute as long as it may take over so many megapixels, of ``photos`` of one bead;
+    outside a worker nothing."""
     if _in_worker:
-        limits = WorkerFigures.read()
-        limit_processor_time(limits.seconds + limits.seconds_per_megapixel * megapixels)
+        limits, pairs = WorkerFigures.read(), photos * (photos - 1) / 2
+        limit_processor_time(
+            limits.seconds + limits.seconds_per_megapixel * megapixels + limits.seconds_per_pair * pairs
+        )
 
 
 class _Ended(Exception):
@@ -88,10 +91,15 @@ class Workers(Executor):
     """An executor of ``count`` processes, as many as there are cores by default, started when they are needed.
 
     ``warm_up`` runs once in each. Its futures raise what the job raised, or :class:`JobEnded` with a sentence.
+    ``at_once`` is how many photos one job may hold.
     """
 
-    def __init__(self, count: int | None = None, warm_up: Callable[[], object] | None = None) -> None:
+    def __init__(
+        self, count: int | None = None, warm_up: Callable[[], object] | None = None, *, at_once: int = 1
+    ) -> None:
         self._count = count or os.cpu_count() or 1
+        limits = WorkerFigures.read()
+        self._max_mb = limits.max_mb + (at_once - 1) * limits.further_mb
         self._warm_up = warm_up
         self._waiting: deque[_Job] = deque()
         self._known: dict[Future[Any], _Job] = {}
@@ -162,7 +170,7 @@ class Workers(Executor):
         thread.start()
 
     def _serve(self) -> None:
-        worker = _Worker(self._warm_up, max(1, (os.cpu_count() or 1) // self._count))
+        worker = _Worker(self._warm_up, max(1, (os.cpu_count() or 1) // self._count), self._max_mb)
         worker.start()
         while (job := self._next()) is not None:
             if job.future.set_running_or_notify_cancel():
@@ -202,9 +210,10 @@ class Workers(Executor):
 class _Worker:
     """One process, started anew after it ended or has done its share."""
 
-    def __init__(self, warm_up: Callable[[], object] | None, threads: int) -> None:
+    def __init__(self, warm_up: Callable[[], object] | None, threads: int, max_mb: float) -> None:
         self._warm_up = warm_up
         self._threads = threads
+        self._max_mb = max_mb
         self._process: SpawnProcess | None = None
         self._line: Connection | None = None
         self._jobs = 0
@@ -214,7 +223,9 @@ class _Worker:
         if self._line is None:
             context = get_context("spawn")
             self._line, theirs = context.Pipe()
-            self._process = context.Process(target=_obey, args=(theirs, self._warm_up, self._threads), daemon=True)
+            self._process = context.Process(
+                target=_obey, args=(theirs, self._warm_up, self._threads, self._max_mb), daemon=True
+            )
             with _no_main_module():
                 self._process.start()
             theirs.close()  # so that the line ends with the process
@@ -251,17 +262,16 @@ class _Worker:
         return code
 
 
-def _obey(line: Connection, warm_up: Callable[[], object] | None, threads: int) -> None:
+def _obey(line: Connection, warm_up: Callable[[], object] | None, threads: int, max_mb: float) -> None:
     """The worker's life: do what comes down the line until it ends."""
     global _in_worker
     for library in _THREADS:  # they read it as they are loaded: workers share the cores, and do not each take all
         os.environ.setdefault(library, str(threads))
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl+C is for the one who waits, who then ends this
     threading.Thread(target=_end_with_the_parent, daemon=True).start()
-    limits = WorkerFigures.read()
     if warm_up is not None:
         warm_up()
-    limit_memory(limits.max_mb)
+    limit_memory(max_mb)
     _in_worker = True
     while True:
         try:
