@@ -65,6 +65,7 @@ def test_full_agreement_is_one():
         ("coupon,Una\na,1\n", "line 1"),
         ("coupon,Una,Bo\n,1,2\n", "line 2"),
         ("coupon,Una,Bo\na,1,2\na,3,2\n", "Una marks a twice"),
+        ('coupon,Una,Bo\n"a,1,2\n', "line 2: this is not a CSV row"),
     ],
 )
 def test_a_wrong_table_names_its_line(text, says):

@@ -10,7 +10,7 @@ from math import isfinite
 
 import numpy as np
 
-from toeline.coupons.roster import MOST_BYTES, MOST_ROWS
+from toeline.coupons.csv_rows import read_rows
 from toeline.errors import RubricError
 from toeline.text import one_line
 
@@ -71,19 +71,10 @@ def read_marks(data: bytes, name: str = "marks") -> dict[str, dict[str, str]]:
     Raises:
         RubricError: it is no such table; the text names the line.
     """
-    if len(data) > MOST_BYTES:
-        raise RubricError(f"{name} is larger than {MOST_BYTES // 1000} kB; a table of marks is short.")
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        raise RubricError(f"{name} is not UTF-8 text; save it again as CSV in UTF-8.") from None
-    header = text.split("\n", 1)[0]
-    rows = list(csv.reader(io.StringIO(text), delimiter=max(",;\t", key=header.count)))
+    rows = read_rows(data, name)
     columns = [one_line(cell) for cell in rows[0]] if rows else []
     if not columns or columns[0].lower() != "coupon" or len(set(columns)) < 3 or len(set(columns)) != len(columns):
         raise RubricError(f"{name}, line 1: the header must hold coupon and one column for each of two or more raters.")
-    if len(rows) - 1 > MOST_ROWS:
-        raise RubricError(f"{name} has more than {MOST_ROWS} rows; split it.")
     marks: dict[str, dict[str, str]] = {rater: {} for rater in columns[1:]}
     for number, row in enumerate(rows[1:], start=2):
         cells = dict(zip(columns, (one_line(cell) for cell in row), strict=False))

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -11,6 +9,7 @@ from pathlib import PurePath
 
 import cv2
 
+from toeline.coupons.csv_rows import read_rows
 from toeline.criteria import list_criteria
 from toeline.errors import RubricError, SettingsError
 from toeline.evidence.gauge import gauges
@@ -23,9 +22,6 @@ from toeline.text import one_line
 #: Tags are fiducials of the cards' own family; ids 0 to 7 are the cards' (data/card.toml), so tags start at 8.
 FIRST_CODE = 8
 LAST_CODE = 586
-#: At most this many rows and bytes: a class, not a data dump.
-MOST_ROWS = 500
-MOST_BYTES = 200_000
 #: Settings that a column may say of each coupon alone.
 _SETTINGS = ("electrode", "electrode_class", "current", "intended_width", "criteria")
 
@@ -96,27 +92,13 @@ def read_roster(data: bytes, name: str = "roster") -> Roster:
 
     Comma, semicolon or tab between cells; UTF-8, with or without a byte order mark. Raises RubricError with the line.
     """
-    if len(data) > MOST_BYTES:
-        raise RubricError(f"{name} is larger than {MOST_BYTES // 1000} kB; a roster is a short list of names.")
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        raise RubricError(f"{name} is not UTF-8 text; save it again as CSV in UTF-8.") from None
-    header = text.split("\n", 1)[0]
-    delimiter = max(",;\t", key=header.count)
-    rows = csv.reader(io.StringIO(text), delimiter=delimiter, strict=True)
-    try:
-        return _roster(list(rows), name)
-    except csv.Error as error:
-        raise RubricError(f"{name}, line {rows.line_num}: this is not a CSV row ({error}).") from None
+    return _roster(read_rows(data, name), name)
 
 
 def _roster(rows: Sequence[Sequence[str]], name: str) -> Roster:
     columns = [cell.strip().lower() for cell in rows[0]] if rows else []
     if "name" not in columns or not {"file", "code"} & set(columns):
         raise RubricError(f"{name}, line 1: the header must hold name and one or both of file and code.")
-    if len(rows) - 1 > MOST_ROWS:
-        raise RubricError(f"{name} has more than {MOST_ROWS} rows; split it.")
     names: list[str] = []
     by_file: dict[str, str] = {}
     by_code: dict[int, str] = {}
