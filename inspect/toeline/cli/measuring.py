@@ -7,7 +7,7 @@ import sys
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 import typer
 
@@ -45,222 +45,124 @@ _POSITION_HELP = (
 )
 
 
+def _option(panel: str, said: str, metavar: str | None = None, *, flag: str | None = None) -> Any:
+    """An option of ``measure``: where it stands in the help, what that says, and its name where it is another."""
+    return typer.Option(*filter(None, [flag]), help=said, metavar=metavar, rich_help_panel=panel)
+
+
 def measure(
     photos: Annotated[list[str], typer.Argument(help="Photos to measure; - reads one from standard input.")],
     joint: Annotated[
-        Literal["bead", "butt", "fillet"],
-        typer.Option(help="What was welded: a bead on plate, a butt weld, a fillet.", rich_help_panel=_WELD),
+        Literal["bead", "butt", "fillet"], _option(_WELD, "What was welded: a bead on plate, a butt weld, a fillet.")
     ] = "bead",
-    thickness: Annotated[
-        str | None,
-        typer.Option(help="Plate thickness, in the unit, or as 3/8 inch.", metavar="LENGTH", rich_help_panel=_WELD),
-    ] = None,
+    thickness: Annotated[str | None, _option(_WELD, "Plate thickness, in the unit, or as 3/8 inch.", "LENGTH")] = None,
     second_thickness: Annotated[
-        str | None,
-        typer.Option(
-            help="Thickness of the other plate; limits go by the thinner.", metavar="LENGTH", rich_help_panel=_WELD
-        ),
+        str | None, _option(_WELD, "Thickness of the other plate; limits go by the thinner.", "LENGTH")
     ] = None,
     weld_thickness: Annotated[
-        str | None,
-        typer.Option(
-            help="Thickness of a butt weld that is no full penetration.", metavar="LENGTH", rich_help_panel=_WELD
-        ),
+        str | None, _option(_WELD, "Thickness of a butt weld that is no full penetration.", "LENGTH")
     ] = None,
     check_line: Annotated[
-        str | None,
-        typer.Option(
-            help="Length of the card's 50 mm check line as you measured it, in the unit.",
-            metavar="LENGTH",
-            rich_help_panel=_PHOTO,
-        ),
+        str | None, _option(_PHOTO, "Length of the card's 50 mm check line as you measured it, in the unit.", "LENGTH")
     ] = None,
     electrode: Annotated[
-        str | None,
-        typer.Option(
-            help="Electrode core diameter, in the unit, or as 1/8 inch.", metavar="LENGTH", rich_help_panel=_WELD
-        ),
+        str | None, _option(_WELD, "Electrode core diameter, in the unit, or as 1/8 inch.", "LENGTH")
     ] = None,
     electrode_class: Annotated[
         str | None,
-        typer.Option(
-            help='Electrode as its box names it, such as E7018, "E 42 4 B 42" (ISO 2560-A) or E4918 (-B).',
-            metavar="CLASS",
-            rich_help_panel=_WELD,
+        _option(
+            _WELD, 'Electrode as its box names it, such as E7018, "E 42 4 B 42" (ISO 2560-A) or E4918 (-B).', "CLASS"
         ),
     ] = None,
-    current: Annotated[
-        float | None, typer.Option(help="Welding current, A.", metavar="A", rich_help_panel=_WELD)
-    ] = None,
+    current: Annotated[float | None, _option(_WELD, "Welding current, A.", "A")] = None,
     box_range: Annotated[
-        str | None,
-        typer.Option(
-            help="Current range on the rod's own box, such as 90-130; it rules over ours.",
-            metavar="A-A",
-            rich_help_panel=_WELD,
-        ),
+        str | None, _option(_WELD, "Current range on the rod's own box, such as 90-130; it rules over ours.", "A-A")
     ] = None,
-    polarity: Annotated[
-        Literal["DC+", "DC-", "AC"] | None, typer.Option(help="Polarity at the electrode.", rich_help_panel=_WELD)
-    ] = None,
-    voltage: Annotated[float | None, typer.Option(help="Arc voltage, V.", metavar="V", rich_help_panel=_WELD)] = None,
+    polarity: Annotated[Literal["DC+", "DC-", "AC"] | None, _option(_WELD, "Polarity at the electrode.")] = None,
+    voltage: Annotated[float | None, _option(_WELD, "Arc voltage, V.", "V")] = None,
     arc_time: Annotated[
-        float | None,
-        typer.Option(
-            help="Arc time of this bead, s; its measured length then gives the travel speed.",
-            metavar="S",
-            rich_help_panel=_WELD,
-        ),
+        float | None, _option(_WELD, "Arc time of this bead, s; its measured length then gives the travel speed.", "S")
     ] = None,
     intended_width: Annotated[
-        str | None,
-        typer.Option(
-            help="Width that the bead was meant to have, in the unit.", metavar="LENGTH", rich_help_panel=_WELD
-        ),
+        str | None, _option(_WELD, "Width that the bead was meant to have, in the unit.", "LENGTH")
     ] = None,
     technique: Annotated[
-        Literal["stringer", "weave"] | None,
-        typer.Option(help="Whether the bead was drawn straight or woven.", rich_help_panel=_WELD),
+        Literal["stringer", "weave"] | None, _option(_WELD, "Whether the bead was drawn straight or woven.")
     ] = None,
-    noticed: Annotated[
-        list[str] | None, typer.Option(help=_NOTICED_HELP, metavar="NAME=STATE", rich_help_panel=_WELD)
-    ] = None,
-    position: Annotated[str | None, typer.Option(help=_POSITION_HELP, metavar="WORDS", rich_help_panel=_WELD)] = None,
+    noticed: Annotated[list[str] | None, _option(_WELD, _NOTICED_HELP, "NAME=STATE")] = None,
+    position: Annotated[str | None, _option(_WELD, _POSITION_HELP, "WORDS")] = None,
     procedure: Annotated[
         Path | None,
-        typer.Option(
-            help="Welding procedure (WPS): a file of its ranges, which the settings are held against. An example: "
+        _option(
+            _WELD,
+            "Welding procedure (WPS): a file of its ranges, which the settings are held against. An example: "
             "toeline procedure.",
-            metavar="FILE",
-            rich_help_panel=_WELD,
+            "FILE",
         ),
     ] = None,
     weld_pass: Annotated[
-        str | None,
-        typer.Option(
-            help="Pass that the photo shows: root, fill, cap or a number.", metavar="PASS", rich_help_panel=_WELD
-        ),
+        str | None, _option(_WELD, "Pass that the photo shows: root, fill, cap or a number.", "PASS")
     ] = None,
     preheat: Annotated[
         str | None,
-        typer.Option(
-            help="Temperature of the plate before welding, in °C (in °F with --unit in), or as 300F.",
-            metavar="DEGREES",
-            rich_help_panel=_WELD,
-        ),
+        _option(_WELD, "Temperature of the plate before welding, in °C (in °F with --unit in), or as 300F.", "DEGREES"),
     ] = None,
     interpass: Annotated[
         str | None,
-        typer.Option(
-            help="Temperature of the weld before this pass, in °C (in °F with --unit in), or as 480F.",
-            metavar="DEGREES",
-            rich_help_panel=_WELD,
+        _option(
+            _WELD, "Temperature of the weld before this pass, in °C (in °F with --unit in), or as 480F.", "DEGREES"
         ),
     ] = None,
-    size: Annotated[
-        str | None,
-        typer.Option(help="Fillet size on the drawing, in the unit.", metavar="LENGTH", rich_help_panel=_WELD),
-    ] = None,
-    size_is: Annotated[
-        Literal["leg", "throat"], typer.Option(help="What the drawing's size is.", rich_help_panel=_WELD)
-    ] = "leg",
+    size: Annotated[str | None, _option(_WELD, "Fillet size on the drawing, in the unit.", "LENGTH")] = None,
+    size_is: Annotated[Literal["leg", "throat"], _option(_WELD, "What the drawing's size is.")] = "leg",
     joint_angle: Annotated[
-        float | None,
-        typer.Option(help="Angle between the plates of a fillet, degrees.", metavar="DEGREES", rich_help_panel=_WELD),
+        float | None, _option(_WELD, "Angle between the plates of a fillet, degrees.", "DEGREES")
     ] = None,
     criteria: Annotated[
-        str | None,
-        typer.Option(
-            help="Acceptance criteria: an id (see toeline criteria) or a file.", metavar="SET", rich_help_panel=_JUDGE
-        ),
+        str | None, _option(_JUDGE, "Acceptance criteria: an id (see toeline criteria) or a file.", "SET")
     ] = None,
     condition: Annotated[
-        list[str] | None,
-        typer.Option(
-            help="A condition that the criteria ask for: NAME=yes or NAME=no.",
-            metavar="NAME=yes",
-            rich_help_panel=_JUDGE,
-        ),
+        list[str] | None, _option(_JUDGE, "A condition that the criteria ask for: NAME=yes or NAME=no.", "NAME=yes")
     ] = None,
-    rule: Annotated[
-        Literal["guarded", "simple"], typer.Option(help="Decision rule.", rich_help_panel=_JUDGE)
-    ] = "guarded",
-    gauge: Annotated[
-        list[str] | None, typer.Option(help=_GAUGE_HELP, metavar="NAME=VALUE", rich_help_panel=_JUDGE)
-    ] = None,
-    looked: Annotated[
-        list[str] | None, typer.Option(help=_LOOKED_HELP, metavar="NAME=none", rich_help_panel=_JUDGE)
-    ] = None,
-    looked_by: Annotated[
-        str | None,
-        typer.Option(help="Who looked and gauged; it stands in the report.", metavar="NAME", rich_help_panel=_JUDGE),
-    ] = None,
+    rule: Annotated[Literal["guarded", "simple"], _option(_JUDGE, "Decision rule.")] = "guarded",
+    gauge: Annotated[list[str] | None, _option(_JUDGE, _GAUGE_HELP, "NAME=VALUE")] = None,
+    looked: Annotated[list[str] | None, _option(_JUDGE, _LOOKED_HELP, "NAME=none")] = None,
+    looked_by: Annotated[str | None, _option(_JUDGE, "Who looked and gauged; it stands in the report.", "NAME")] = None,
     ends: Annotated[
-        str | None,
-        typer.Option(
-            help="Start and end of the bead in the photo: X1,Y1,X2,Y2 in pixels.",
-            metavar="X1,Y1,X2,Y2",
-            rich_help_panel=_PHOTO,
-        ),
+        str | None, _option(_PHOTO, "Start and end of the bead in the photo: X1,Y1,X2,Y2 in pixels.", "X1,Y1,X2,Y2")
     ] = None,
-    camera: Annotated[
-        Path | None, typer.Option(help="Camera profile made by toeline camera.", metavar="FILE", rich_help_panel=_PHOTO)
-    ] = None,
-    unit: Annotated[
-        Literal["mm", "in"], typer.Option(help="Unit of what you type and read.", rich_help_panel=_OUT)
-    ] = "mm",
+    camera: Annotated[Path | None, _option(_PHOTO, "Camera profile made by toeline camera.", "FILE")] = None,
+    unit: Annotated[Literal["mm", "in"], _option(_OUT, "Unit of what you type and read.")] = "mm",
     json_out: Annotated[
         str | None,
-        typer.Option(
-            "--json",
-            help="Write the result document to this file, or - for standard output.",
-            metavar="PLACE",
-            rich_help_panel=_OUT,
-        ),
+        _option(_OUT, "Write the result document to this file, or - for standard output.", "PLACE", flag="--json"),
     ] = None,
-    picture: Annotated[
-        Path | None,
-        typer.Option(help="Write the annotated picture (JPEG or PNG).", metavar="PLACE", rich_help_panel=_OUT),
-    ] = None,
-    report: Annotated[
-        Path | None, typer.Option(help="Write the report (PDF).", metavar="PLACE", rich_help_panel=_OUT)
-    ] = None,
-    paper: Annotated[Literal["a4", "letter"], typer.Option(help="Paper of the report.", rich_help_panel=_OUT)] = "a4",
-    strict: Annotated[
-        bool,
-        typer.Option("--strict", help="Exit with 1 where the judgement is fail.", metavar="", rich_help_panel=_JUDGE),
-    ] = False,
+    picture: Annotated[Path | None, _option(_OUT, "Write the annotated picture (JPEG or PNG).", "PLACE")] = None,
+    report: Annotated[Path | None, _option(_OUT, "Write the report (PDF).", "PLACE")] = None,
+    paper: Annotated[Literal["a4", "letter"], _option(_OUT, "Paper of the report.")] = "a4",
+    strict: Annotated[bool, _option(_JUDGE, "Exit with 1 where the judgement is fail.", "", flag="--strict")] = False,
     verbose: Annotated[
-        bool,
-        typer.Option(
-            "--verbose", help="Say every measure, indication and criteria line.", metavar="", rich_help_panel=_OUT
-        ),
+        bool, _option(_OUT, "Say every measure, indication and criteria line.", "", flag="--verbose")
     ] = False,
     force: Annotated[
-        bool,
-        typer.Option(
-            "--force",
-            help="Write over files that are there; never over a photo that is measured.",
-            metavar="",
-            rich_help_panel=_OUT,
-        ),
+        bool, _option(_OUT, "Write over files that are there; never over a photo that is measured.", "", flag="--force")
     ] = False,
     parquet: Annotated[
         Path | None,
-        typer.Option(
-            help="Write one table of all photos (Parquet). What is measured is kept on the way: the same command goes "
+        _option(
+            _MANY,
+            "Write one table of all photos (Parquet). What is measured is kept on the way: the same command goes "
             "on where it was stopped.",
-            metavar="FILE",
-            rich_help_panel=_MANY,
+            "FILE",
         ),
     ] = None,
     scheduler: Annotated[
         str | None,
-        typer.Option(
-            help="Measure on the cluster behind this Dask scheduler, such as tcp://host:8786; its workers have to see "
+        _option(
+            _MANY,
+            "Measure on the cluster behind this Dask scheduler, such as tcp://host:8786; its workers have to see "
             "the files under the same paths.",
-            metavar="ADDRESS",
-            rich_help_panel=_MANY,
+            "ADDRESS",
         ),
     ] = None,
 ) -> None:
