@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import importlib
+import pkgutil
 import re
 from collections.abc import Iterator
 from importlib import resources
@@ -11,30 +13,15 @@ import pytest
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
+import toeline
 from toeline import datafile
-from toeline.causes import chart, remedies
-from toeline.causes import figures as causes
-from toeline.coupons import drills
 from toeline.errors import DataFileError
-from toeline.evidence import gauge
-from toeline.geometry import figures as geometry
-from toeline.measures import figures as measures
-from toeline.photo import figures as photo
-from toeline.photogrammetry import figures as photogrammetry
-from toeline.processes import figures as processes
-from toeline.record import figures as record
-from toeline.trace import figures as trace
-from toeline.validation import figures as validation
+from toeline.geometry.figures import CameraFigures
 
-MODELS = [
-    model
-    for room in (
-        *(geometry, trace, measures, photo, photogrammetry, processes, record),
-        *(causes, chart, remedies, gauge, drills, validation),
-    )
-    for model in vars(room).values()
-    if isinstance(model, type) and issubclass(model, datafile.DataFile) and model is not datafile.DataFile
-]
+for module in pkgutil.walk_packages(toeline.__path__, "toeline."):
+    if ".migrations" not in module.name:
+        importlib.import_module(module.name)
+MODELS = sorted(datafile.DataFile.__subclasses__(), key=lambda model: model.file_name)
 
 
 @pytest.fixture(params=MODELS, ids=lambda model: model.file_name)
@@ -209,4 +196,4 @@ limit.C = 2
 
 def test_not_toml_is_one_sentence():
     with pytest.raises(DataFileError, match="not valid TOML"):
-        geometry.CameraFigures.parse("[prior\n")
+        CameraFigures.parse("[prior\n")
