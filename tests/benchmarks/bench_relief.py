@@ -49,7 +49,7 @@ def random_round(seed: int) -> list[Shot]:
     kind, cause, length, bead = _any_weld(rng)
     length = max(0.65 * length, 5.0 * bead["width"])
     while True:
-        first = _any_shot(f"{seed:04d}", (kind, cause, length, bead), rng)
+        first = _any_shot(f"{seed:04d}", (kind, cause, length, bead), rng, (SIZE,))
         along = 180.0 * rng.integers(2) + rng.normal(0, 6)
         first = replace(first, size=SIZE, portrait=False, card_angle=along, card_gap=rng.uniform(6, 14), bright_to=0.78)
         flash = rng.random() < FLASH
