@@ -191,7 +191,12 @@ def test_the_document_holds_the_surface_that_the_file_holds(run):
 
 def test_sections_lie_at_the_worst_places_and_where_somebody_asks(run):
     result = run[1]
-    shown = cuts(result, chosen=30.2)
+
+    def at(mm):
+        said = result.settings.model_copy(update={"section_at_mm": mm})
+        return result.model_copy(update={"settings": said})
+
+    shown = cuts(at(30.2))
     assert [cut.letter for cut in shown] == ["A", "B", "C", "D"]
     highest, left, right, chosen = shown
     relief = result.relief
@@ -199,7 +204,7 @@ def test_sections_lie_at_the_worst_places_and_where_somebody_asks(run):
     assert relief.undercut_left_mm[relief.s_mm.index(left.at)] == max(relief.undercut_left_mm[10:48])
     assert "right toe" in right.shows
     assert chosen.at == 30.2
-    assert cuts(result, chosen=900)[-1].at == relief.map.s_mm[-1]
+    assert cuts(at(900))[-1].at == relief.map.s_mm[-1]
     for drawn in (draw_height_map(result, "in", shown), *(draw_section(result, cut) for cut in shown)):
         ElementTree.fromstring(drawn)
     assert cuts(result.model_copy(update={"relief": None})) == ()

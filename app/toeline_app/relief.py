@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, cast
 import streamlit as st
 
 from toeline.measures.registry import ids, title_of
+from toeline.record import Inspection
 from toeline.result import Result, SeenSide
 from toeline.text import sentence
 from toeline.units import MM_PER_INCH, Unit, say
@@ -24,6 +25,7 @@ MOST = 8
 #: Drawings are as wide as a phone shows them, px.
 WIDE = 344.0
 _PREFIX = "sides_"
+_CUT = "section_"
 FROM: dict[SeenSide, str] = {
     "above": "square above",
     "left": "from the left",
@@ -36,14 +38,43 @@ _AROUND: tuple[SeenSide, ...] = ("left", "right", "end", "start")
 
 def with_sides(faces: Sequence[Photo]) -> list[Photo]:
     """The face photos with those from their sides that height is to be told from; others from sides are let go."""
-    kept = {_PREFIX + face.sha256 for face in faces}
+    kept = {_hold_as(face) for face in faces}
     photos.let_go_of(lambda name: name.startswith(_PREFIX) and name not in kept)
     return [replace(face, sides=_taken(face)) for face in faces]
 
 
+def with_section(shown: Shown) -> Shown:
+    """The same with the place where a cross-section is asked for: nothing is measured anew for that."""
+    place = said.note(_CUT + shown.photo.sha256)
+    if shown.result is None or place is None:
+        return shown
+    settings = shown.result.settings.model_copy(update={"section_at_mm": float(place)})
+    return replace(shown, result=shown.result.model_copy(update={"settings": settings}))
+
+
+def take_up(face: Photo, inspection: Inspection) -> None:
+    """Take the photos from the sides up again that told height with a photo on record. Raises TooMuch, RecordError."""
+    told = [one for one in inspection.photos if one.use == "heights"]
+    sides = [(photos.plain_name(one.name or "photo"), service.recorded_photo(one.sha256)) for one in told]
+    photos.take_back(sides, _hold_as(face))
+    said.keep_note(_asked(face), " ".join(one.sha256 for one in told) or None)
+
+
+def _hold_as(face: Photo) -> str:
+    return _PREFIX + face.sha256
+
+
+def recorded(result: Result, unit: Unit) -> None:
+    """Height and depth of an inspection on record, folded."""
+    if result.relief is not None and result.relief.map is not None:
+        with ui.fold("relief", "Height and depth", "view_in_ar"):
+            _figures(result, unit)
+            _drawings(result, unit)
+
+
 def _taken(face: Photo) -> tuple[Photo, ...]:
     taken = (said.note(_asked(face)) or "").split()
-    return tuple(one for one in photos.holding(_PREFIX + face.sha256) if one.sha256 in taken)
+    return tuple(one for one in photos.holding(_hold_as(face)) if one.sha256 in taken)
 
 
 def _asked(face: Photo) -> str:
@@ -56,7 +87,7 @@ def page_part(shown: Shown, result: Result) -> None:
     if result.scale.state != "card":
         return
     measured = result.relief is not None and result.relief.state == "measured"
-    sides = photos.holding(_PREFIX + shown.photo.sha256)
+    sides = photos.holding(_hold_as(shown.photo))
     title = "Height and depth" if measured else "Height and depth: add two to four photos from the sides"
     with ui.fold("relief", title, "view_in_ar", expanded=bool(sides)):
         if measured:
@@ -70,7 +101,7 @@ def page_part(shown: Shown, result: Result) -> None:
 
 
 def _take(shown: Shown, result: Result, sides: list[Photo]) -> None:
-    key, turn = _PREFIX + shown.photo.sha256, st.session_state.setdefault("sides_turn", 0)
+    key, turn = _hold_as(shown.photo), st.session_state.setdefault("sides_turn", 0)
     if not sides:
         st.text(
             "One photo shows no height and no depth. Leave card, plate and lamp where they are and take photos from "
@@ -106,10 +137,13 @@ def _go_on(shown: Shown, sides: list[Photo], found: SidesSeen) -> None:
         and st.button("Work out height and depth", type="primary", width="stretch", key=f"tell_{face.sha256}")
     ):
         said.keep_note(_asked(face), " ".join(sorted(usable)))
+        if saved := said.about(face.sha256).saved:  # what is saved next says more, and takes its place
+            said.say(face.sha256, saved=None)
+            said.change(instead_of=saved[0])
         st.rerun()
     if st.button("Take the photos from the sides back", width="stretch", key=f"back_{face.sha256}"):
         said.keep_note(_asked(face), None)
-        photos.let_go_of(lambda name: name == _PREFIX + face.sha256)
+        photos.let_go_of(lambda name: name == _hold_as(face))
         st.rerun()
 
 
@@ -230,27 +264,41 @@ def _where_to_stand(seen: set[SeenSide]) -> str:
 
 
 def _surface(result: Result, unit: Unit) -> None:
-    """Figures, height map, sections at the worst places and at a chosen one, and what runs along the seam."""
+    """What the photos told, and where to show a cross-section besides the worst places."""
     relief = result.relief
     assert relief is not None
     assert relief.map is not None
-    known = [name for name in ids(["relief"]) if result.measures[name].known]
-    ui.table(("Height and depth", "Value"), [(title_of(name), say(result.measures[name], unit)) for name in known])
-    if relief.why:
-        st.text(sentence(relief.why))
+    _figures(result, unit)
     long, factor = relief.map.s_mm[-1], MM_PER_INCH if unit == "in" else 1.0
+    said_at = result.settings.section_at_mm
     place = st.number_input(
         f"Show a cross-section at ({unit} from the start)",
         min_value=0.0,
         max_value=round(long / factor, 2),
-        value=None,
+        value=None if said_at is None else said_at / factor,
         step=0.1 if unit == "in" else 1.0,
         format="%.2f" if unit == "in" else "%.0f",
         placeholder="The worst places are shown",
         key=f"cut_{result.photo.sha256}_{unit}",
     )
-    chosen = None if place is None else float(place) * factor
-    shown = service.relief_cuts(result, unit, chosen)
+    chosen = None if place is None else f"{float(place) * factor:.3f}"
+    if chosen != said.note(_CUT + result.photo.sha256):
+        said.keep_note(_CUT + result.photo.sha256, chosen)
+        st.rerun()
+    _drawings(result, unit)
+
+
+def _figures(result: Result, unit: Unit) -> None:
+    known = [name for name in ids(["relief"]) if name in result.measures and result.measures[name].known]
+    ui.table(("Height and depth", "Value"), [(title_of(name), say(result.measures[name], unit)) for name in known])
+    if result.relief is not None and result.relief.why:
+        st.text(sentence(result.relief.why))
+
+
+def _drawings(result: Result, unit: Unit) -> None:
+    """Height map, sections at the worst places and at a chosen one, and what runs along the seam."""
+    shown = service.relief_cuts(result, unit)
+    chosen = result.settings.section_at_mm
     if drawing := service.height_map(result, unit, shown, WIDE):
         st.markdown("**Height over the plate**")
         ui.sketch(drawing, "Height map of the bead and the plate beside it; yellow is high, blue is low.")

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import hashlib
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -103,7 +104,8 @@ def save_form(shown: Shown) -> None:
         filled = inspection_form(f"save_{sha256}_{old}", earlier, remember=True)
         if filled is None:
             return
-        saved = record(shown.photo.path.read_bytes(), result, filled, earlier)
+        sides = [(one.name, one.path.read_bytes()) for one in shown.photo.sides]
+        saved = record(shown.photo.path.read_bytes(), result, filled, earlier, sides)
         if saved is not None:
             typed = {name: str(value) for name, value in filled.identity.items() if value and name in LASTING}
             said.change(instead_of=None, typed=typed)
@@ -170,22 +172,34 @@ def _text(key: str, label: str, known: str, *, area: bool = False) -> str:
     return typed or ""
 
 
-def record(photo: bytes, result: Result, filled: Filled, old: Inspection | None) -> Inspection | None:
-    """Put it on record; what keeps it from being saved is said in the page."""
+def record(
+    photo: bytes,
+    result: Result,
+    filled: Filled,
+    old: Inspection | None,
+    sides: Sequence[tuple[str, bytes]] = (),
+) -> Inspection | None:
+    """Put it on record, with the photos from its sides that told height; what keeps it from being saved is said."""
     if len(filled.further) > MOST_FURTHER:
         ui.error(f"An inspection holds {MOST_FURTHER} further photos at most: leave some out.")
         return None
     try:
-        more = [(photos.plain_name(one.name), one.getvalue()) for one in filled.further]
-        for name, data in more:
+        further = [(photos.plain_name(one.name), one.getvalue()) for one in filled.further]
+        for name, data in further:
             service.small_copy(data, name)  # is it a photo at all
+        more = [*sides, *further]
         identity = Identity.model_validate(filled.identity)
         if old is None:
             saved = service.save(
                 result, photo, identity, more_photos=more, remarks=filled.remarks, decision=filled.new_decision
             )
         else:
-            kept = [(one.name or "photo", service.recorded_photo(one.sha256)) for one in old.photos[1:]]
+            now = {hashlib.sha256(data).hexdigest() for _, data in sides}
+            kept = [
+                (one.name or "photo", service.recorded_photo(one.sha256))
+                for one in old.photos[1:]
+                if one.sha256 not in now
+            ]
             saved = service.supersede(
                 old,
                 result,

@@ -346,11 +346,11 @@ def fewest_for_depth() -> int:
     return fewest()
 
 
-def relief_cuts(result: Result, unit: Unit, chosen: float | None) -> tuple[Cut, ...]:
-    """The cross-sections worth showing, and one at a place that was ``chosen``, mm along the seam."""
+def relief_cuts(result: Result, unit: Unit) -> tuple[Cut, ...]:
+    """The cross-sections worth showing, that at a place somebody chose last."""
     from toeline.report.relief_map import cuts
 
-    return cuts(result, unit, chosen)
+    return cuts(result, unit)
 
 
 def height_map(result: Result, unit: Unit, shown: Sequence[Cut], wide: float) -> str | None:

@@ -414,6 +414,7 @@ class Settings(Model):
     joint_angle_deg: float | None = None
     welding: Welding = Welding()
     procedure: Procedure | None = None
+    section_at_mm: float | None = None
 
 
 class Result(Model):

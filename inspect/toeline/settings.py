@@ -53,6 +53,7 @@ class Said(TypedDict, total=False):
     looked_by: str | None
     ends: tuple[float, float, float, float] | str | None
     camera: str | Path | None
+    section_at: float | str | None
     unit: Unit
 
 
@@ -95,6 +96,7 @@ def settings_from(**said: Unpack[Said]) -> Settings:
         gauge=_readings(said.get("gauge") or (), said.get("looked") or (), said.get("looked_by"), unit),
         ends_px=_ends(said.get("ends")),
         camera_profile=None if camera is None else str(camera),
+        section_at_mm=mm(said.get("section_at")),
         unit=unit,
         drawing_size_mm=length("size"),
         drawing_size_is=said.get("size_is", "leg"),

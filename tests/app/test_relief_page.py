@@ -8,10 +8,10 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from invented import result
+from relief_results import with_relief
 from toeline.photo import read_photo
 from toeline.photogrammetry import sides_seen
 from toeline.pipeline import measure
-from toeline.result import Quantity, ReliefAlong, ReliefMap, SeenFrom
 from toeline_app import jobs, photos, relief, said
 from toeline_app.prefs import Preferences
 from toeline_app.said import Said
@@ -19,40 +19,10 @@ from toeline_app.said import Said
 SCENE = sorted((Path(__file__).parents[2] / "demo_images" / "round_stringer").glob("*_v?.jpg"))
 
 
-def with_relief(**more):
-    """The invented result with an invented surface: a dome 2 mm high."""
-    s, t = tuple(map(float, range(0, 61, 5))), tuple(float(x) for x in range(6, -7, -1))
-    h = tuple(tuple(max(2.0 - x * x / 8, 0.0) for _ in s) for x in t)
-    along = ReliefAlong(
-        state="measured",
-        seen=1.0,
-        s_mm=s,
-        crown_mm=(2.0,) * len(s),
-        undercut_left_mm=(0.0, 0.0, 0.0, 0.0, 0.4) + (0.0,) * 8,
-        undercut_right_mm=(0.0,) * len(s),
-        U_mm={name: (0.2,) * len(s) for name in ("crown_mm", "undercut_left_mm", "undercut_right_mm")},
-        seen_from=(SeenFrom(photo=0, side="above", lean=3.0), SeenFrom(photo=1, side="left", lean=24.0)),
-        missing=("right", "start", "end"),
-        map=ReliefMap(
-            s_mm=s,
-            t_mm=t,
-            h_mm=h,
-            U_mm=tuple((0.2,) * len(s) for _ in t),
-            plate_mm=(0.0,) * len(t),
-            left_mm=(4.0,) * len(s),
-            right_mm=(-4.0,) * len(s),
-        ),
-    )
-    found = result()
-    told = {"height_max": Quantity(value=2.0, U=0.2), "height_mean": Quantity(why="not known")}
-    rest = {name: Quantity(why="not known") for name in relief.ids(["relief"]) if name not in told}
-    return found.model_copy(update={"relief": along, "measures": found.measures | told | rest, **more})
-
-
 def run(shown, unit="mm", **state):
     app = AppTest.from_string(
         "import streamlit as st\nfrom toeline_app import relief\nshown = st.session_state['given']\n"
-        "relief.page_part(shown, shown.result)",
+        "shown = relief.with_section(shown)\nrelief.page_part(shown, shown.result)",
         default_timeout=120,
     )
     app.session_state["preferences"] = Preferences(unit=unit)
@@ -69,7 +39,7 @@ def told(app) -> str:
 
 @pytest.fixture
 def face(tmp_path):
-    return photos.Photo("face.jpg", tmp_path / ("a" * 64))
+    return photos.Photo("face.jpg", tmp_path / result().photo.sha256)
 
 
 def test_without_a_scale_there_is_nothing_to_ask_for(face):

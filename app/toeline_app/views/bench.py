@@ -37,7 +37,7 @@ def page() -> None:
         _how_to()
         return
     shown = photos.measure_all([(photo, _with_ends(photo, settings)) for photo in relief.with_sides(chosen)])
-    one = _pick(shown)
+    one = relief.with_section(_pick(shown))
     _detail(one, settings)
     _bring_into_view(one)
 
@@ -203,6 +203,7 @@ def measure_again(inspection: Inspection) -> None:
     """Take the photo of an inspection up again, with the settings it was measured with."""
     first, then = inspection.photos[0], inspection.result.settings
     photo = photos.take_up(service.recorded_photo(first.sha256), first.name or "photo", HOLD_AS)
+    relief.take_up(photo, inspection)
     said.say(
         photo.sha256,
         taps=then.ends_px or (),

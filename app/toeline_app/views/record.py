@@ -12,7 +12,7 @@ from toeline.errors import ToelineError
 from toeline.measures.registry import title_of
 from toeline.record import Filters, Inspection, Summary
 from toeline.result import Outcome
-from toeline_app import coach, components, prefs, saving, service, ui
+from toeline_app import coach, components, prefs, relief, saving, service, ui
 from toeline_app.uploads import TooMuch
 from toeline_app.views import bench
 from toeline_app.views import weld as whole_weld
@@ -192,6 +192,7 @@ def _one(inspection: Inspection) -> None:
     _photos(inspection)
     coach.advice(result)
     components.folded(result, unit)
+    relief.recorded(result, unit)
     coach.causes(result)
     if not inspection.superseded_by:
         _supersede(inspection)

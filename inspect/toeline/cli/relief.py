@@ -29,6 +29,14 @@ def relief(
             rich_help_panel="What comes out",
         ),
     ] = None,
+    section_at: Annotated[
+        str | None,
+        typer.Option(
+            help="Show a cross-section at this distance from the bead's start too.",
+            metavar="LENGTH",
+            rich_help_panel="What comes out",
+        ),
+    ] = None,
     **said: Any,
 ) -> None:
     """Measure one bead in several photos: width and faults by the first, height and depth by all.
@@ -40,6 +48,7 @@ def relief(
     from toeline.settings import settings_from
 
     out = {name: said.pop(name) for name in _OUTPUTS}
+    said["section_at"] = section_at
     settings = settings_from(**{name: words for name, words in said.items() if words is not None})
     to_json = None if out["json_out"] in (None, "-") else Path(out["json_out"])
     outputs = Outputs(to_json, out["picture"], out["report"], height_map, out["force"])
@@ -74,7 +83,7 @@ def _exit_code(result: Result, strict: bool) -> int:
 
 def _with_options_of_measure() -> None:
     """Give the command every option of ``toeline measure`` that one result can have: each is written once, there."""
-    own = list(inspect.signature(relief).parameters.values())[:2]
+    own = list(inspect.signature(relief).parameters.values())[:3]
     hints = get_type_hints(measuring.measure, include_extras=True)
     shared = [
         parameter.replace(annotation=hints[name])

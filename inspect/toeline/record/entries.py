@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import uuid
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -227,7 +227,7 @@ def read_inspection(connection: Connection, wanted: str) -> Inspection:
             welder=own.get("welder"), inspector=own.get("inspector"), **{k: row[k] for k in search.PLAIN_FIELDS}
         ),
         remarks=own.get("remarks"),
-        result=result.model_copy(update={"photo": result.photo.model_copy(update={"name": name})}),
+        result=_named(result, name, photos),
         criteria=connection.execute(
             select(t.criteria.c.text).where(t.criteria.c.digest == row["criteria_digest"])
         ).scalar(),
@@ -243,6 +243,15 @@ def read_inspection(connection: Connection, wanted: str) -> Inspection:
         erased=tuple(sorted({"result" if one.startswith("result ") else one for one in erased})),
         head=newest(connection),
     )
+
+
+def _named(result: Result, name: str, photos: Sequence[StoredPhoto]) -> Result:
+    """The result with its photos' file names put back, as far as they are kept."""
+    known = {one.sha256: one.name for one in photos}
+    several = tuple(
+        one.model_copy(update={"name": known.get(one.sha256) or f"photo {k}"}) for k, one in enumerate(result.photos, 1)
+    )
+    return result.model_copy(update={"photo": result.photo.model_copy(update={"name": name}), "photos": several})
 
 
 def undone(connection: Connection, old: str) -> tuple[str, ...]:

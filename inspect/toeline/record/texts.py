@@ -17,12 +17,10 @@ ERASED = "(erased)"
 def part_texts(result: Result, names: list[str]) -> tuple[str, dict[str, str]]:
     """A result's JSON text without what names people, and the texts taken out, each as JSON of its path and words.
 
-    ``names`` are the people known; whom a reading or a look names as its author is known besides. The photo's file
-    name is left out, as it is kept with the inspection's photos.
+    ``names`` are the people known; whom a reading or a look names as its author is known besides. The photos' file
+    names are left out, as they are kept with the inspection's photos.
     """
-    document = result.model_copy(update={"photo": result.photo.model_copy(update={"name": ""})}).model_dump(
-        mode="json", by_alias=True
-    )
+    document = _without_file_names(result).model_dump(mode="json", by_alias=True)
     people = {name for name in names if re.search(r"[^\W_]", name)} | set(_authors(document))
     if not people:
         return _text(document), {}
@@ -31,6 +29,27 @@ def part_texts(result: Result, names: list[str]) -> tuple[str, dict[str, str]]:
     for path, _ in found:
         _put(document, path, ERASED)
     return _text(document), {f"result {k}": _text([*path_and_words]) for k, path_and_words in enumerate(found, 1)}
+
+
+def _without_file_names(result: Result) -> Result:
+    """Photos are told apart by their place: what is wrong with one may name another."""
+    numbered = sorted(((one.name, k) for k, one in enumerate(result.photos, 1) if one.name), key=lambda x: -len(x[0]))
+
+    def plain(words: str) -> str:
+        for name, k in numbered:
+            words = words.replace(name, f"photo {k}")
+        return words
+
+    photos = tuple(
+        one.model_copy(
+            update={
+                "name": "",
+                "problems": tuple(p.model_copy(update={"text": plain(p.text)}) for p in one.problems),
+            }
+        )
+        for one in result.photos
+    )
+    return result.model_copy(update={"photo": result.photo.model_copy(update={"name": ""}), "photos": photos})
 
 
 def whole_result(stored: str, personal: Mapping[str, str | None]) -> Result:

@@ -18,6 +18,7 @@ from toeline.names import CAUSES, TESTS
 from toeline.report.fillet_sketch import draw_cross_section
 from toeline.report.highlights import CHANCES, measures_to_read
 from toeline.report.key import UNSURE, keyed_indications
+from toeline.report.relief_map import cuts, draw_height_map, draw_section, title_of_cut
 from toeline.report.relief_profile import draw_relief_profile
 from toeline.result import BudgetRow, JudgedLine, Quantity, Result
 from toeline.text import capital, clause, sentence
@@ -114,6 +115,8 @@ class ReportContent:
     key: tuple[KeyRow, ...]
     cross_section: str  # SVG, for a fillet
     relief_profile: str  # SVG, where several photos told height and depth
+    height_map: str  # SVG, likewise
+    sections: tuple[Row, ...]  # each a title and its SVG
     measures: tuple[MeasureRow, ...]
     criteria: tuple[Row, ...]
     lines: tuple[LineRow, ...]
@@ -159,6 +162,7 @@ def report_content(
     outcome, outcome_text = _outcome(result)
     key = keyed_indications(result, unit)
     budget_title, budget = _budget(result, unit)
+    shown = cuts(result, unit)
     return ReportContent(
         title="Weld face report",
         head=_head(result, identity, inspection),
@@ -187,6 +191,8 @@ def report_content(
         ),
         cross_section=draw_cross_section(result, unit) or "",
         relief_profile=draw_relief_profile(result, unit) or "",
+        height_map=draw_height_map(result, unit, shown) or "",
+        sections=tuple((title_of_cut(cut, unit), svg) for cut in shown if (svg := draw_section(result, cut))),
         measures=tuple(_measure(name, quantity, unit) for name, quantity in measures_to_read(result).items()),
         criteria=_criteria(result),
         lines=tuple(_line(line, unit) for line in judgement.lines) if judgement else (),

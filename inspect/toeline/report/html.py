@@ -83,8 +83,15 @@ def _sections(d: ReportContent, picture: bytes | None) -> Iterable[Markup]:
     )
     if d.cross_section:
         yield _heading("Cross-section, to scale") + Markup(d.cross_section)  # our own drawing, its words escaped
+    if d.height_map:
+        yield _heading("Height over the plate, from several photos")
+        yield Markup('<div class="wide">{}</div>').format(Markup(d.height_map))
+        for title, section in d.sections:
+            yield Markup("<figure>{}<figcaption>{}</figcaption></figure>").format(Markup(section), title)
     if d.relief_profile:
-        yield _heading("Height and depth along the seam, from several photos") + Markup(d.relief_profile)
+        yield _heading("Height and depth along the seam, from several photos") + Markup(
+            '<div class="wide">{}</div>'
+        ).format(Markup(d.relief_profile))
     yield _pairs("Evidence of calibration", d.calibration)
     yield _table(
         f"Uncertainty budget: {d.budget_title}" if d.budget else "",

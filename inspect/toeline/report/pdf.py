@@ -88,10 +88,15 @@ def lay_out(
             "result": f"result{ending}.json",
             "section": f"cross_section{ending}.svg",
             "relief": f"relief_profile{ending}.svg",
+            "map": f"height_map{ending}.svg",
+            "sections": [f"relief_section{ending}-{k}.svg" for k in range(len(sheet.content.sections))],
         }
         sources[f"result{ending}.json"] = sheet.result.to_json().encode()
         sources[f"cross_section{ending}.svg"] = sheet.content.cross_section.encode()
         sources[f"relief_profile{ending}.svg"] = sheet.content.relief_profile.encode()
+        sources[f"height_map{ending}.svg"] = sheet.content.height_map.encode()
+        for k, (_, section) in enumerate(sheet.content.sections):
+            sources[f"relief_section{ending}-{k}.svg"] = section.encode()
         if picture is not None and sheet.picture is not None:
             sources[picture] = sheet.picture
         laid.append(_unbroken(asdict(sheet.content)) | {"files": files, "picture_share": _share(sheet.picture)})

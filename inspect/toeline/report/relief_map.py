@@ -32,10 +32,10 @@ class Cut:
     shows: str
 
 
-def cuts(result: Result, unit: Unit = "mm", chosen: float | None = None) -> tuple[Cut, ...]:
-    """The sections worth showing: where the face is highest, where each toe is deepest, a fillet's least throat, and a
-    place that somebody chose. Empty where there is no surface."""
-    relief = result.relief
+def cuts(result: Result, unit: Unit = "mm") -> tuple[Cut, ...]:
+    """The sections worth showing: where the face is highest, each toe deepest, a fillet's throat least, and the place
+    that somebody chose. Empty where there is no surface."""
+    relief, chosen = result.relief, result.settings.section_at_mm
     if relief is None or relief.map is None:
         return ()
     found: list[tuple[float, str]] = []
