@@ -18,6 +18,7 @@ from toeline_app.prefs import Preferences
 
 Polarity = Literal["DC+", "DC-", "AC"]
 Technique = Literal["stringer", "weave"]
+WeldPass = Literal["root", "fill", "cap"]
 TECHNIQUES: dict[Technique, str] = {"stringer": "Stringer, drawn straight", "weave": "Weave"}
 T = TypeVar("T", bound=str)
 _FIRST = {
@@ -49,14 +50,26 @@ def welded(now: Preferences) -> Preferences:
         if low is not None and high is not None and low >= high:
             st.warning("The highest current has to be above the lowest; the range is left out.")
         polarity = _choice("Polarity at the electrode", get_args(Polarity), now.polarity, "set_polarity")
+        weld_pass = _choice("Pass", get_args(WeldPass), now.weld_pass, "set_pass")
         names = service.position_names(now.joint)
         position = _choice("Position", names, now.position if now.position in names else None, "set_position")
         technique = _choice("Stringer or weave", get_args(Technique), now.technique, "set_technique", TECHNIQUES)
         wide = components.length_input(
             "Width that was meant", now.intended_width_mm, now.unit, 1.0, 60.0, "set_intended_width"
         )
+        preheat = _celsius("Plate before welding", now.preheat_c, now.unit, "set_preheat")
+        interpass = _celsius("Weld before this pass", now.interpass_c, now.unit, "set_interpass")
+        kept = service.procedure_names()
+        procedure = now.procedure
+        if kept:
+            chosen = now.procedure if now.procedure in kept else None
+            procedure = _choice("Welding procedure, to hold it against", kept, chosen, "set_procedure")
     return now.model_copy(
         update={
+            "weld_pass": weld_pass,
+            "preheat_c": preheat,
+            "interpass_c": interpass,
+            "procedure": procedure,
             "electrode_class": rod if prefs.is_rod(rod) else None,
             "current_a": current,
             "box_low_a": low,
@@ -83,6 +96,9 @@ def welding_of(now: Preferences) -> Welding:
         intended_width_mm=now.intended_width_mm,
         slope_deg=slope,
         rotation_deg=rotation,
+        weld_pass=now.weld_pass,
+        preheat_c=now.preheat_c,
+        interpass_c=now.interpass_c,
     )
 
 
@@ -98,6 +114,9 @@ def from_welding(welded: Welding) -> dict[str, object]:
         "polarity": welded.polarity,
         "technique": welded.technique,
         "intended_width_mm": welded.intended_width_mm,
+        "weld_pass": welded.weld_pass if welded.weld_pass in get_args(WeldPass) else None,
+        "preheat_c": welded.preheat_c,
+        "interpass_c": welded.interpass_c,
     }
 
 
@@ -108,6 +127,8 @@ def _in_words(now: Preferences) -> str:
         now.polarity,
         now.position,
         now.technique,
+        f"{now.weld_pass} pass" if now.weld_pass else None,
+        now.procedure,
     )
     return ", ".join(one for one in words if one) or "not given"
 
@@ -118,6 +139,14 @@ def _number(label: str, value: float | None, low: int, high: int, key: str) -> f
         placeholder="Not given", key=key,
     )  # fmt: skip
     return None if typed is None else float(typed)
+
+
+def _celsius(label: str, celsius: float | None, unit: Unit, key: str) -> float | None:
+    """A temperature typed in °C, or in °F by whoever uses inches; given back in °C."""
+    inches = unit == "in"
+    value = celsius if celsius is None or not inches else round(celsius * 9 / 5 + 32)
+    typed = _number(f"{label}, {'°F' if inches else '°C'}", value, -40, 1100 if inches else 600, f"{key}_{unit}")
+    return typed if typed is None or not inches else (typed - 32) * 5 / 9
 
 
 def _choice(label: str, choices: tuple[T, ...], now: T | None, key: str, words: dict[T, str] | None = None) -> T | None:

@@ -43,6 +43,10 @@ class Preferences(BaseModel):
     position: Annotated[str | None, Field(pattern=r"^[A-Za-z0-9 ]{1,20}$")] = None
     technique: Literal["stringer", "weave"] | None = None
     intended_width_mm: Annotated[float | None, Field(ge=1.0, le=60.0)] = None
+    weld_pass: Literal["root", "fill", "cap"] | None = None
+    preheat_c: Annotated[float | None, Field(ge=-40, le=600)] = None
+    interpass_c: Annotated[float | None, Field(ge=-40, le=600)] = None
+    procedure: Annotated[str | None, Field(max_length=200)] = None
 
 
 def is_rod(text: str) -> bool:

@@ -620,6 +620,21 @@ def procedures() -> tuple[Procedure, ...]:
     return store().procedures()
 
 
+def procedure_names() -> tuple[str, ...]:
+    """The names of the welding procedures on record; none where the record cannot be read."""
+    try:
+        return tuple(one.name for one in procedures())
+    except ToelineError:
+        return ()
+
+
+def procedure_named(name: str | None) -> Procedure | None:
+    """The welding procedure on record of that name, or None."""
+    if name is None or name not in procedure_names():
+        return None
+    return next(one for one in procedures() if one.name == name)
+
+
 def allowances(procedure: Procedure, unit: Unit) -> list[tuple[str, list[tuple[str, str]]]]:
     """What a procedure allows: for which passes, and each variable with its words."""
     return allowances_of(procedure, unit)

@@ -132,3 +132,26 @@ def test_settings_outside_a_procedure_are_told_on_the_page():
     app = page("record", inspection=saved.id)
     assert any("1 outside" in one.label for one in app.expander)
     assert "OUTSIDE" in tables(app)
+
+
+def test_a_procedure_on_record_is_chosen_where_a_weld_is_measured():
+    from toeline_app.views.bench import to_settings
+
+    asked = Preferences(procedure="WPS-EC-01", weld_pass="root", interpass_c=180)
+    assert to_settings(asked).procedure is None  # none of that name is on record
+    service.keep_procedure(service.procedure_example())
+    settings = to_settings(asked)
+    assert settings.procedure.name == "WPS-EC-01"
+    assert (settings.welding.weld_pass, settings.welding.interpass_c) == ("root", 180)
+    app = AppTest.from_string(
+        "from toeline_app import coach, prefs\nprefs.remember(coach.welded(prefs.preferences()))", default_timeout=60
+    )
+    app.session_state["preferences"] = Preferences(unit="in")
+    app.run()
+    next(one for one in app.selectbox if one.label.startswith("Welding procedure")).select("WPS-EC-01")
+    next(one for one in app.selectbox if one.label == "Pass").select("cap")
+    next(one for one in app.number_input if one.label == "Weld before this pass, °F").set_value(356.0)
+    app.run()
+    assert not app.exception
+    chosen = app.session_state["preferences"]
+    assert (chosen.procedure, chosen.weld_pass, round(chosen.interpass_c)) == ("WPS-EC-01", "cap", 180)

@@ -196,6 +196,7 @@ def to_settings(now: Preferences) -> Settings:
         drawing_size_is=now.drawing_size_is if now.joint == "fillet" else "leg",
         joint_angle_deg=now.joint_angle_deg if now.joint == "fillet" else None,
         welding=coach.welding_of(now),
+        procedure=service.procedure_named(now.procedure),
     )
 
 
@@ -219,6 +220,7 @@ def measure_again(inspection: Inspection) -> None:
         "drawing_size_mm", "drawing_size_is", "joint_angle_deg",
     )  # fmt: skip
     set_then = {name: getattr(then, name) for name in kept}
+    set_then["procedure"] = then.procedure.name if then.procedure else None
     prefs.remember(Preferences.model_validate(now.model_dump() | set_then | coach.from_welding(then.welding)))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from functools import partial
 from typing import get_args
 
@@ -172,7 +173,9 @@ def _one(inspection: Inspection) -> None:
         st.image(picture, width="stretch", alt="The bead turned level, with both toes and numbered indications.")
     except ToelineError as error:  # a missing photo hides nothing else that is on record
         ui.error(error)
-    rows = [(label, str(getattr(inspection.identity, name) or "–")) for name, label in saving.FIELDS]
+    rows = [
+        (re.split("[,:]", label)[0], str(getattr(inspection.identity, name) or "–")) for name, label in saving.FIELDS
+    ]
     rows += [
         ("Date of inspection", str(inspection.identity.date or "–")),
         ("Recorded", ui.moment(inspection.created_at)),
@@ -202,7 +205,7 @@ def _neighbours(inspection: Inspection) -> None:
     """The inspection that took this one's place, and the one whose place it took."""
     if inspection.superseded_by:
         number = inspection.superseded_by_number
-        st.warning(f"SUPERSEDED by entry {number}: this inspection no longer holds.")
+        st.warning(f"### SUPERSEDED by entry {number}\nThis inspection no longer holds.")
         if st.button("Open the one in its place", width="stretch"):
             open_inspection(inspection.superseded_by)
             st.rerun()

@@ -131,4 +131,4 @@ def _what(row: Any) -> tuple[str, str]:
 def rules() -> Iterator[str]:
     """What lapses when, by each standard, with its source."""
     for rule in ContinuityFigures.read().rule:
-        yield f"{rule.title}, by {rule.by}: {rule.says} ({rule.source})."
+        yield f"{rule.title}, by {rule.by}: {rule.says}. Source: {rule.source}."
