@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
 import json
+from datetime import date
 from math import hypot
 
 import pypdf
@@ -13,13 +15,18 @@ from typer.testing import CliRunner
 from invented import photo_bytes
 from test_drills import LONG_ARC
 from test_score import FIRST, coached, result, said
+from toeline.batch import Measured
 from toeline.cli.main import app
+from toeline.coupons.coupons import score_class
 from toeline.coupons.document import progress_json
+from toeline.coupons.log import put_on_record, since_last
 from toeline.coupons.progress import LIMIT_FACTOR, compare
-from toeline.coupons.sheets import Bead, progress_sheet
+from toeline.coupons.roster import read_roster
+from toeline.coupons.sheets import Bead, coupon_sheets, progress_sheet
 from toeline.measures.figures import RepeatabilityFigures
 from toeline.measures.registry import MEASURES, ids
 from toeline.problems import problem
+from toeline.record import Filters, Store
 from toeline.result import GaugeReading, Indication, Quantity, Settings, Welding, unknown
 
 ROD = Welding(electrode_mm=3.2, electrode_class="E6013", noticed={"sound": "hollow", "rod_lean": "square"})
@@ -146,3 +153,58 @@ def test_the_command_compares_results_that_were_written_before(tmp_path):
     two.write_text("{}")
     wrong = CliRunner().invoke(app, ["compare", str(one), str(two)])
     assert "is no result" in str(wrong.exception)
+
+
+# -- the log ------------------------------------------------------------------------------------------------------
+
+
+def photographed(bead, seed):
+    """A bead with the digest of a photo of its own, as one on record has to be."""
+    data = photo_bytes(seed)
+    sha256 = hashlib.sha256(data).hexdigest()
+    return bead.model_copy(update={"photo": bead.photo.model_copy(update={"sha256": sha256})}), data
+
+
+def a_class(*beads):
+    names = ("Una", "Bo")
+    roster = read_roster(b"name,file\nUna,a.jpg\nBo,b.jpg\n")
+    measured = [Measured(f"{name}.jpg", bead) for name, (bead, _) in zip("ab", beads, strict=False)]
+    scores = score_class(measured, FIRST, roster=roster)
+    return scores, {f"{name}.jpg": data for name, (_, data) in zip("ab", beads, strict=False)}, names
+
+
+def test_a_class_on_record_tells_next_time_what_moved_since(tmp_path):
+    with Store.open(tmp_path / "record.sqlite") as store:
+        scores, photos, names = a_class(photographed(BEFORE, 1), photographed(welded(result()), 2))
+        assert since_last(store, scores) == {}
+        done = put_on_record(store, scores, photos, class_name="Evening class", date=date(2026, 3, 14))
+        assert done.saved == names
+        assert put_on_record(store, scores, photos, class_name="x", date=date(2026, 3, 15)).there_already == names
+        assert since_last(store, scores) == {}  # the same photos are no progress
+        later, photos, _ = a_class(photographed(after(5.0, 2.0), 3), photographed(welded(result()), 4))
+        when, progress = since_last(store, later)["a.jpg"]
+        assert (when, progress.aim.verdict) == ("2026-03-14", "moved the right way")
+        found = store.search("", Filters(welder="Una")).items[0]
+        assert (found.identity.job, found.identity.date) == ("Evening class", date(2026, 3, 14))
+        assert "of 100 points" in store.get(found.id).remarks
+        sheets = coupon_sheets(later, {}, since=since_last(store, later))
+    text = " ".join(" ".join(page.extract_text().split()) for page in pypdf.PdfReader(io.BytesIO(sheets)).pages)
+    assert "Last time, 2026-03-14: Shorten the arc to about the core diameter, 3.2 mm." in text
+    assert "moved the right way" in text
+
+
+def test_another_rod_is_no_last_bead_of_a_kind(tmp_path):
+    with Store.open(tmp_path / "record.sqlite") as store:
+        scores, photos, _ = a_class(photographed(BEFORE, 1))
+        put_on_record(store, scores, photos, class_name="Evening class", date=date(2026, 3, 14))
+        thick = BEFORE.model_copy(update={"settings": Settings(welding=Welding(electrode_mm=4.0))})
+        other, _, _ = a_class(photographed(coached(thick), 3))
+        assert since_last(store, other) == {}
+
+
+def test_what_cannot_be_used_is_not_put_on_record(tmp_path):
+    with Store.open(tmp_path / "record.sqlite") as store:
+        scores, photos, _ = a_class(photographed(coached(result(problems=(problem("blur_strong"),))), 1))
+        done = put_on_record(store, scores, photos, class_name="Evening class", date=date(2026, 3, 14))
+        assert (done.saved, done.left_out) == ((), ("Una",))
+        assert store.search("").total == 0

@@ -187,6 +187,8 @@ def test_trend_runs_in_time_and_tells_what_is_missing(store):
     assert [(p.at, p.value) for p in points] == [("2026-03-01", 9.0), ("2026-03-10", 10.0), ("2026-03-20", 8.0)]
     assert points[0].U == 0.16
     assert points[0].outcome == "undecided"
+    said = invented.result().settings
+    assert {(p.joint, p.electrode_mm) for p in points} == {(said.joint, said.welding.electrode_mm)}
     ratio = store.trend("undercut_per_100mm", procedure="WPS-EC-01")[0]
     assert ratio.value == pytest.approx(12.0 / 80.0 * 100)
     assert [p.value for p in store.trend("ripple_sharpness")] == [None, None, None]

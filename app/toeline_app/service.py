@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import io
 import logging
 import os
@@ -24,10 +25,13 @@ from toeline.causes.position import position_names as names_of_positions
 from toeline.causes.position import read_position
 from toeline.causes.procedure import allowances as allowances_of
 from toeline.causes.procedure import read_procedure
+from toeline.coupons import log
 from toeline.coupons.coupons import ClassScores, Coupon, said_later, score_class, to_csv, to_xlsx
 from toeline.coupons.drills import grouped
 from toeline.coupons.learner import HEADINGS, LearnerSheet, sheets_of
 from toeline.coupons.learner import learner_sheet as sheet_of
+from toeline.coupons.log import PutOnRecord
+from toeline.coupons.progress import Progress, compare
 from toeline.coupons.roster import Roster, coupon_of, name_from_file, read_roster
 from toeline.coupons.rubric import Rubric, load_rubric, shipped_rubrics, with_marks
 from toeline.coupons.rubric import read_rubric as rubric_of
@@ -472,10 +476,56 @@ def class_json(scores: ClassScores, unit: Unit) -> str:
 
 
 def sheets(scores: ClassScores, pictures: dict[str, bytes], unit: Unit) -> bytes:
-    """The printable sheets of a class."""
+    """The printable sheets of a class; with what moved since each learner's last bead, for who may see the record."""
     from toeline.coupons.sheets import coupon_sheets
 
-    return coupon_sheets(scores, pictures, unit=unit)
+    return coupon_sheets(scores, pictures, since=since_last(scores), unit=unit)
+
+
+def since_last(scores: ClassScores) -> dict[str, tuple[str, Progress]]:
+    """By photo, the day of each learner's last bead on record and what moved since; nothing for learners."""
+    return log.since_last(store(), scores) if serving.role() == "inspector" else {}
+
+
+def put_on_record(scores: ClassScores, files: Mapping[str, bytes], class_name: str, date: datetime.date) -> PutOnRecord:
+    """Save each coupon under its learner's name. Raises RecordError."""
+    serving.for_inspectors()
+    return log.put_on_record(store(), scores, files, class_name=class_name, date=date)
+
+
+def progress(before: Result, after: Result, rubric: Rubric) -> Progress:
+    """What moved from one bead to the next, and the last advice."""
+    return compare(before, after, rubric)
+
+
+def progress_json(found: Progress) -> str:
+    """Before and after as JSON."""
+    from toeline.coupons.document import progress_json as written
+
+    return written(found)
+
+
+def progress_sheet(
+    name: str, found: Progress, beads: tuple[tuple[str, Result, bytes | None], ...], unit: Unit
+) -> bytes:
+    """Before and after on one page; beads as (when, result, picture)."""
+    from toeline.coupons.sheets import Bead
+    from toeline.coupons.sheets import progress_sheet as sheet
+
+    return sheet(name, found, (Bead(*beads[0]), Bead(*beads[1])), unit=unit)
+
+
+def beads_of(name: str) -> list[tuple[str, str]]:
+    """A learner's inspections, the newest first: id, and a title with its day."""
+    serving.for_inspectors()
+    return [
+        (
+            one.id,
+            f"{one.identity.date or one.created_at[:10]}, entry {one.number}"
+            + (f", {one.identity.job}" if one.identity.job else ""),
+        )
+        for one in store().search("", Filters(welder=name), sort="date", descending=True, page=1, size=100).items
+    ]
 
 
 def spreads(named: list[tuple[str, Result]], *, one_coupon: bool) -> tuple[Spread, ...]:

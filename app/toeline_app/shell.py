@@ -22,6 +22,7 @@ from toeline_app.views import (
     person,
     phone,
     procedures,
+    progress,
     record,
     repeat,
     trends,
@@ -49,6 +50,9 @@ def run() -> None:
         ],
         "Class": [
             st.Page(coupons.page, title="Coupons", icon=":material/school:", url_path="coupons"),
+            st.Page(
+                progress.page, title="Before and after", icon=":material/compare_arrows:", url_path="before-and-after"
+            ),
             st.Page(repeat.page, title="Repeatability", icon=":material/repeat:", url_path="repeatability"),
         ],
         "Help": [

@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+import hashlib
+
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from invented import photo_bytes
+from test_progress import BEFORE, after, photographed
 from test_score import coached, result
+from toeline.measures.registry import MEASURES, title_of
+from toeline.record import Identity
 from toeline.result import Indication, Quantity, Settings
 from toeline_app import photos, service
 from toeline_app.photos import Photo, Shown
@@ -97,3 +103,65 @@ def test_the_look_that_settles_most_is_answered_on_the_page_and_can_be_taken_bac
     assert "is there undercut along either toe?" in tables(app)
     next(one for one in app.button if one.label.startswith("Remove")).click().run()
     assert "is a crater not filled" in tables(app)
+
+
+def on_record(bead, seed: int, name: str, day: str):
+    """A bead on record; nothing is measured."""
+    data = photo_bytes(seed)
+    photo = bead.photo.model_copy(update={"sha256": hashlib.sha256(data).hexdigest()})
+    identity = Identity(job="Evening class", welder=name, date=day)
+    return service.store().save_inspection(bead.model_copy(update={"photo": photo}), data, identity)
+
+
+def test_two_beads_on_record_are_held_against_each_other():
+    on_record(BEFORE, 1, "Una", "2026-03-14")
+    on_record(after(5.0, 2.0), 2, "Una", "2026-03-21")
+    app = a_class("progress", {})
+    app.run()
+    app.radio[0].set_value("record").run()
+    app.selectbox[0].set_value("Una").run()
+    assert not app.exception
+    said = tables(app)
+    for words in (
+        "Shorten the arc",
+        "One arc length",
+        "Moved the right way",
+        "Spatter in 100 mm: 40 ± 6 before",
+        "reached",
+    ):
+        assert words in said, words
+    app.selectbox(key="before_Una").set_value(0).run()
+    assert any("two different beads" in one.value for one in app.info)
+
+
+def test_trends_show_one_joint_and_rod_at_a_time_by_day_with_every_measure():
+    for seed, rod in enumerate((3.2, 3.2, 4.0)):
+        bead = coached(result(electrode=rod))
+        on_record(bead, seed, "Una", f"2026-03-1{seed}")
+    app = a_class("trends", {}).run()
+    assert not app.exception
+    assert sum("Entry " in one.label for one in app.button) == 2  # the rod of 3.2 mm, the most frequent
+    (chart,) = app.get("vega_lite_chart")
+    assert '"timeUnit"' in chart.proto.spec or '"temporal"' in chart.proto.spec
+    app.selectbox(key="trend_rod_bead").set_value(1).run()
+    assert sum("Entry " in one.label for one in app.button) == 1
+    choices = app.selectbox(key="trend_of_bead").options
+    assert {title_of(name) for name, one in MEASURES.items() if "bead" in one.joints} <= set(choices)
+
+
+def test_a_class_is_put_on_record_and_a_sheet_says_what_moved_since():
+    on_record(BEFORE, 1, "una", "2026-03-14")
+    bead, data = photographed(after(5.0, 2.0), 7)
+    app = a_class("coupons", {"una.jpg": bead}, electrode_mm=3.2)
+    (photo,) = app.session_state["held_photos"]["coupons_photos"]
+    photo.path.write_bytes(data)
+    app.run()
+    assert "Last time, 2026-03-14" in tables(app)
+    assert "moved the right way" in tables(app)
+    button(app, "Put the class on record").click().run()
+    assert any("Say which class" in one.value for one in app.error)
+    next(one for one in app.text_input if one.label == "Class").set_value("Evening class 12")
+    button(app, "Put the class on record").click().run()
+    assert not app.exception
+    assert any("1 coupon is put on record" in one.value for one in app.success)
+    assert [title.split(", ")[-1] for _, title in service.beads_of("una")] == ["Evening class 12", "Evening class"]

@@ -14,7 +14,7 @@ from toeline.coupons.score import ItemScore
 from toeline.errors import ToelineError
 from toeline.result import Outcome, Result
 from toeline.units import Unit, length, say
-from toeline_app import classroom, coach, components, looking, photos, prefs, rubric_form, said, service, ui
+from toeline_app import classroom, coach, components, looking, photos, prefs, rubric_form, said, service, serving, ui
 from toeline_app.classroom import Scored
 from toeline_app.photos import Photo, Shown
 from toeline_app.prefs import Preferences
@@ -47,6 +47,7 @@ def page() -> None:
     _table(found)
     _plan(found.scores)
     _exports(found)
+    _record(found)
     _breakdown(found)
 
 
@@ -270,6 +271,35 @@ def _exports(found: Scored) -> None:
         )
 
 
+def _record(found: Scored) -> None:
+    """Each coupon under its learner's name, so that the next sheet can say what moved since."""
+    if serving.role() != "inspector":
+        return
+    with ui.fold("on_record", "Put this class on record", "inventory_2"):
+        st.text(
+            "Each coupon is saved under its learner's name. The next sheets then say what moved since, and Trends "
+            "follow each hand. A name can be exported and erased on the page Personal data."
+        )
+        with st.form("put_on_record"):
+            name = st.text_input("Class", max_chars=200, placeholder="Evening class 12")
+            day = st.date_input("Day of the welding", value="today", format="YYYY-MM-DD")
+            if not st.form_submit_button("Put the class on record", width="stretch"):
+                return
+        if not name.strip():
+            st.error("Say which class this is.")
+            return
+        files = {file: shown.photo.path.read_bytes() for file, shown in found.shown.items()}
+        done = service.put_on_record(found.scores, files, name, day)
+        count = len(done.saved)
+        st.success(f"{count} {'coupon is' if count == 1 else 'coupons are'} put on record.")
+        for title, names in (
+            ("There already", done.there_already),
+            ("Left out, the photo cannot be used", done.left_out),
+        ):
+            if names:
+                st.text(f"{title}: {', '.join(names)}.")
+
+
 def _breakdown(found: Scored) -> None:
     st.header("One coupon")
     scores, unit = found.scores, found.settings.unit
@@ -291,6 +321,7 @@ def _breakdown(found: Scored) -> None:
     _narrow(one, shown)
     if shown.picture is not None:
         st.image(shown.picture.read_bytes(), width="stretch", alt="The coupon's bead turned level, with both toes.")
+    _since(found, one, unit)
     _sheet(one, scores.rubric, unit)
     with ui.fold("lines", "Points, line by line", "list"):
         ui.table(
@@ -313,6 +344,15 @@ def _sheet(one: Coupon, rubric: Rubric, unit: Unit) -> None:
         ui.card(service.heading(sheet.change_is), sheet.change, more)
     if sheet.drill is not None:
         ui.card(f"Next drill: {sheet.drill.title}", sheet.drill.say, [sheet.drill_done or ""], strong=False)
+
+
+def _since(found: Scored, one: Coupon, unit: Unit) -> None:
+    """What moved since the learner's last bead on record."""
+    since = service.since_last(found.scores).get(one.photo)
+    if since is None or not since[1].advice:
+        return
+    rod = one.result.settings.welding.electrode_mm if one.result else None
+    ui.card(f"Last time, {since[0]}", since[1].advice, [since[1].aim_in_words(unit, rod)], strong=False)
 
 
 def _plan(scores: ClassScores) -> None:

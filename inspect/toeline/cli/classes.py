@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -14,6 +15,8 @@ from toeline.errors import RubricError, SettingsError
 from toeline.files import write_whole
 
 if TYPE_CHECKING:
+    from toeline.coupons.coupons import ClassScores
+    from toeline.coupons.progress import Progress
     from toeline.result import Result, Settings
 
 
@@ -92,6 +95,17 @@ def score(
         Path | None, typer.Option(help="Write the class list, the next session and a sheet for each learner (one PDF).")
     ] = None,
     json_out: Annotated[Path | None, typer.Option("--json", help="Write all of it as JSON.")] = None,
+    record: Annotated[
+        str | None,
+        typer.Option(
+            help="Put each coupon on record under its name; sheets then say what moved since the last.",
+            metavar="CLASS",
+        ),
+    ] = None,
+    date: Annotated[
+        datetime | None,
+        typer.Option(help="Day of the welding, for the record; today if left out.", formats=["%Y-%m-%d"]),
+    ] = None,
     forget: Annotated[bool, typer.Option("--forget", help="Measure every photo anew.", metavar="")] = False,
 ) -> None:
     """Score a folder of coupons against a rubric; an interrupted batch goes on where it stopped.
@@ -126,6 +140,7 @@ def score(
         on_progress=lambda done, of, one: typer.echo(f"{done}/{of} {one.photo}", err=True),
     )
     show_class(scores)
+    since = _on_record(scores, folder, record, date or datetime.now()) if record is not None else None
     if csv is not None:
         write_whole(csv, to_csv(scores))
     if xlsx is not None:
@@ -140,13 +155,26 @@ def score(
             for c in scores.coupons
             if c.result
         }
-        write_whole(sheets, coupon_sheets(scores, pictures, unit=unit))
+        write_whole(sheets, coupon_sheets(scores, pictures, since=since, unit=unit))
     if json_out is not None:
         from toeline.coupons.document import class_json
 
         write_whole(json_out, class_json(scores, unit) + "\n")
     if not scores.complete:
         raise typer.Exit(3)
+
+
+def _on_record(scores: ClassScores, folder: Path, class_name: str, date: datetime) -> dict[str, tuple[str, Progress]]:
+    """Put the class on record; what moved since each learner's last bead there."""
+    from toeline.coupons.log import put_on_record, since_last
+    from toeline.record import Store
+
+    with Store.open() as store:
+        since = since_last(store, scores)
+        photos = {one.photo: (folder / one.photo).read_bytes() for one in scores.coupons if one.result}
+        done = put_on_record(store, scores, photos, class_name=class_name, date=date.date())
+    typer.echo(f"On record: {len(done.saved)} new, {len(done.there_already)} there already.", err=True)
+    return since
 
 
 def agree(

@@ -10,7 +10,7 @@ from pydantic import BeforeValidator, ConfigDict, Field, TypeAdapter, Validation
 
 from toeline.errors import RecordError
 from toeline.names import TestKind
-from toeline.result import GaugeReading, Model, Outcome, Result
+from toeline.result import GaugeReading, Joint, Model, Outcome, Result
 from toeline.text import one_line, spoken_error
 
 DecisionKind = Literal["accept", "reject", "refer"]
@@ -253,6 +253,8 @@ class TrendPoint(Model):
     unit: str
     outcome: Outcome | None
     decision: DecisionKind | None
+    joint: Joint = "bead"
+    electrode_mm: float | None = None
 
 
 class Tidied(Model):

@@ -6,7 +6,20 @@ import datetime
 import json
 from typing import Any, Literal
 
-from sqlalchemy import ColumnElement, Connection, ScalarSelect, Select, and_, exists, func, or_, select
+from sqlalchemy import (
+    JSON,
+    ColumnElement,
+    Connection,
+    ScalarSelect,
+    Select,
+    and_,
+    cast,
+    exists,
+    func,
+    or_,
+    select,
+    type_coerce,
+)
 
 from toeline.errors import RecordError
 from toeline.record import tables as t
@@ -229,7 +242,12 @@ def trend(connection: Connection, measure: str, *, welder: str | None, procedure
     """
     top, bottom, factor, unit = _RATIOS.get(measure, (measure, None, 1.0, None))
     conditions = _conditions("", Filters(welder=welder, procedure=procedure))
-    columns = [t.inspection.c.id, t.inspection.c.outcome, t.ledger.c.seq, day().label("day")]
+    said = _in_result(connection)
+    columns = [
+        *(t.inspection.c.id, t.inspection.c.outcome, t.ledger.c.seq, day().label("day")),
+        said[("settings", "joint")].as_string().label("joint"),
+        said[("settings", "welding", "electrode_mm")].as_float().label("electrode_mm"),
+    ]
     upper, lower = t.measure.alias(), t.measure.alias()
     query = (
         select(*columns, decided().label("decision"), upper.c.value, upper.c.U, upper.c.unit, lower.c.value.label("by"))
@@ -255,6 +273,14 @@ def trend(connection: Connection, measure: str, *, welder: str | None, procedure
                 unit=unit or row["unit"] or "",
                 outcome=row["outcome"],
                 decision=row["decision"],
+                joint=row["joint"] or "bead",
+                electrode_mm=row["electrode_mm"],
             )
         )
     return tuple(points)
+
+
+def _in_result(connection: Connection) -> Any:
+    """The result's document as JSON that a query can look into; it is kept as text."""
+    text = t.inspection.c.result
+    return cast(text, JSON) if connection.dialect.name == "postgresql" else type_coerce(text, JSON)
