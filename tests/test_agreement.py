@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+import json
 import math
 
 import pytest
+from typer.testing import CliRunner
 
-from toeline.coupons.agreement import agreement, marks_of_class, read_marks
+from test_score import FIRST, result
+from toeline.batch import Measured
+from toeline.cli.main import app
+from toeline.coupons.agreement import agreement, csv_of_marks, marks_of_class, marks_of_scores, read_marks
+from toeline.coupons.coupons import score_class
 from toeline.errors import RubricError
 
 RATERS = ("Una", "Bo")
@@ -94,3 +100,23 @@ def test_the_tool_is_a_rater_by_its_class_list():
     assert marks_of_class(listed, {"a": "80"}) == {"a": "90", "b": "40"}
     with pytest.raises(RubricError, match="no class list"):
         marks_of_class(b"a,b\n1,2\n", {"a": "pass"})
+
+
+def test_marks_go_to_a_file_and_come_back_and_no_cell_is_a_formula():
+    marks = {"Una": {"a": "pass", "b": "fail"}, "Bo": {"a": "pass"}}
+    assert read_marks(csv_of_marks(marks)) == marks
+    assert b"'=1+1" in csv_of_marks({"Una": {"=1+1": "pass"}, "Bo": {}})
+
+
+def test_the_tools_own_marks_are_points_or_decided_outcomes():
+    beads = [Measured("a.jpg", result()), Measured("b.jpg", problem="b.jpg is no photo.")]
+    scores = score_class(beads, FIRST)
+    assert marks_of_scores(scores, points=True) == {"a": "100.0"}
+    assert marks_of_scores(scores, points=False) == {"a": "pass"}
+
+
+def test_agreement_for_machines(tmp_path):
+    path = tmp_path / "marks.csv"
+    path.write_text("coupon,Una,Bo\n" + "".join(f"c{n},{n * 10},{n * 10}\n" for n in range(6)))
+    found = json.loads(CliRunner().invoke(app, ["agree", str(path), "--json"]).output)
+    assert (found[0]["raters"], found[0]["kappa"], found[0]["weighted"]) == (["Una", "Bo"], 1.0, True)

@@ -100,7 +100,7 @@ def look_at_sides(face: Result, photos: Sequence[Named]) -> SidesSeen:
     )
 
 
-def draw(photo: bytes, result_json: str, unit: Unit) -> bytes:
+def draw(photo: Path | bytes, result_json: str, unit: Unit) -> bytes:
     """The annotated picture of a photo measured before."""
     from toeline.report.picture import draw_picture, encode
 

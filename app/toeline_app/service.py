@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from concurrent.futures import Future
 from datetime import date
 from functools import cache
+from itertools import combinations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -26,6 +27,8 @@ from toeline.causes.position import read_position
 from toeline.causes.procedure import allowances as allowances_of
 from toeline.causes.procedure import read_procedure
 from toeline.coupons import log
+from toeline.coupons.agreement import Agreement, agreement, as_points, csv_of_marks, marks_of_scores
+from toeline.coupons.agreement import read_marks as marks_in
 from toeline.coupons.coupons import ClassScores, Coupon, said_later, score_class, to_csv, to_xlsx
 from toeline.coupons.drills import grouped
 from toeline.coupons.learner import HEADINGS, LearnerSheet, sheets_of
@@ -36,6 +39,8 @@ from toeline.coupons.roster import Roster, coupon_of, name_from_file, read_roste
 from toeline.coupons.rubric import Rubric, load_rubric, shipped_rubrics, with_marks
 from toeline.coupons.rubric import read_rubric as rubric_of
 from toeline.coupons.rubric import rubric_text as shipped_text
+from toeline.coupons.wall_chart import Paper as ChartPaper
+from toeline.coupons.wall_chart import WallChart, chosen_photos, plan_chart, wall_chart
 from toeline.criteria import list_criteria, load_criteria
 from toeline.datafile import text_of
 from toeline.errors import ToelineError, told
@@ -62,7 +67,7 @@ from toeline.record import (
     Weld,
 )
 from toeline.report.fillet_sketch import draw_cross_section
-from toeline.result import GaugeReading, Joint, Point, Procedure, Result, Settings, Welding
+from toeline.result import CauseId, GaugeReading, Joint, Point, Procedure, Result, Settings, Welding
 from toeline.text import capital
 from toeline.units import MM_PER_INCH, Unit, length
 from toeline.validation.repeatability import Spread
@@ -480,6 +485,46 @@ def sheets(scores: ClassScores, pictures: dict[str, bytes], unit: Unit) -> bytes
     from toeline.coupons.sheets import coupon_sheets
 
     return coupon_sheets(scores, pictures, since=since_last(scores), unit=unit)
+
+
+def agreements(marks: Mapping[str, Mapping[str, str]]) -> tuple[Agreement, ...]:
+    """How every two raters agree, by marks of rater and coupon. Raises RubricError."""
+    return tuple(agreement(marks[one], marks[two], (one, two)) for one, two in combinations(marks, 2))
+
+
+def read_marks(data: bytes, name: str) -> dict[str, dict[str, str]]:
+    """Marks by rater and coupon from CSV. Raises RubricError."""
+    return marks_in(data, name)
+
+
+def marks_csv(marks: Mapping[str, Mapping[str, str]]) -> bytes:
+    """The marks as CSV, as they are read again."""
+    return csv_of_marks(marks)
+
+
+def marks_of(scores: ClassScores, *, points: bool) -> dict[str, str]:
+    """toeline's own marks of a class: outcomes that are decided, or points."""
+    return marks_of_scores(scores, points=points)
+
+
+def number(mark: str | None) -> float | None:
+    """A mark as points, where it is a number."""
+    return None if mark is None else as_points(mark)
+
+
+def chart_plan(scores: ClassScores, picks: Mapping[CauseId, str | None]) -> WallChart:
+    """Which beads a wall chart shows. Raises RubricError."""
+    return plan_chart(scores, picks)
+
+
+def chart_pdf(scores: ClassScores, plan: WallChart, files: Mapping[str, Path], paper: ChartPaper, unit: Unit) -> bytes:
+    """A wall chart of a class's own beads, without names; ``files`` are the photos by name."""
+    results = {one.photo: one.result for one in scores.coupons if one.result}
+    jobs_of = {
+        photo: _WORKERS.submit(jobs.draw, files[photo], results[photo].to_json(None), unit)
+        for photo in chosen_photos(plan)
+    }
+    return wall_chart(scores, plan, {photo: job.result() for photo, job in jobs_of.items()}, paper=paper)
 
 
 def since_last(scores: ClassScores) -> dict[str, tuple[str, Progress]]:

@@ -15,6 +15,7 @@ from toeline_app.access_gate import PATH
 from toeline_app.uploads import session_id
 from toeline_app.views import (
     about,
+    agreement,
     bench,
     cards,
     continuity,
@@ -53,6 +54,7 @@ def run() -> None:
             st.Page(
                 progress.page, title="Before and after", icon=":material/compare_arrows:", url_path="before-and-after"
             ),
+            st.Page(agreement.page, title="Agreement", icon=":material/handshake:", url_path="agreement"),
             st.Page(repeat.page, title="Repeatability", icon=":material/repeat:", url_path="repeatability"),
         ],
         "Help": [

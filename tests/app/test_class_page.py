@@ -165,3 +165,54 @@ def test_a_class_is_put_on_record_and_a_sheet_says_what_moved_since():
     assert not app.exception
     assert any("1 coupon is put on record" in one.value for one in app.success)
     assert [title.split(", ")[-1] for _, title in service.beads_of("una")] == ["Evening class 12", "Evening class"]
+
+
+SIX = {f"c{n}.jpg": result(**({} if n % 2 else UNEVEN)) for n in range(6)}
+
+
+def test_two_raters_marks_are_entered_and_compared():
+    app = a_class("agreement", SIX, electrode_mm=3.2).run()
+    assert not app.exception
+    fields = {one.label: one for one in app.text_input}
+    fields["First rater"].set_value("Una")
+    fields["Second rater"].set_value("Bo")
+    for n in range(6):
+        app.radio(key=f"mark_first_c{n}").set_value("pass" if n % 2 else "fail")
+        app.radio(key=f"mark_second_c{n}").set_value("pass" if n % 2 or n == 4 else "fail")
+    button(app, "How far do they agree?").click().run()
+    assert not app.exception
+    said = tables(app)
+    # by hand: 5 of 6 alike; by chance 3/6 * 4/6 + 3/6 * 2/6 = 0.5, so kappa is (5/6 - 1/2) / (1 - 1/2) = 0.67
+    assert "5 of 6 coupons" in said
+    assert "0.67" in said
+    assert "substantial" in said
+    assert "c4" in said
+
+
+def test_toeline_is_a_rater_by_its_own_points():
+    app = a_class("agreement", SIX, electrode_mm=3.2).run()
+    app.toggle(key="marks_tool").set_value(True).run()
+    app.radio[0].set_value("points").run()
+    next(one for one in app.text_input if one.label == "First rater").set_value("Una")
+    for n in range(6):
+        app.number_input(key=f"points_first_c{n}").set_value(90.0 if n % 2 else 70.0)
+    button(app, "How far do they agree?").click().run()
+    assert not app.exception
+    assert any("Una and toeline" in one.value for one in app.subheader)
+    assert "Kappa" in tables(app)
+
+
+def test_raters_without_names_are_refused():
+    app = a_class("agreement", SIX, electrode_mm=3.2).run()
+    button(app, "How far do they agree?").click().run()
+    assert any("Name both raters" in one.value for one in app.error)
+    empty = a_class("agreement", {}).run()
+    assert any("At least 5 coupons" in one.value for one in empty.info)
+
+
+def test_a_wall_chart_is_offered_with_the_likeliest_bead_for_each_trouble():
+    app = a_class("coupons", {"una.jpg": BEFORE, "bo.jpg": result()}, electrode_mm=3.2).run()
+    assert not app.exception
+    options = app.selectbox(key="chart_arc_too_long").options
+    assert options[0] == "Not on the chart"
+    assert {"una", "bo"} <= set(options)

@@ -11,8 +11,10 @@ import streamlit as st
 from toeline.coupons.coupons import ClassScores, Coupon, place_in_words
 from toeline.coupons.rubric import ELECTRODE, Rubric
 from toeline.coupons.score import ItemScore
+from toeline.coupons.wall_chart import Paper as ChartPaper
 from toeline.errors import ToelineError
-from toeline.result import Outcome, Result
+from toeline.names import CAUSES
+from toeline.result import CauseId, Outcome, Result
 from toeline.units import Unit, length, say
 from toeline_app import classroom, coach, components, looking, photos, prefs, rubric_form, said, service, serving, ui
 from toeline_app.classroom import Scored
@@ -22,6 +24,7 @@ from toeline_app.views.bench import ELECTRODES, in_words
 
 MOST_COUPONS = 100
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
+PAPERS: dict[ChartPaper, str] = {"a3": "A3", "a4": "A4", "us-tabloid": "Tabloid", "us-letter": "Letter"}
 SORTS = {"points": "Points, most first", "name": "Name", "outcome": "Outcome"}
 
 
@@ -47,6 +50,7 @@ def page() -> None:
     _table(found)
     _plan(found.scores)
     _exports(found)
+    _wall_chart(found)
     _record(found)
     _breakdown(found)
 
@@ -268,6 +272,37 @@ def _exports(found: Scored) -> None:
             lambda: service.class_json(scores, found.settings.unit),
             "coupons.json",
             "application/json",
+        )
+
+
+def _wall_chart(found: Scored) -> None:
+    """A chart for the wall from the class's own beads; the instructor says which bead stands for which trouble."""
+    usable = {one.photo: one.name for one in found.scores.coupons if one.result is not None and _usable(one)}
+    with ui.fold("wall_chart", "Wall chart from these beads", "wallpaper"):
+        st.text(
+            "The best bead, a typical one and one for each trouble, without names. What is proposed is the likeliest; "
+            "you know better which bead shows what."
+        )
+        proposed = service.chart_plan(found.scores, {}).troubles
+        picks: dict[CauseId, str | None] = {}
+        for cause, title in CAUSES.items():
+            options = [None, *usable]
+            place = options.index(proposed.get(cause)) if proposed.get(cause) in options else 0
+            picks[cause] = st.selectbox(
+                title,
+                options,
+                place,
+                format_func=lambda photo: "Not on the chart" if photo is None else usable[photo],
+                key=f"chart_{cause}",
+            )
+        paper: ChartPaper = st.radio("Paper", list(PAPERS), format_func=PAPERS.__getitem__, horizontal=True)
+        files = {name: shown.photo.path for name, shown in found.shown.items()}
+        plan = service.chart_plan(found.scores, picks)
+        components.download(
+            "Wall chart (PDF)",
+            lambda: service.chart_pdf(found.scores, plan, files, paper, found.settings.unit),
+            "wall-chart.pdf",
+            components.PDF,
         )
 
 

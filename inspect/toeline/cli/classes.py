@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 from rich.console import Console
@@ -182,8 +182,11 @@ def agree(
     class_list: Annotated[
         Path | None, typer.Option(help="Class list that toeline score wrote as CSV: toeline is then a rater too.")
     ] = None,
+    json_out: Annotated[bool, typer.Option("--json", help="As JSON, for machines.", metavar="")] = False,
 ) -> None:
     """Say how well raters agree on a class: Cohen's kappa, and where they differ."""
+    import json
+    from dataclasses import asdict
     from itertools import combinations
 
     from toeline.cli.show_class import show_agreement
@@ -192,8 +195,12 @@ def agree(
     raters = read_marks(marks.read_bytes(), str(marks))
     if class_list is not None:
         raters["toeline"] = marks_of_class(class_list.read_bytes(), next(iter(raters.values())), str(class_list))
-    for first, second in combinations(raters, 2):
-        show_agreement(agreement(raters[first], raters[second], (first, second)))
+    found = [agreement(raters[first], raters[second], (first, second)) for first, second in combinations(raters, 2)]
+    if json_out:
+        typer.echo(json.dumps([asdict(one) | {"called": one.called} for one in found], ensure_ascii=False, indent=1))
+        return
+    for one in found:
+        show_agreement(one)
 
 
 def drills(
@@ -285,3 +292,53 @@ def _bead(path: Path, settings: Settings) -> tuple[Result, bytes | None]:
     photo = read_photo(path)
     result = measure_with(photo, settings)
     return result, encode(draw_picture(photo, result, unit=settings.unit))
+
+
+def wall_chart(
+    folder: Annotated[Path, typer.Argument(help="Folder of coupon photos.")],
+    out: Annotated[Path, typer.Argument(help="File to write (PDF).")],
+    paper: Annotated[Literal["a3", "a4", "us-tabloid", "us-letter"], typer.Option(help="Paper.")] = "a3",
+    example: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="The bead that shows a trouble; TROUBLE= leaves it out. Once for each.", metavar="TROUBLE=PHOTO"
+        ),
+    ] = None,
+    rubric: Annotated[str | None, typer.Option(help="Rubric: a shipped name or a file.")] = None,
+    joint: Annotated[Literal["bead", "butt", "fillet"], typer.Option(help="What was welded.")] = "bead",
+    check_line: Annotated[
+        str | None, typer.Option(help="Measured length of the card's check line, mm.", metavar="LENGTH")
+    ] = None,
+    electrode: Annotated[
+        str | None, typer.Option(help="Electrode core diameter, mm, or as 1/8 inch.", metavar="LENGTH")
+    ] = None,
+) -> None:
+    """Make a wall chart from the school's own beads: best, typical, each trouble; without names."""
+    from toeline.batch import KeptMeasurements
+    from toeline.coupons.coupons import score_folder
+    from toeline.coupons.rubric import load_rubric, shipped_rubrics
+    from toeline.coupons.wall_chart import chosen_photos, plan_chart
+    from toeline.coupons.wall_chart import wall_chart as typeset
+    from toeline.photo import read_photo
+    from toeline.report.picture import draw_picture, encode
+    from toeline.settings import settings_from
+
+    picks: dict[Any, str | None] = {}
+    for text in example or ():
+        trouble, _, photo = text.partition("=")
+        picks[trouble] = photo or None
+    scores = score_folder(
+        folder,
+        load_rubric(rubric or shipped_rubrics()[0]),
+        settings=settings_from(joint=joint, check_line=check_line, electrode=electrode),
+        memory=KeptMeasurements(),
+        on_progress=lambda done, of, one: typer.echo(f"{done}/{of} {one.photo}", err=True),
+    )
+    plan = plan_chart(scores, picks)
+    results = {one.photo: one.result for one in scores.coupons if one.result is not None}
+    pictures = {
+        photo: encode(draw_picture(read_photo(folder / photo), results[photo])) for photo in chosen_photos(plan)
+    }
+    write_whole(out, typeset(scores, plan, pictures, paper=paper))
+    if plan.missing:
+        typer.echo(f"Not yet among these beads: {', '.join(plan.missing)}.", err=True)

@@ -26,7 +26,7 @@ app = typer.Typer(
 for panel, commands in {
     "A weld": (measure, relief, tools.criteria, tools.procedure, tools.noticed),
     "The photo's scale": (tools.card, tools.camera),
-    "A class": (classes.score, classes.rubric, classes.drills, classes.compare, classes.agree),
+    "A class": (classes.score, classes.rubric, classes.drills, classes.compare, classes.agree, classes.wall_chart),
     "More": (tools.accuracy,),
 }.items():
     for command in commands:

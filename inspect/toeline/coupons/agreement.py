@@ -10,8 +10,10 @@ from math import isfinite
 
 import numpy as np
 
+from toeline.coupons.coupons import ClassScores
 from toeline.coupons.csv_rows import read_rows
 from toeline.errors import RubricError
+from toeline.report.table import guard_cell
 from toeline.text import one_line
 
 #: Points are compared in so many steps from 0 to the most points given: finer steps differ by chance alone.
@@ -119,15 +121,32 @@ def marks_of_class(data: bytes, like: Mapping[str, str], name: str = "class list
         RubricError: it is no class list.
     """
     rows = list(csv.DictReader(io.StringIO(data.decode("utf-8-sig", "replace"))))
-    column = "points" if all(_number(mark) is not None for mark in like.values()) else "outcome"
+    column = "points" if all(as_points(mark) is not None for mark in like.values()) else "outcome"
     if not rows or not {"coupon", column} <= rows[0].keys():
         raise RubricError(f"{name} is no class list; write one with toeline score FOLDER --csv FILE.")
     return {row["coupon"]: row[column] for row in rows if row[column]}
 
 
+def marks_of_scores(scores: ClassScores, *, points: bool) -> dict[str, str]:
+    """toeline's own marks of a scored class by name: points, or the outcomes that are decided."""
+    if points:
+        return {one.name: f"{one.points:.1f}" for one in scores.scored}
+    return {one.name: one.outcome for one in scores.coupons if one.outcome != "undecided"}
+
+
+def csv_of_marks(marks: Mapping[str, Mapping[str, str]]) -> bytes:
+    """Marks of raters by coupon as CSV, as :func:`read_marks` reads them; no cell can be read as a formula."""
+    out = io.StringIO()
+    writer = csv.writer(out)
+    writer.writerow([guard_cell(cell) for cell in ("coupon", *marks)])
+    for coupon in dict.fromkeys(name for given in marks.values() for name in given):
+        writer.writerow([guard_cell(cell) for cell in (coupon, *(given.get(coupon, "") for given in marks.values()))])
+    return out.getvalue().encode("utf-8-sig")
+
+
 def _steps(first: Sequence[str], second: Sequence[str]) -> tuple[np.ndarray, bool]:
     """Both raters' marks as steps (2, n), and whether the steps have an order."""
-    numbers = [[_number(mark) for mark in marks] for marks in (first, second)]
+    numbers = [[as_points(mark) for mark in marks] for marks in (first, second)]
     known = [value is not None for marks in numbers for value in marks]
     if all(known):
         points = np.array(numbers, float)
@@ -139,7 +158,8 @@ def _steps(first: Sequence[str], second: Sequence[str]) -> tuple[np.ndarray, boo
     return np.array([[words.index(mark.lower()) for mark in marks] for marks in (first, second)]), False
 
 
-def _number(mark: str) -> float | None:
+def as_points(mark: str) -> float | None:
+    """A mark as points, or None where it is a word."""
     try:
         value = float(mark.replace(",", "."))
     except ValueError:
