@@ -22,9 +22,9 @@ import seen_photos
 from toeline.cli import app, jobs, main
 from toeline.photo import read_photo
 from toeline.processes.figures import WorkerFigures
-from toeline.processes.workers import Workers, allow_time_for
+from toeline.processes.workers import allow_time_for
 from toeline.record import Store
-from toeline.result import Result
+from toeline.result import Result, Settings
 
 
 @dataclass(frozen=True)
@@ -248,22 +248,21 @@ def test_a_photo_that_crashes_its_reader_costs_camera_and_relief_a_sentence(toel
     assert not list(tmp_path.iterdir())
 
 
-def test_several_photos_of_one_bead_have_room_and_time_for_each():
-    def memory_and_time(photos: int) -> tuple[float, float]:
-        with Workers(1, at_once=photos) as workers:
-            return workers.submit(_limits, photos).result()
+def limits(photos: list[Path], *_: object) -> tuple[float, float]:
+    import resource
 
-    one, five = memory_and_time(1), memory_and_time(5)
+    allow_time_for(10.0, len(photos))
+    return resource.getrlimit(resource.RLIMIT_DATA)[0], resource.getrlimit(resource.RLIMIT_CPU)[0]
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="the system keeps no such limit")
+def test_several_photos_of_one_bead_have_room_and_time_for_each(monkeypatch):
+    monkeypatch.setattr(jobs, "_relief", limits)
+    out = jobs.Written(None, None, None, "a4")
+    one, five = (jobs.relief([Path("photo.jpg")] * n, Settings(), None, out) for n in (1, 5))
     figures = WorkerFigures.read()
     assert five[0] - one[0] == pytest.approx(4 * figures.further_mb * 1e6, rel=0.1)
     assert five[1] - one[1] == pytest.approx(10 * figures.seconds_per_pair, abs=2)
-
-
-def _limits(photos: int) -> tuple[float, float]:
-    import resource
-
-    allow_time_for(10.0, photos)
-    return resource.getrlimit(resource.RLIMIT_DATA)[0], resource.getrlimit(resource.RLIMIT_CPU)[0]
 
 
 def test_the_record_is_checked_and_backed_up(toeline, tmp_path):
