@@ -1,0 +1,158 @@
+"""What each "own choice" of a data file is weighed against: it is changed by itself on beads with truth.
+
+    python tests/benchmarks/bench_choices.py FILE.toml FOLDER [FOLDER ...] [--by 1.4]
+
+``FILE.toml`` is ``ripples.toml`` or ``indications.toml``, a folder holds photos with their truth, as ``make_photos.py``
+and ``bench_uncertainty.py shoot`` write them. Each photo is traced once; then one figure after the other is divided and
+multiplied by ``--by`` and what comes after the trace is done anew. Said are the figures of ``toeline accuracy`` that
+move: as the file stands, with the smaller value, with the larger one. A choice whose change moves nothing is free.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import re
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from toeline.datafile import DataFile, text_of
+from toeline.geometry.card import find_cards
+from toeline.geometry.ground import card_outlines, lay_ground, on_card
+from toeline.measures.figures import IndicationFigures
+from toeline.measures.indications import find_indications
+from toeline.measures.width_and_edges import count_indications, measure_course
+from toeline.photo import read_photo
+from toeline.pipeline import measure_with
+from toeline.result import Result
+from toeline.settings import settings_from
+from toeline.trace.band import TracedBead
+from toeline.trace.bead_finder import detect_beads
+from toeline.trace.figures import RippleFigures
+from toeline.trace.ripples import read_ripples
+from toeline.trace.search import search
+from toeline.trace.toes import look_about
+from toeline.validation.accuracy import inputs_of, photos_with_truth, summarise
+from toeline.validation.against_truth import PhotoScore, compare
+
+FILES: dict[str, type[DataFile]] = {"ripples.toml": RippleFigures, "indications.toml": IndicationFigures}
+#: What may move, of the scoreboard's figures.
+SHOWN = ("pitch_5", "ripples_invented", "undercut_recall", "undercut_precision", "spatter_f1", "crater")
+
+
+@dataclass(frozen=True)
+class Traced:
+    """A photo traced once, its result as the files stand, and its truth."""
+
+    name: str
+    bead: TracedBead
+    result: Result
+    printed: list[np.ndarray]
+    truth: dict[str, Any]
+
+    def score(self) -> PhotoScore:
+        """What comes after the trace, by the figures that now hold, against the truth."""
+        bead = self.bead
+        ripples = read_ripples(bead.band, bead.s, bead.t_left, bead.t_right)
+        measures = self.result.measures | measure_course(bead, ripples)
+        found = find_indications(bead, ripples)
+        found = tuple(i for i in found if i.at_px is None or not on_card(np.array([i.at_px]), self.printed))
+        measures |= count_indications(bead, found)
+        result = self.result.model_copy(update={"measures": measures, "indications": found})
+        return compare(self.name, result, self.truth)
+
+
+def traced(photo_path: Path, truth_path: Path) -> Traced | None:
+    """A photo of the folder, None where no bead is believed in it."""
+    truth = json.loads(truth_path.read_text("utf-8"))
+    settings = settings_from(**inputs_of(truth))
+    photo = read_photo(photo_path)
+    result = measure_with(photo, settings)
+    if result.stopped or not result.bead.found or not truth["usable"]:
+        return None
+    cards = find_cards(photo)
+    ground = lay_ground(photo, cards, settings, None)
+    bead = search(photo, detect_beads(photo.image), ground, None).bead
+    if bead is None:
+        return None
+    bead = look_about(photo.image, bead)
+    return Traced(photo_path.name, bead, result, card_outlines(cards), truth)
+
+
+def choices(name: str) -> list[tuple[str, str]]:
+    """Table and key of each own choice of a file."""
+    table, found = "", []
+    for line in text_of(name).splitlines():
+        if header := re.match(r"\[(\w+)\]", line):
+            table = header[1]
+        elif "own choice" in line and (key := re.match(r"(\w+)\s*=", line)):
+            found.append((table, key[1]))
+    return found
+
+
+@contextmanager
+def changed(model: type[DataFile], table: str, key: str, factor: float) -> Iterator[None]:
+    """One figure times ``factor`` for everything within."""
+    figures = model.parse(text_of(model.file_name))
+    old = getattr(getattr(figures, table), key)
+    new = tuple(x * factor for x in old) if isinstance(old, tuple) else type(old)(old * factor)
+    figures = figures.model_copy(update={table: getattr(figures, table).model_copy(update={key: new})})
+    model.read = staticmethod(lambda: figures)  # type: ignore[method-assign,assignment]
+    try:
+        yield
+    finally:
+        del model.read
+
+
+def figures_of(scores: list[PhotoScore]) -> dict[str, float | None]:
+    """The scoreboard's figures that may move, and the errors of the ripples and of the undercut's length."""
+    board = summarise(scores)
+    out = {one.key: one.value for one in board.figures if one.key in SHOWN}
+    for measure in board.measures:
+        if measure.name in ("ripple_pitch", "ripple_variation"):
+            out[f"{measure.name} median error"] = measure.median
+            out[f"{measure.name} unknown"] = float(len(measure.missing))
+    return out
+
+
+def main() -> None:
+    """Weigh every own choice of a file."""
+    words = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    words.add_argument("file", choices=sorted(FILES))
+    words.add_argument("folders", nargs="+", type=Path)
+    words.add_argument("--by", type=float, default=1.4)
+    said = words.parse_args()
+    model, wanted = FILES[said.file], choices(said.file)
+    plain: list[PhotoScore] = []
+    moved: dict[tuple[str, str, float], list[PhotoScore]] = {
+        (*which, factor): [] for which in wanted for factor in (1 / said.by, said.by)
+    }
+    for pair in [pair for folder in said.folders for pair in photos_with_truth(folder)]:
+        one = traced(*pair)
+        if one is None:
+            continue
+        plain.append(one.score())
+        for (table, key, factor), scores in moved.items():
+            with changed(model, table, key, factor):
+                scores.append(one.score())
+        print(f"{len(plain)} {one.name}", file=sys.stderr, flush=True)
+    before = figures_of(plain)
+    print(f"{len(plain)} beads; {json.dumps({k: v and round(v, 4) for k, v in before.items()})}")
+    for table, key in wanted:
+        less, more = (figures_of(moved[table, key, factor]) for factor in (1 / said.by, said.by))
+        text = [
+            f"{name} {was:.3f}: {less[name]:.3f} / {more[name]:.3f}"
+            for name, was in before.items()
+            if was is not None and max(abs((less[name] or 0) - was), abs((more[name] or 0) - was)) > 0.0005
+        ]
+        print(f"[{table}] {key}: {'; '.join(text) or 'moves nothing'}")
+
+
+if __name__ == "__main__":
+    main()
