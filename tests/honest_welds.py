@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from judged_results import along, indication, q, result
+from judged_results import indication, q, result
 from toeline.criteria import Criteria, Line
 from toeline.criteria.model import limit
 from toeline.evidence.gauge import check_reading, gauges
@@ -19,6 +19,7 @@ from toeline.result import GaugeReading, Indication, Quantity, ReliefAlong, Resu
 
 Span = tuple[float, float, float]  # start, end, size
 INCH = 25.4
+_ALONG_U = 0.15
 _LOOKS = {
     "cracks": "crack", "crater_cracks": "crater_crack", "lack_of_fusion": "fusion", "burn_through": "burn_through",
     "craters": "crater_unfilled", "arc_strikes": "arc_strike", "slag": "slag", "restarts": "restart",
@@ -137,7 +138,7 @@ def honest_result(weld: Weld, rng: np.random.Generator, *, unit: str = "mm") -> 
         gauge=readings,
         measures=measures,
         conditions=conditions,
-        relief=_along(rng),
+        relief=_along(weld, rng),
         unit=unit,
         **said,
     )
@@ -242,9 +243,29 @@ def _measures(weld: Weld, rng: np.random.Generator) -> dict[str, Quantity]:
     return measures
 
 
-def _along(rng: np.random.Generator) -> ReliefAlong | None:
-    """A relief along the seam that saw all of it, or not, or none at all; what it measures stands in the measures."""
-    return along(left=None if rng.random() < 0.2 else 0.0) if rng.random() < 0.8 else None
+def _along(weld: Weld, rng: np.random.Generator) -> ReliefAlong | None:
+    """A relief along the seam, each value within its U, that saw all of it, or not, or none at all."""
+    if rng.random() < 0.2:
+        return None
+    s = np.arange(0.0, weld.length, 1.0)
+    # somewhere the face is as high as anywhere, elsewhere lower
+    highest = weld.sizes["convexity" if weld.joint == "fillet" else "reinforcement_height"]
+    series = {"crown_mm": highest * rng.uniform(0, 1, len(s)).round(2)}
+    series["crown_mm"][len(s) // 2] = highest
+    for side in ("left", "right"):
+        series[f"undercut_{side}_mm"] = np.zeros(len(s))
+    for side, (start, end, size) in zip(itertools.cycle(("left", "right")), weld.undercut, strict=False):
+        depth = series[f"undercut_{side}_mm"]
+        depth[(s > start - 0.5) & (s < end + 0.5)] = size
+    told = {name: [max(0.0, value + _error(_ALONG_U, rng)) for value in values] for name, values in series.items()}
+    if rng.random() < 0.2:
+        told["undercut_left_mm"] = [None] * len(s)
+    return ReliefAlong(
+        state="measured",
+        s_mm=tuple(s.tolist()),
+        U_mm={name: (_ALONG_U,) * len(s) for name in told},
+        **{name: tuple(values) for name, values in told.items()},
+    )
 
 
 def breaks(weld: Weld, line: Line, *, inches: bool = False) -> bool:

@@ -13,12 +13,13 @@ from hypothesis import strategies as st
 from judged_results import along, indication, q, reading, result
 from toeline.criteria import Criteria, list_criteria, load_criteria
 from toeline.errors import SettingsError
+from toeline.evidence.evidence import Evidence
 from toeline.evidence.windows import worst_length, worst_sum
 from toeline.judgement import conformance_probability, decide, judge
 from toeline.problems import problem
 from toeline.report.highlights import worst_lines
 from toeline.report.summary import summary_lines
-from toeline.result import Cause, JudgedLine, unknown
+from toeline.result import Cause, GaugeReading, JudgedLine, Judgement, ReliefAlong, SeenFrom, unknown
 
 BETTER = {"fail": 0, "undecided": 1, "pass": 2}
 CLEAR = (
@@ -252,6 +253,110 @@ def test_a_relief_decides_a_depth_where_it_saw_all_of_it() -> None:
     ):
         judged = judge(result(measures=shallow, relief=seen), ISO_C)  # the measures leave out both ends
         assert line(judged, "1.7-undercut").outcome == outcome
+
+
+def deep(left: list[float | None], U: float = 0.05, **more: Any) -> ReliefAlong:
+    """A relief of so much undercut along the left toe, a millimetre apart."""
+    values = tuple(left)
+    rest = (0.0,) * len(values)
+    return ReliefAlong(
+        state="measured",
+        s_mm=tuple(map(float, range(len(values)))),
+        crown_mm=rest,
+        undercut_left_mm=values,
+        undercut_right_mm=rest,
+        U_mm=dict.fromkeys(("crown_mm", "undercut_left_mm", "undercut_right_mm"), (U,) * len(values)),
+        **more,
+    )
+
+
+def by_relief(along: ReliefAlong, U: float, *, name: str, **about: Any) -> Judgement:
+    """Judged by the depths of a relief, their worst told with U."""
+    told = {
+        f"undercut_depth_{side}": q(max(v or 0.0 for v in getattr(along, f"undercut_{side}_mm")), U)
+        for side in ("left", "right")
+    }
+    return judge(result(measures=told, relief=along, **about), load_criteria(name))
+
+
+@pytest.mark.parametrize(
+    ("mm", "U", "outcome"),
+    [
+        (40, 0.05, "pass"),  # 50 mm in any 300 mm may be deeper than 1 mm, up to 2 mm: AWS D1.1 (secondary source)
+        (60, 0.05, "fail"),
+        (50, 0.05, "undecided"),
+        (40, 0.55, "undecided"),  # whether it is deeper than 1 mm at all
+    ],
+)
+def test_how_long_it_is_deeper_is_told_by_the_depth_along_the_seam(mm: int, U: float, outcome: str) -> None:
+    taper = [1.01, 1.02] if mm == 50 else [0.2, 0.2]
+    along = deep([0.0] * 60 + taper[:1] + [1.4] * (mm - 1) + taper[1:] + [0.0] * 60, U)
+    judged = by_relief(along, U, name="aws-d1.1-static", joint="butt", thickness=12.0, length=180.0)
+    found = line(judged, "7a-undercut")
+    assert (found.outcome, found.evidence) == (outcome, "relief"), found.why
+    assert "of it in the worst 300 mm" in found.why or U > 0.5
+
+
+def test_what_was_not_seen_may_be_deeper() -> None:
+    along = deep([0.0] * 60 + [1.4] * 40 + [None] * 3 + [0.0] * 100)
+    assert Evidence(result(relief=along)).deeper(["undercut_depth_left"], 1.0, 300.0) == q(40.0, 3.0)
+    assert Evidence(result(relief=along)).deeper(["crater_depth"], 1.0, 300.0) is None
+    assert Evidence(result()).deeper(["undercut_depth_left"], 1.0, 300.0) is None
+
+
+def test_a_gauge_and_a_relief_that_contradict_each_other_are_said_to() -> None:
+    shallow, there = deep([0.1] * 100), deep([0.1] * 40 + [0.9] * 20 + [0.1] * 40)
+
+    def of(along: ReliefAlong, *gauge: GaugeReading) -> JudgedLine:
+        return line(by_relief(along, 0.05, name="iso5817-2014-c", gauge=gauge), "1.7-undercut")
+
+    agreeing = of(shallow, reading("undercut_depth", 0.15, U=0.1))
+    assert (agreeing.outcome, "contradict" in agreeing.why) == ("pass", False)
+    passed = of(shallow, reading("undercut_depth", 0.4, U=0.05))
+    assert passed.outcome == "undecided", "both pass, but one of them is wrong"
+    assert "contradict each other" in passed.why
+    denied = of(there, reading("undercut_depth", 0.1, U=0.05))
+    assert (denied.outcome, denied.gauge) == ("undecided", "undercut_depth"), "the photos alone fail it"
+    assert "at 5" in denied.why or "at 4" in denied.why
+    placed = of(shallow, reading("undercut_depth", 0.9, at=30.0, U=0.1))
+    assert placed.outcome == "fail", "a person's own reading"
+    assert "at 30 mm contradict" in placed.why
+    near = of(there, reading("undercut_depth", 0.9, at=38.0, U=0.1))
+    assert (near.outcome, "contradict" in near.why) == ("fail", False)  # the place is known to some mm
+
+
+def test_where_U_is_too_wide_it_says_what_would_settle_it_and_where() -> None:
+    depth = [0.1] * 70 + [0.41] * 5 + [0.1] * 25
+    seen = tuple(SeenFrom(photo=k, side=side, lean=20) for k, side in enumerate(("above", "left", "end", "start")))
+
+    def of(U: float, **more: Any) -> tuple[JudgedLine, tuple[str, ...]]:
+        judged = by_relief(deep(depth, U, **more), U, name="iso5817-2014-c")
+        return line(judged, "1.7-undercut"), judged.needs
+
+    some, needs = of(0.1, seen_from=seen, missing=("right",))
+    assert (some.outcome, some.gauge) == ("undecided", "undercut_depth")
+    assert "a further photo from the right may settle it, else a gauge at 7" in some.why
+    assert needs[0].startswith("Add a photo from the right")
+    wide, needs = of(0.3, seen_from=seen, missing=("right",))
+    assert "further photo" not in wide.why, "one photo more would leave U too wide as well"
+    assert "a gauge at 7" in wide.why
+    assert not any(need.startswith("Add a photo") for need in needs)
+    whole, _ = of(0.1, seen_from=(*seen, seen[0]), missing=())
+    assert "further photo" not in whole.why
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    depths=st.lists(st.floats(0, 1.2), min_size=30, max_size=80),
+    U=st.floats(0.02, 0.4),
+    more=st.floats(1.0, 4.0),
+    name=st.sampled_from(["iso5817-2014-b", "iso5817-2014-d", "aws-d1.1-static", "api-1104"]),
+)
+def test_more_U_never_turns_undecided_into_pass(depths: list[float], U: float, more: float, name: str) -> None:
+    sharp, dull = (by_relief(deep(list(depths), u), u, name=name, joint="butt") for u in (U, U * more))
+    for before, after in zip(sharp.lines, dull.lines, strict=True):
+        assert after.outcome != "pass" or before.outcome == "pass", (before.why, after.why)
+        assert after.outcome != "fail" or before.outcome == "fail", (before.why, after.why)
 
 
 def test_a_statement_of_undercut_asks_for_its_depth() -> None:

@@ -93,6 +93,64 @@ class Evidence:
                 measured = Quantity(value=worst[0], U=max(doubt[worst[1]] or 0.0, measured.U or 0.0))
         return measured, share >= self.detection.toe_share
 
+    def relief_place(self, names: Iterable[str]) -> float | None:
+        """Where along the seam a relief may be worst (greatest value with its U), mm; None where it tells no place."""
+        found = [(value + U, s) for s, value, U in self._along(names)]
+        return max(found)[1] if found else None
+
+    def relief_near(self, names: Iterable[str], reading: GaugeReading) -> Quantity | None:
+        """What a relief tells within the slack of a reading's place that is nearest to it, None where it saw nothing.
+
+        A reading does not say at which toe it was taken, and its place is not known to the millimetre.
+        """
+        if reading.at is None:
+            return None
+        slack, at, read = self.detection.place_mm, reading.at, reading.value
+        found = [(value, U) for s, value, U in self._along(names) if abs(s - at) <= slack]
+        nearest = min(found, key=lambda told: abs(told[0] - read), default=None)
+        return None if nearest is None else Quantity(value=nearest[0], U=nearest[1])
+
+    def deeper(self, names: Iterable[str], depth: float, window: float) -> Quantity | None:
+        """Most length in any ``window``, mm, that a relief tells to be deeper than ``depth``, both toes counted.
+
+        U is how far the length changes when every depth is one expanded uncertainty larger, what was not seen being
+        taken as deeper, or smaller. None where no relief tells it along the seam.
+        """
+        relief = self.result.relief
+        series = [_ALONG[name] for name in names if name in _ALONG]
+        if self.stopped or relief is None or relief.state != "measured" or not series or len(relief.s_mm) < 2:
+            return None
+        half = (relief.s_mm[-1] - relief.s_mm[0]) / (len(relief.s_mm) - 1) / 2
+
+        def longest(way: float) -> float:
+            spans = []
+            for name in series:
+                told = zip(relief.s_mm, getattr(relief, name), relief.U_mm[name], strict=True)
+                spans += _joined(
+                    [
+                        (s - half, s + half)
+                        for s, value, U in told
+                        if (way > 0 if value is None else value + way * (U or 0.0) > depth)
+                    ]
+                )
+            return worst_length(spans, window)[0]
+
+        length, most, least = longest(0.0), longest(1.0), longest(-1.0)
+        return Quantity(value=length, U=max(most - length, length - least))
+
+    def _along(self, names: Iterable[str]) -> list[tuple[float, float, float]]:
+        """Places, values and U that a relief tells along the seam of these measures."""
+        relief = self.result.relief
+        if self.stopped or relief is None or relief.state != "measured":
+            return []
+        series = [_ALONG.get(name, "crown_mm") for name in names if name in _WORST_ALONG]
+        return [
+            (s, value, U or 0.0)
+            for name in series
+            for s, value, U in zip(relief.s_mm, getattr(relief, name), relief.U_mm[name], strict=True)
+            if value is not None
+        ]
+
     def seen(self, kinds: Iterable[IndicationKind]) -> tuple[Indication, ...]:
         """Indications of these kinds, surest first; none from a photo that cannot be used."""
         if self.stopped:

@@ -4,7 +4,8 @@ How an inspector thinks, and so this package:
 
 - A line passes only on evidence: a value inside the limit by the decision rule, or a person's statement. The photo
   decides what it measures, where it shows both toes surely over the whole length: widths, toes, legs, ripples.
-- A depth or height is decided by a gauge or a relief and by nothing else.
+- A depth or height is decided by a gauge or a relief and by nothing else. Where the two contradict each other, that
+  is said, nothing passes, and what the photos alone would fail is gauged again.
 - Cracks, pores, spatter, lack of fusion, overlap and the like never pass on a photo: it finds some, it cannot show
   that there are none. A person looks and states it (``cracks=0``, or ``visible_faults=0`` for all of them).
 - What the photo seems to show sends a person to look, and fails nothing; what a person states or reads does.
@@ -37,6 +38,7 @@ from toeline.judgement.located import judge_located
 from toeline.judgement.pores import judge_sized, judge_window
 from toeline.judgement.presence import judge_application, judge_presence
 from toeline.judgement.scalar import judge_scalar
+from toeline.judgement.several_photos import with_several_photos
 from toeline.names import PLATES_ASSUMED
 from toeline.result import JudgedLine, Judgement, Outcome, Result, Settings
 from toeline.text import clause
@@ -129,7 +131,7 @@ def _judge(case: Case, criteria: Criteria) -> Verdict | None:
     applies, needs = _applies(case, criteria)
     if applies is False:
         return None
-    verdict = _FORMS[_form(case.line)](case)
+    verdict = with_several_photos(case, _FORMS[_form(case.line)](case))
     if applies is True or verdict.outcome == "pass":
         return verdict
     why = f"{verdict.why}; whether this line holds for the weld is not known"

@@ -70,10 +70,19 @@ def judge_located(case: Case) -> Verdict:
     if per is None or any(case.read(one, top).outcome == "undecided" for one in case.told):
         why = f"{told.why}, too near the limit of {case.figure(top.value)} to say"
         return replace(told, why=why, needs=case.gauge(worst.at))
-    long = stretch(case)
+    long = stretch(case, _deeper(case, free))
     certain = all(case.read(one, free).outcome != "undecided" for one in case.told)
     outcome: Outcome = "undecided" if long.outcome == "fail" and not certain else long.outcome
     return replace(told, outcome=outcome, why=f"{told.why}; {long.why}", needs=long.needs)
+
+
+def _deeper(case: Case, free: Quantity) -> Quantity | None:
+    """How much of the worst stretch the relief tells to be deeper than any length may be; None without a relief."""
+    per = case.line.per_length
+    window = case.length(per.window)[0].value if per is not None else None
+    if window is None or free.value is None:
+        return None
+    return case.evidence.deeper(case.line.kind.relief, free.value, window)
 
 
 def _unread(case: Case, stated: Sequence[GaugeReading]) -> list[Indication]:
