@@ -152,6 +152,8 @@ def test_words_that_are_off_exit_with_2_and_a_sentence(toeline, folder, words):
     ("words", "says"),
     [
         (("--looked", "crack=none"), "Say who looked"),
+        (("--gauge", "visible_faults=0"), "Say who looked"),
+        (("--gauge", "cracks=0"), "Say who looked"),
         (("--looked", "crackle=none", "--looked-by", "A. Boon"), "no look named 'crackle'"),
         (("--looked", "pores=yes", "--looked-by", "A. Boon"), "say how many"),
     ],

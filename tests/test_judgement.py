@@ -931,3 +931,30 @@ def test_without_any_evidence_nothing_passes(about: dict[str, Any], name: str) -
     assert all(item.outcome == "undecided" for item in judged.lines)
     assert judged.outcome == "undecided"
     assert judged.needs
+
+
+@pytest.mark.parametrize(
+    ("said", "outcome"),
+    [  # D1.1 Table 6.1/8.1 item 6: a 6 mm leg may lack 2.5 mm over 10 % of the weld; of the throat that is 1.77 mm
+        ({"throat": 2.1}, "fail"),  # 4.24 - 2.1 - 0.3 = 1.84 mm lack at the least
+        ({"throat": 2.5}, "undecided"),  # 1.44 to 2.04 mm: within it or not, and over how long
+        ({"throat": 2.5, "throat_undersize_length": 30}, "fail"),  # of 100 mm
+        ({"throat": 2.9, "throat_undersize_length": 4}, "pass"),
+        ({"throat": 4.6}, "pass"),
+    ],
+)
+def test_a_gauged_throat_decides_the_size_line_of_aws_with_its_doubt(said, outcome):
+    gauge = [reading(name, value) for name, value in said.items()]
+    settings = {"joint": "fillet", "drawing_size_mm": 6.0}
+    size = line(judge(result(gauge=gauge, **settings), load_criteria("aws-d1.1-static")), "6-throat-medium")
+    assert size.outcome == outcome
+    if outcome == "undecided":
+        assert "too small; up to 1.77 mm may be missing over a part of the weld" in size.why
+
+
+@pytest.mark.parametrize("criteria", [one.id for one in list_criteria()])
+def test_a_throat_far_too_small_passes_in_no_set(criteria):
+    settings = {"joint": "fillet", "drawing_size_mm": 6.0}
+    judged = judge(result(gauge=[reading("throat", 2.1)], **settings), load_criteria(criteria))
+    assert judged.outcome == "fail"
+    assert not any("throat" in one for one in judged.unused)

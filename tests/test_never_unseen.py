@@ -81,7 +81,7 @@ def test_an_undercut_that_no_gauge_read_is_open() -> None:
         pytest.skip("this photo lies beside the repository and is not here")
     said = {"joint": "fillet", "size": 3.0, "thickness": 10.0, "check_line": 48.7, "criteria": "iso5817-2014-c"}
     gauge = ["visible_faults=0", "convexity=0.5", "toe_angle=125", "throat=2.6", "spatter_accepted=1"]
-    judged = measure(photo, condition=["unequal-legs=yes"], gauge=gauge, **said).judgement
+    judged = measure(photo, condition=["unequal-legs=yes"], gauge=gauge, looked_by="A. Boon", **said).judgement
     assert judged is not None
     undercut = next(line for line in judged.lines if line.id == "1.7-undercut")
     assert (undercut.outcome, undercut.gauge) == ("undecided", "undercut_depth")

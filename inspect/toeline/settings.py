@@ -12,7 +12,7 @@ from toeline.causes.position import read_position
 from toeline.causes.procedure import check_procedure, load_procedure
 from toeline.causes.signs import check_noticed
 from toeline.errors import SettingsError
-from toeline.evidence.gauge import read_gauge, read_look
+from toeline.evidence.gauge import gauges, read_gauge, read_look
 from toeline.result import GaugeReading, Joint, Point, Procedure, Settings, Welding
 from toeline.text import one_line
 from toeline.units import GREATEST, MM_PER_INCH, Unit, read_length, read_temperature
@@ -132,6 +132,12 @@ def _readings(
         raise SettingsError("Say who looked: a look is a person's own (looked_by, or --looked-by NAME).")
     readings = [read_gauge(one, unit) if isinstance(one, str) else one for one in gauge]
     readings += [read_look(one, unit) for one in looked]
+    for one in readings:
+        known = gauges().get(one.name)
+        if known is not None and known.statement and not (one.by or by):
+            raise SettingsError(
+                f"Say who looked: {one.name}={one.value:g} is a person's own (looked_by, or --looked-by NAME)."
+            )
     return tuple(one if one.by or by is None else one.model_copy(update={"by": by}) for one in readings)
 
 

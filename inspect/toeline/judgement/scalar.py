@@ -143,7 +143,10 @@ def _tolerated(case: Case, told: Verdict, ask: tuple[Need, ...]) -> Verdict:
     closer = ask if "undecided" in (told.outcome, over.outcome) else ()  # a finer reading may settle it by itself
     needs = (*closer, *long.needs) if outcome == "undecided" else ()
     counted = "by the drawing's throat, " if by_throat and case.line.of == "leg_shortfall" else ""
-    return replace(told, outcome=outcome, why=f"{told.why}; {counted}{long.why}", needs=needs)
+    part = ""
+    if told.outcome == "fail" and outcome == "undecided":
+        part = f", too small; up to {case.figure(top.value)} may be missing over a part of the weld"
+    return replace(told, outcome=outcome, why=f"{told.why}{part}; {counted}{long.why}", needs=needs)
 
 
 def _undersize(case: Case) -> Quantity | None:
