@@ -469,8 +469,9 @@ def next_session(scores: ClassScores) -> list[tuple[str, str, str]]:
     """Who does which drill: its title, the names, what to weld."""
     plan = grouped((sheet.name, sheet.drill) for sheet in sheets_of(scores))
     again = "Take the photo again"
-    rows = [(one.title if one else again, ", ".join(who), one.general if one else "") for one, who in plan]
-    return [*rows, *([("No photo yet", ", ".join(scores.absent), "")] if scores.absent else [])]
+    told = "Each sheet says what is wrong with the photo."
+    rows = [(one.title if one else again, ", ".join(who), one.general if one else told) for one, who in plan]
+    return [*rows, *([("No photo yet", ", ".join(scores.absent), "Photograph the coupon.")] if scores.absent else [])]
 
 
 def class_json(scores: ClassScores, unit: Unit) -> str:

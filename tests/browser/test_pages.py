@@ -8,7 +8,6 @@ import re
 from urllib.error import HTTPError
 from urllib.request import Request, urlopen
 
-import openpyxl
 import pypdf
 import pytest
 from driving import (
@@ -30,7 +29,6 @@ from websockets.exceptions import InvalidStatus
 from websockets.sync.client import connect
 
 import invented
-from toeline.coupons.rubric import rubric_text
 from toeline.record import Store
 
 BADGE = ".tl-badge"
@@ -250,38 +248,6 @@ def test_a_person_is_handed_over_and_erased(visitors, server):
     page.get_by_text("I am sure").click()
     page.get_by_role("button", name="Erase").click()
     page.get_by_text(re.compile("Erased .* of 1 inspection")).wait_for()
-
-
-def test_coupon_journey_with_twelve_photos_one_broken(visitors, class_photos):
-    page = visitors.come("phone", "coupons", settings={"electrode_mm": 3.2})
-    page.get_by_role("heading", name="Coupons").wait_for()
-    settled(page)
-    fits(page, "coupons-start")
-    choose(page, *class_photos)
-    page.get_by_text(re.compile("Measured .* of 12, about .* seconds left")).wait_for()
-    page.get_by_role("heading", name="One coupon").wait_for()
-    settled(page)
-    rows = page.locator(".tl-table", has=page.locator("img")).locator("tbody tr")
-    assert rows.count() == 12
-    assert page.locator(".tl-table tr", has_text="eli.jpg is damaged").count() == 1
-    fits(page, "coupons-scored")
-    sheet = openpyxl.load_workbook(io.BytesIO(handed_over(page, "Class list (XLSX)")))["Coupons"]
-    assert [row[0].value for row in sheet.iter_rows(min_row=2)] == sorted(path.stem for path in class_photos)
-    assert len(pypdf.PdfReader(io.BytesIO(handed_over(page, "Sheets for all (PDF)"))).pages) == 13
-
-    choose(page, class_photos[0])
-    page.get_by_text("is the same photo as").wait_for()
-    open_fold(page, "Rubric")
-    page.get_by_text("Show the rubric's text").click()
-    box = page.get_by_label(re.compile("rubric's text; change it"))
-    mine = rubric_text("first-beads").replace('title = "First beads"', 'title = "My evening class"')
-    file = {"name": "mine.toml", "mimeType": "application/toml", "buffer": mine.encode()}
-    page.locator("input[type=file][accept*='toml']").set_input_files([file])
-    page.get_by_text(re.compile("My evening class: 100 points")).wait_for()
-    settled(page)
-    box.fill(box.input_value().replace("weight = 25", "weight = -25"))
-    page.keyboard.press("Control+Enter")
-    page.get_by_text(re.compile("rubric, line .*weight")).wait_for()
 
 
 def test_repeatability_of_three_photos(visitors, class_photos):

@@ -107,7 +107,7 @@ def _plot(points: list[TrendPoint], measure: str, title: str, unit: Unit) -> Non
         up = alt.Y("value:Q", title=name, scale=alt.Scale(zero=False))
         bars = alt.Chart(frame).mark_rule(color="#7f8c99").encode(x=across, y="low:Q", y2="high:Q")
         chart = bars + dots.encode(x=across, y=up, **marks).add_params(pick)
-    chart = chart.properties(height=320, usermeta=ui.AS_SVG).configure_legend(orient="top", columns=2)
+    chart = chart.properties(height=380, usermeta=ui.AS_SVG).configure_legend(orient="top", columns=2)
     event = st.altair_chart(chart, width="stretch", on_select="rerun", selection_mode="picked", key=f"trend_{measure}")
     st.text(("" if measure == "outcome" else "Bars show U (k = 2). ") + "Tap a point to open its inspection.")
     chosen = event["selection"].get("picked") or []

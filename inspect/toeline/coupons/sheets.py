@@ -146,9 +146,9 @@ def _plan(scores: ClassScores, sheets: tuple[LearnerSheet, ...]) -> list[list[st
     rows = [[drill.title, drill.general, ", ".join(names)] for drill, names in plan if drill is not None]
     again = [name for drill, names in plan if drill is None for name in names]
     if again:
-        rows.append(["Take the photo again", "The photo could not be used; see each sheet.", ", ".join(again)])
+        rows.append(["Take the photo again", "Each sheet says what is wrong with the photo.", ", ".join(again)])
     if scores.absent:
-        rows.append(["No photo yet", "", ", ".join(scores.absent)])
+        rows.append(["No photo yet", "Photograph the coupon.", ", ".join(scores.absent)])
     return rows
 
 
