@@ -105,12 +105,17 @@ def test_a_fault_that_only_a_photo_seems_to_show_is_not_told_until_somebody_look
     assert looked.reached == "yes"
 
 
-def test_advice_to_look_aims_at_no_measure_and_a_stopped_photo_gives_none():
+def test_advice_to_look_is_held_against_the_likeliest_trouble_and_a_stopped_photo_gives_none():
     stopped = coached(result(problems=(problem("blur_strong"),)))
     assert compare(stopped, BEFORE).aim_in_words() == "The photo before could not be used, so there was no advice."
     uneven = coached(result(**{**LONG_ARC, "width_mean": Quantity(value=12.0, U=0.2)}))
     assert uneven.coaching.first_is == "look"
-    assert "aimed at no measure" in compare(uneven, BEFORE).aim_in_words()
+    found = compare(uneven, after(5.0, 2.0))
+    assert found.drill.done is None
+    assert found.aim_in_words().startswith("The last advice was to find out first. By what the likeliest trouble, ")
+    assert uneven.causes[0].title in found.aim_in_words()
+    good = coached(result())
+    assert "By what the likeliest" not in compare(good, good).aim_in_words()
 
 
 def test_what_was_not_the_same_is_said():

@@ -22,8 +22,8 @@ def page() -> None:
     """The page."""
     st.title("Agreement")
     st.write(
-        "Mark the same coupons, each without seeing the other's marks. Kappa says how far two raters agree beyond what "
-        "chance alone would give."
+        "Two people mark the same coupons, each without seeing the other's marks. Kappa says how far they agree "
+        "beyond what chance alone would give."
     )
     _from_file()
     kept = _kept()
@@ -93,8 +93,9 @@ def _enter(
             "" if with_tool else st.text_input("Second rater", value=raters[1] if len(raters) > 1 else "", max_chars=60)
         )
         entered: dict[str, dict[str, str]] = {"first": {}, "second": {}}
-        for name in names:
-            for which, rater in (("first", raters[:1]), *(() if with_tool else (("second", raters[1:2]),))):
+        for which, rater in (("first", raters[:1]), *(() if with_tool else (("second", raters[1:2]),))):
+            st.markdown(f"**The {which} rater's marks**")
+            for name in names:
                 old = kept.get(rater[0], {}).get(name) if rater else None
                 mark = _mark(name, which, kind, old)
                 if mark is not None:

@@ -213,11 +213,26 @@ def next_drill(result: Result, scored: Score | None = None, rubric: Rubric | Non
     if text is None:
         raise DataFileError(f"drills.toml: {drill.id!r} needs words without its figures.")
     about = item.measure if item is not None and by_item else None
+    done, value = _figure(drill, result, about)
+    return NextDrill(drill, text, done, value)
+
+
+def figure_of_likeliest(result: Result) -> tuple[str, Done] | None:
+    """The likeliest trouble of a bead, and the figure of its drill; None where no trouble is named or it has none."""
+    ranked = rank(result).ranked
+    if result.stopped or not ranked:
+        return None
+    trouble = ranked[0].trouble
+    done, _ = _figure(next(one for one in drills() if trouble.id in one.troubles), result)
+    return None if done is None else (trouble.title, done)
+
+
+def _figure(drill: Drill, result: Result, about: str | None = None) -> tuple[Done | None, Quantity | None]:
+    """The figure of a drill for a bead, with its value: the one ``about`` a measure, else the first not reached yet."""
     fit = [(one, one.value(result)) for one in drill.done if one.fits(result.settings) or one.measure == about]
     fit.sort(key=lambda pair: about is not None and pair[0].measure != about)
     open_yet = [(one, value) for one, value in fit if value.value is not None and one.reached(value) != "yes"]
-    done, value = next(iter([*open_yet, *fit]), (None, None))
-    return NextDrill(drill, text, done, value)
+    return next(iter([*open_yet, *fit]), (None, None))
 
 
 def _drill(coach: Coach, first_is: str, item: Item | None, lost: ItemScore | None) -> tuple[Drill, bool]:

@@ -104,6 +104,8 @@ def _well(scored: Score, rubric: Rubric, unit: Unit) -> Iterator[str]:
 def _had(item: Item, value: float, spread: float | None, unit: Unit) -> str:
     if item.indication is not None:
         return "none seen" if value == 0 else f"{value:.0f} seen"
+    if item.look is not None and value == 0:
+        return "none found"
     if item.against == "reference":
         return f"{in_words(item, value, unit, spread)} from the reference"
     return in_words(item, value, unit, spread)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from math import hypot, sqrt
 from typing import Literal
 
-from toeline.coupons.drills import Done, NextDrill, Reached, in_words, next_drill
+from toeline.coupons.drills import Done, NextDrill, Reached, figure_of_likeliest, in_words, next_drill
 from toeline.coupons.learner import HEADINGS
 from toeline.coupons.rubric import ELECTRODE, Evidence, Rubric
 from toeline.coupons.score import evidence_of, score
@@ -53,8 +53,9 @@ class Progress:
     """What a learner's next photo says of the last advice.
 
     ``advice`` is the last sheet's one thing, ``heading`` what it was headed by, ``drill`` its drill; ``aim`` the figure
-    that it aimed at, None where it aimed at none, and ``why`` says so. ``reached``: whether the drill's figure is
-    reached now. ``others`` are the measures of a hand, before and after. ``differ`` says what else was not the same.
+    that it aimed at, None where it aimed at none. Where it was to look first, ``aim`` is that by which the likeliest
+    trouble shows, and ``why`` says so. ``reached``: whether the figure is reached now. ``others`` are the measures of a
+    hand, before and after. ``differ`` says what else was not the same.
     """
 
     advice: str
@@ -70,7 +71,7 @@ class Progress:
         """Whether what was aimed at moved, as sentences."""
         if self.aim is None:
             return self.why
-        words = self.aim.in_words(unit)
+        words = f"{self.why} {self.aim.in_words(unit)}".strip()
         if isinstance(self.aim.of, Done) and self.aim.of.indication is None:
             is_reached = {"yes": "That is reached.", "no": "That is not reached yet."}
             asked = f"It is to be {self.aim.of.limits_in_words(unit, electrode_mm)}."
@@ -87,11 +88,13 @@ def compare(before: Result, after: Result, rubric: Rubric | None = None) -> Prog
     drill = next_drill(before, scored, rubric)
     coach = before.coaching
     advice, heading = (coach.first, HEADINGS[coach.first_is]) if coach else ("", "")
-    aim = None if drill is None or drill.done is None else _change(drill.done, drill.done.called, before, after)
-    why = "" if aim else _no_aim(before)
-    reached: Reached = (
-        "cannot be told" if aim is None or drill is None or drill.done is None else drill.done.reached(aim.after)
-    )
+    done, why = (drill.done, "") if drill else (None, "")
+    if drill is not None and done is None and (likeliest := figure_of_likeliest(before)) is not None:
+        trouble, done = likeliest
+        why = f"The last advice was to find out first. By what the likeliest trouble, {trouble}, shows:"
+    aim = None if done is None else _change(done, done.called, before, after)
+    reached: Reached = "cannot be told" if aim is None or done is None else done.reached(aim.after)
+    why = why if aim else _no_aim(before)
     joint = after.settings.joint
     hands = [name for name in ids(trend=True) if joint in MEASURES[name].joints]
     others = tuple(_change(Evidence(measure=name), title_of(name), before, after) for name in hands)
