@@ -73,12 +73,7 @@ class AccessGate:
         elif self._gate is not None and scope["type"] == "http" and scope["path"] == PATH:
             await (await _ask(Request(scope, receive), self._gate))(scope, receive, _with_policy(send))
         elif self._gate is None or (role := self._gate.role_of(_cookie(headers))) is not None:
-            if (
-                self._gate is not None
-                and role == "learner"
-                and _is_page(scope, headers)
-                and _first(scope) in INSPECTORS
-            ):
+            if self._gate is not None and role == "learner" and _is_page(scope, headers) and _kept_from_learners(scope):
                 await _for_inspectors()(scope, receive, _with_policy(send))
                 return
             sending = scope.get("method") == "PUT" and scope["path"].startswith(UPLOADS)
@@ -122,9 +117,10 @@ def _is_page(scope: Scope, headers: Headers) -> bool:
     return scope.get("method") == "GET" and "text/html" in headers.get("accept", "")
 
 
-def _first(scope: Scope) -> str:
-    """The first part of the path: a page's name."""
-    return str(scope["path"]).strip("/").partition("/")[0]
+def _kept_from_learners(scope: Scope) -> bool:
+    """Whether an address shows what others saved: a page of the record, or a class that was put under an address."""
+    page = str(scope["path"]).strip("/").partition("/")[0]
+    return page in INSPECTORS or (page == "coupons" and "class" in parse_qs(scope["query_string"].decode("latin-1")))
 
 
 def _sent(scope: Scope) -> str:

@@ -16,7 +16,7 @@ from toeline_app.photos import Photo, Shown
 from toeline_app.views.bench import to_settings
 
 COUPONS, REFERENCE = "coupons_photos", "reference_photos"
-_NOTE = "class"
+NOTE = "class"
 
 
 class Told(BaseModel):
@@ -41,13 +41,13 @@ class Scored:
 
 def told() -> Told:
     """What was said of the class."""
-    text = said.note(_NOTE)
+    text = said.note(NOTE)
     return Told() if text is None else Told.model_validate_json(text)
 
 
 def say(**changed: object) -> None:
     """Say something of the class anew."""
-    said.keep_note(_NOTE, Told.model_validate(dict(told()) | changed).model_dump_json(exclude_defaults=True))
+    said.keep_note(NOTE, Told.model_validate(dict(told()) | changed).model_dump_json(exclude_defaults=True))
 
 
 def rubric_text() -> str:

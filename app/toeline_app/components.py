@@ -37,7 +37,7 @@ def page(name: str) -> StreamlitPage:
 
 
 #: Problems that two taps on the bead's ends may solve.
-ASKS_FOR_ENDS = frozenset({"several_beads", "no_bead", "not_a_bead", "toes_unsure", "ends_unsure"})
+ASKS_FOR_ENDS = frozenset({"ends_off", "several_beads", "no_bead", "not_a_bead", "toes_unsure", "ends_unsure"})
 
 
 def outcome(result: Result | None) -> str:
@@ -165,18 +165,16 @@ def listed(title: str, lines: tuple[str, ...]) -> None:
         st.text("\n".join("• " + line for line in lines))
 
 
-def address_to_send(**named: str) -> None:
+def address(**named: str) -> None:
     """The address of what is open, to be copied and sent; who opens it has to be allowed to see it."""
-    here = urlsplit(st.context.url or "")
-    now = serving.now
+    here, now = urlsplit(st.context.url or ""), serving.now
     base = now.phone_url if now is not None and now.phone_url else f"{here.scheme}://{here.netloc}"
-    with ui.fold("address", "Send it to someone", "share"):
-        st.code(f"{base}{here.path}?{urlencode(named)}", language=None, wrap_lines=True)
-        st.text(
-            "Only this machine can open it."
-            if now is None or now.phone_url is None
-            else "Who opens it needs the inspector's code, or to be signed in as an inspector or instructor."
-        )
+    st.code(f"{base}{here.path}?{urlencode(named)}", language=None, wrap_lines=True)
+    st.text(
+        "Only this machine can open it."
+        if now is None or now.phone_url is None
+        else "Who opens it needs the inspector's code, or to be signed in as an inspector or instructor."
+    )
 
 
 def length_input(

@@ -15,22 +15,25 @@ from toeline.files import write_whole
 #: A draft is let go this long after it was last changed, s: a day's work.
 KEPT_FOR_S = 43_200.0
 KEPT_FOR = "12 hours"
+#: A class that was put under an address is kept so long, s.
+CLASS_KEPT_FOR_S = 2_592_000.0
 #: What all drafts together hold; beyond it the longest unchanged are let go.
 MOST_BYTES_OF_ALL = 4_000_000_000
 _TEXT = "draft.json"
 _ENDING = ".photo"
 
 
-def drafts_path() -> Path:
-    """Where drafts lie: the XDG state folder."""
+def kept_under(name: str) -> Path:
+    """Where what the app keeps for a time lies: a folder of the XDG state folder."""
     state = os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state"
-    return Path(state) / "toeline" / "drafts"
+    return Path(state) / "toeline" / name
 
 
 class Drafts:
-    """One draft for each visitor, in a private folder of its own under the digest of a key that only they hold."""
+    """One draft for each key, in a private folder under the key's digest: only who holds the key finds it."""
 
-    def __init__(self, folder: Path, clock: Callable[[], float] = time) -> None:
+    def __init__(self, folder: Path, clock: Callable[[], float] = time, kept_for_s: float = KEPT_FOR_S) -> None:
+        self._kept_for_s = kept_for_s
         self._root = folder
         self._clock = clock
         self._lock = threading.Lock()
@@ -93,7 +96,7 @@ class Drafts:
             return folder.stat().st_mtime if folder.exists() else 0.0
 
     def _over(self, folder: Path) -> bool:
-        return self._clock() - self._changed(folder) > KEPT_FOR_S
+        return self._clock() - self._changed(folder) > self._kept_for_s
 
     def _make_room(self, mine: Path, size: int) -> None:
         others = sorted((one for one in self._root.iterdir() if one != mine), key=self._changed)

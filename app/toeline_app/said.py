@@ -42,10 +42,11 @@ class AboutPhoto(_Said):
 
 
 class Said(_Said):
-    """All of it: by photo (digest), who looks, the fields typed for saving, the inspection to be superseded, and
-    ``notes`` that pages keep by names of their own."""
+    """All of it: by photo (digest), what was answered of the whole bead in the photo ``before``, who looks, the fields
+    typed for saving, the inspection to be superseded, and ``notes`` that pages keep by names of their own."""
 
     about: dict[str, AboutPhoto] = {}
+    before: tuple[GaugeReading, ...] = ()
     looked_by: str = ""
     typed: dict[str, str] = {}
     instead_of: str | None = None

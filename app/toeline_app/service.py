@@ -73,7 +73,7 @@ from toeline.units import MM_PER_INCH, Unit, length
 from toeline.validation.repeatability import Spread
 from toeline.validation.repeatability import spreads as spreads_of
 from toeline_app import jobs, serving
-from toeline_app.drafts import Drafts, drafts_path
+from toeline_app.drafts import CLASS_KEPT_FOR_S, KEPT_FOR_S, Drafts, kept_under
 from toeline_app.uploads import Uploads, is_alive, start_sweeping, waiting_by_session
 
 if TYPE_CHECKING:
@@ -97,17 +97,28 @@ def start_measuring() -> None:
 def uploads() -> Uploads:
     """The photos of the running sessions."""
     kept = Uploads(is_alive, waiting=waiting_by_session)
-    start_sweeping(kept.sweep, drafts().sweep)
+    start_sweeping(kept.sweep, drafts().sweep, classes().sweep)
     return kept
 
 
 @st.cache_resource
 def drafts() -> Drafts:
-    """The visitors' drafts; where the state folder cannot be written they last as long as the app does."""
+    """The visitors' drafts."""
+    return _kept("drafts", KEPT_FOR_S)
+
+
+@st.cache_resource
+def classes() -> Drafts:
+    """The classes that were put under an address."""
+    return _kept("classes", CLASS_KEPT_FOR_S)
+
+
+def _kept(name: str, kept_for_s: float) -> Drafts:
+    """What is kept for a time; where the state folder cannot be written it lasts as long as the app does."""
     try:
-        return Drafts(drafts_path())
+        return Drafts(kept_under(name), kept_for_s=kept_for_s)
     except OSError:
-        return Drafts(Path(tempfile.mkdtemp(prefix="toeline-drafts-")))
+        return Drafts(Path(tempfile.mkdtemp(prefix=f"toeline-{name}-")), kept_for_s=kept_for_s)
 
 
 def submit(

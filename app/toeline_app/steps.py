@@ -46,6 +46,7 @@ def page_part(shown: Shown, result: Result) -> None:
     sha256, unit = shown.photo.sha256, prefs.preferences().unit
     about = said.about(sha256)
     open_asks = [one for one in judged.asks if _key(one) not in about.put_off]
+    open_asks.sort(key=lambda one: one.kind == "photo")  # the weld is at hand now; its answers go over to a new photo
     if judged.outcome != "undecided" or not judged.asks:
         return
     with st.container(border=True, key="steps"):
@@ -56,6 +57,7 @@ def page_part(shown: Shown, result: Result) -> None:
                 st.rerun()
             _undo(sha256, about.gauge, unit)
             return
+        _take_over(sha256)
         ask = open_asks[0]
         if ask.kind in ("look", "gauge") and not said.now().looked_by:
             _who()
@@ -65,6 +67,18 @@ def page_part(shown: Shown, result: Result) -> None:
             said.say(sha256, put_off=(*about.put_off, _key(ask)))
             st.rerun()
         _undo(sha256, about.gauge, unit)
+
+
+def _take_over(sha256: str) -> None:
+    """Offers the answers that were given with the photo before: it may be the same bead, photographed anew."""
+    before = said.now().before
+    if not before or said.about(sha256).gauge:
+        return
+    by = ", ".join(dict.fromkeys(one.by for one in before if one.by))
+    st.text("Is this the bead of the photo before, taken anew?")
+    if st.button(f"The same bead: take over its answers ({len(before)}), by {ui.plain(by)}", width="stretch"):
+        said.say(sha256, gauge=before)
+        st.rerun()
 
 
 def _key(ask: Ask) -> str:

@@ -178,3 +178,15 @@ def test_places_are_drawn_where_they_lie_along_the_bead():
     drawn = where_on_the_bead(found, [found.bead.s[0] + length / 2], "mm")
     assert "M160.0,36" in drawn  # half way between 20 and 300
     assert where_on_the_bead(found, [], "mm") is None
+
+
+def test_answers_go_over_to_a_new_photo_of_the_same_bead_when_it_is_said_to_be_that():
+    app = named(led(judged("workmanship")))
+    app = press(app, "No")
+    given = about(app).gauge
+    again = led(judged("workmanship"))
+    again.session_state["said"] = Said(before=given, looked_by="A. Boon")
+    again = again.run()
+    assert about(again).gauge == ()
+    again = press(again, "The same bead: take over its answers (1), by A\\. Boon")
+    assert about(again).gauge == given

@@ -55,6 +55,9 @@ def _choose() -> list[Photo]:
     if files:
         if len(files) > MOST_AT_ONCE:
             st.toast(f"Only the first {MOST_AT_ONCE} photos are taken. For a whole class use the page Coupons.")
+        answered = [said.about(one.sha256).gauge for one in photos.holding(HOLD_AS)]
+        if len(answered) == 1:
+            said.change(before=tuple(one for one in answered[0] if one.at is None))
         photos.take_in(files[:MOST_AT_ONCE], HOLD_AS)
         st.session_state["bench_turn"] = turn + 1
         st.rerun()

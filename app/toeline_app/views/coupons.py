@@ -16,7 +16,20 @@ from toeline.errors import ToelineError
 from toeline.names import CAUSES
 from toeline.result import CauseId, Outcome, Result
 from toeline.units import Unit, length, say
-from toeline_app import classroom, coach, components, looking, photos, prefs, rubric_form, said, service, serving, ui
+from toeline_app import (
+    classroom,
+    coach,
+    components,
+    looking,
+    photos,
+    prefs,
+    rubric_form,
+    said,
+    service,
+    serving,
+    sharing,
+    ui,
+)
 from toeline_app.classroom import Scored
 from toeline_app.photos import Photo, Shown
 from toeline_app.prefs import Preferences
@@ -31,6 +44,7 @@ SORTS = {"points": "Points, most first", "name": "Name", "outcome": "Outcome"}
 def page() -> None:
     """The page."""
     st.title("Coupons")
+    sharing.take_up()
     rubric = rubric_form.page_part()
     _roster()
     if rubric is not None:
@@ -53,6 +67,7 @@ def page() -> None:
     _wall_chart(found)
     _record(found)
     _breakdown(found)
+    sharing.page_part()
 
 
 def _roster() -> None:

@@ -191,7 +191,8 @@ def _one(inspection: Inspection) -> None:
         open_inspection(wanted)
         st.rerun()
     _reports(inspection)
-    components.address_to_send(inspection=inspection.id)
+    with ui.fold("address", "Send it to someone", "share"):
+        components.address(inspection=inspection.id)
     _photos(inspection)
     coach.advice(result)
     components.folded(result, unit)
