@@ -95,6 +95,17 @@ def test_wrong_polarity_comes_first_and_switches_off_first() -> None:
     assert sheet.then[0].startswith("Raise the current from 60 to 75 A")
 
 
+def test_a_caution_goes_with_a_fault_of_the_settings_alone() -> None:
+    """On a good bead nothing else of the sheet calls for it."""
+    right, wrong = (
+        coached(welded(result_of(GOOD), electrode_class="E6010", polarity=polarity, current_a=100, electrode_mm=3.2))
+        for polarity in ("DC+", "DC-")
+    )
+    switch_off = "Switch the machine off before changing polarity, cables or the clamp."
+    assert switch_off in wrong.cautions
+    assert switch_off not in right.cautions
+
+
 def test_the_box_rules_over_the_handbook() -> None:
     sheet = coached(
         welded(result_of(GOOD), electrode_class="E7018", electrode_mm=3.2, current_a=95, box_range_a=(90, 130))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from collections.abc import Callable
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -108,6 +109,47 @@ def test_the_height_map_lies_on_the_plate_as_the_truth_does(run):
     face = body & (np.abs(t) < 3.5)
     off = (told["h_mm"][rows, columns] - true["h_mm"])[face]
     assert np.nanmedian(np.abs(off)) < 0.12
+
+
+def test_the_map_s_U_is_neither_too_small_nor_too_wide(run):
+    """Errors over U at thousands of places of face and plate: half or twice the U would lie outside these bounds."""
+    told, true = run[2], dict(np.load(SCENE / "round_stringer_relief.npz"))
+    s, t = np.meshgrid(true["s_mm"], true["t_mm"])
+    x, y = np.moveaxis(true["P0"] + s[..., None] * true["d"] + t[..., None] * true["nL"], -1, 0)
+    rows = np.round((y - told["y_mm"][0]) / 0.1).astype(int).clip(0, len(told["y_mm"]) - 1)
+    columns = np.round((x - told["x_mm"][0]) / 0.1).astype(int).clip(0, len(told["x_mm"]) - 1)
+    over_u = 2 * (told["h_mm"][rows, columns] - true["h_mm"]) / told["U_mm"][rows, columns]
+    body, aside = (s > 10) & (s < 48), np.abs(t)
+    for places, low, high in ((body & (aside < 3.5), 0.7, 1.6), (body & (aside > 5.5) & (aside < 9), 0.4, 1.2)):
+        size = float(np.sqrt(np.nanmean(over_u[places] ** 2)))
+        assert low < size < high, size
+
+
+def depth_at(run: dict, s: float) -> float:
+    """How deep a run of undercut truly is at a place, mm; 0 beside it."""
+    every = run["depth_every_mm"]
+    at = every["s0"] + every["step"] * np.arange(len(every["depth"]))
+    return float(np.interp(s, at, every["depth"], left=0.0, right=0.0))
+
+
+def test_U_along_the_seam_is_neither_too_small_nor_too_wide(run):
+    """As above, for the crown and both toes' undercut at every mm of the body."""
+    along, bead = run[1].relief, TRUTH["bead"]
+    crown = bead["reinforcement_height_mm"]
+
+    def height(s: float) -> float:
+        return float(np.interp(s, crown["step_mm"] * np.arange(len(crown["height"])), crown["height"]))
+
+    def undercut(side: str) -> Callable[[float], float]:
+        return lambda s: max(depth_at(one, s) for one in bead["undercut"] if one["side"] == side)
+
+    bounds = {"crown_mm": (height, 0.6, 1.5)}
+    bounds |= {f"undercut_{side}_mm": (undercut(side), 0.4, 1.2) for side in ("left", "right")}
+    for name, (true, low, high) in bounds.items():
+        seam = zip(along.s_mm, getattr(along, name), along.U_mm[name], strict=True)
+        over_u = [2 * (told - true(s)) / U for s, told, U in seam if told is not None and 10 < s < 48]
+        assert len(over_u) > 30
+        assert low < float(np.sqrt(np.mean(np.square(over_u)))) < high, name
 
 
 def test_photos_that_do_not_belong_are_named_and_the_rest_stands(tmp_path):

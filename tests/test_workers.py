@@ -125,6 +125,13 @@ def test_processes_are_kept_and_end_with_the_pool():
         one.submit(number)
 
 
+def test_a_process_is_replaced_after_its_share_of_jobs(monkeypatch):
+    monkeypatch.setattr("toeline.processes.workers.JOBS_EACH", 2)
+    with Workers(1) as one:
+        first, second, third = (one.submit(number).result() for _ in range(3))
+    assert first == second != third
+
+
 def test_an_error_around_the_pool_ends_its_jobs(tmp_path):
     mark = tmp_path / "mark"
     one = Workers(1)

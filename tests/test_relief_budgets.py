@@ -1,0 +1,176 @@
+"""Every row of a relief's budgets, worked by hand on surfaces that are known; the counted figures are read from
+relief.toml, what is made of them is worked out here."""
+
+from __future__ import annotations
+
+import math
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from drawn_relief import HALF, LENGTH, toes
+from toeline.photogrammetry.chart import Chart, lay_chart
+from toeline.photogrammetry.figures import ReliefFigures
+from toeline.photogrammetry.groove import Groove
+from toeline.photogrammetry.quantities import (
+    BIAS,
+    DOUBTED,
+    MATCHING,
+    PLACE,
+    PLATE,
+    SCALE,
+    relief_measures,
+    u_height,
+)
+from toeline.photogrammetry.relief import Relief
+from toeline.photogrammetry.surface import Surface
+from toeline.result import Quantity
+
+U = ReliefFigures.read().u
+UP = np.array([0.0, 0.0, 1.0])
+#: Standard uncertainty of the print's scale, as a share.
+U_SCALE = 0.002
+#: Five stands leaning by a fifth: the root mean square of their lines of sight about the mean is a fifth of sqrt(4/5).
+LEANS = ((0.0, 0.0), (0.2, 0.0), (-0.2, 0.0), (0.0, 0.2), (0.0, -0.2))
+LESS_LEAN = U.lean / (0.2 * math.sqrt(4 / 5))
+AGREES = 0.6  # Fisher's z everywhere
+FACE, FLAT, IN_GROOVE = 0.15, 0.025, 0.07  # what the file has for it
+
+
+def test_what_was_counted_at_this_agreement():
+    k = U.agreement.index(AGREES)
+    assert (U.face[k], U.plate[k], U.groove[k]) == (FACE, FLAT, IN_GROOVE)
+
+
+def stand(lean: tuple[float, float], chart: Chart) -> SimpleNamespace:
+    """A camera that is seen from the bead under this lean, along and across, as a tangent."""
+    way = np.array([*lean, 1.0]) @ chart.axes
+    scale = SimpleNamespace(value=1.0, u=U_SCALE)
+    return SimpleNamespace(towards=lambda at: way / np.linalg.norm(way), plate=SimpleNamespace(print_scale=scale))
+
+
+def relief_of(chart: Chart, height: np.ndarray, leans: tuple[tuple[float, float], ...] = LEANS) -> Relief:
+    """A surface known everywhere, on which all photos agree alike."""
+    agreement = np.full(height.shape, AGREES)
+    surface = Surface(chart.chord + height, chart.chord + height, agreement, agreement)
+    seam = np.stack([np.linspace(0.0, LENGTH, 50)] * 2, axis=1)
+    stands = tuple(stand(lean, chart) for lean in leans)
+    body = 2 * HALF, LENGTH - 2 * HALF
+    return Relief(chart, surface, stands, None, {}, 0, seam, body)  # type: ignore[arg-type]
+
+
+def on_a_plate(hollow: float = 0.0, leans: tuple[tuple[float, float], ...] = LEANS) -> Relief:
+    """A roof of slope 1/2 between the toes, with a flat crown 1 mm wide each way, and a hollow near its end."""
+    chart = lay_chart(*toes(), UP, None, 0.0, 0.12, 5.0, 4.0)
+    s, t = np.meshgrid(chart.s, chart.t)
+    roof = np.where(chart.face, np.minimum(0.5 * (HALF - np.abs(t)), 1.5), 0.0)
+    width = 2 * HALF
+    back = LENGTH - s
+    crater = (back > 0.5 * width) & (back < 0.8 * width)
+    return relief_of(chart, roof - np.where(crater & chart.face, hollow, 0.0), leans)
+
+
+def in_a_corner() -> Relief:
+    """A fillet's flat face between plates at a right angle, bulging by 0.4 mm at its middle."""
+    left, right = toes()
+    left[:, 2] = right[:, 2] = HALF
+    chart = lay_chart(left, right, UP, np.zeros(3), 1.0, 0.12, 5.0, 4.0)
+    _, t = np.meshgrid(chart.s, chart.t)
+    return relief_of(chart, np.where(chart.face, 0.4 * (1 - np.abs(t) / HALF), 0.0))
+
+
+def rows(quantity: Quantity) -> dict[str, float]:
+    return {row.label: row.u for row in quantity.budget}
+
+
+def test_fewer_stands_and_less_lean_are_less_sure():
+    place = np.s_[len(on_a_plate().chart.t) // 2, 100]
+    assert u_height(on_a_plate())[place] == pytest.approx(FACE * LESS_LEAN)
+    wide = tuple((3 * a, 3 * b) for a, b in LEANS)  # more lean than the figures were counted for makes nothing surer
+    assert u_height(on_a_plate(leans=wide))[place] == pytest.approx(FACE)
+    two = ((0.6, 0.0), (-0.6, 0.0))
+    assert u_height(on_a_plate(leans=two))[place] == pytest.approx(FACE * U.few["2"])
+    assert U.few == {"2": 2.0, "3": 1.4, "4": 1.15, "5": 1.0}
+
+
+def test_the_plate_is_surer_than_the_face():
+    relief = on_a_plate()
+    assert u_height(relief)[2, 100] == pytest.approx(FLAT * LESS_LEAN)
+
+
+def test_height_of_the_face():
+    told = relief_measures(on_a_plate(), {})
+    assert told["height_max"].value == pytest.approx(1.5, abs=0.01)
+    assert rows(told["height_max"]) == {
+        MATCHING: pytest.approx(FACE * LESS_LEAN),
+        BIAS: pytest.approx(U.bias * LESS_LEAN),
+        PLATE: pytest.approx(U.tie),
+        PLACE: pytest.approx(U.extreme),
+        SCALE: pytest.approx(1.5 * U_SCALE, rel=0.01),
+    }
+    assert rows(told["height_mean"]) == {
+        MATCHING: pytest.approx(FACE * LESS_LEAN * U.mean_share),
+        BIAS: pytest.approx(U.bias * LESS_LEAN),
+        PLATE: pytest.approx(U.tie),
+        SCALE: pytest.approx(1.5 * U_SCALE, rel=0.01),
+    }
+
+
+def test_toe_angle():
+    """The slope over a millimetre from a height at its end: u(slope) is that height's over the run, as an angle."""
+    told = relief_measures(on_a_plate(), {})["toe_angle_left_min"]
+    assert told.value == pytest.approx(180 - math.degrees(math.atan(0.5)), abs=0.5)
+    rule = ReliefFigures.read().toe_angle
+    by_hand = math.degrees(FACE * LESS_LEAN / rule.run / (1 + 0.5**2))
+    assert rows(told) == {MATCHING: pytest.approx(by_hand, rel=0.02), PLACE: pytest.approx(rule.u_place)}
+
+
+def test_crater_depth():
+    told = relief_measures(on_a_plate(hollow=0.8), {})["crater_depth"]
+    assert told.value == pytest.approx(0.8, abs=0.02)
+    assert rows(told) == {
+        MATCHING: pytest.approx(FACE * LESS_LEAN),
+        "level of the face": pytest.approx(ReliefFigures.read().crater.u_level, abs=1e-6),  # an even face before it
+        BIAS: pytest.approx(U.bias * LESS_LEAN),
+        SCALE: pytest.approx(0.8 * U_SCALE, rel=0.03),
+    }
+
+
+def test_depth_of_undercut():
+    """A groove that is not excluded down to 0.2 mm deeper counts as its whole possible depth: U, so half of it as u."""
+    s = np.arange(0.0, LENGTH, 0.5)
+    same = np.ones_like(s)
+    groove = Groove(s, 0.6 * same, AGREES * same, 0.8 * same, 0.2 * same, 0.9 * same)
+    told = relief_measures(on_a_plate(), {"left": groove})["undercut_depth_left"]
+    assert told.value == pytest.approx(0.6)
+    assert rows(told) == {
+        DOUBTED: pytest.approx(0.1),
+        MATCHING: pytest.approx(IN_GROOVE * LESS_LEAN + U.groove_share * 0.6),
+        PLATE: pytest.approx(U.tie),
+        PLACE: pytest.approx(U.extreme),
+        SCALE: pytest.approx(0.6 * U_SCALE),
+    }
+
+
+def test_a_fillet_s_convexity_and_throat():
+    """Plates at a right angle, toes 4 mm up and 4 mm aside: the chord lies 4 mm over the root."""
+    told = relief_measures(in_a_corner(), {})
+    assert told["convexity_max"].value == pytest.approx(0.4, abs=0.01)
+    assert rows(told["convexity_max"]) == {
+        MATCHING: pytest.approx(FACE * LESS_LEAN),
+        BIAS: pytest.approx(U.bias * LESS_LEAN),
+        PLATE: pytest.approx(U.tie),
+        PLACE: pytest.approx(U.extreme),
+        SCALE: pytest.approx(0.4 * U_SCALE, rel=0.03),
+    }
+    # the line from (0, 4.4) to (4, 4): nearest to the root where it is met squarely
+    nearest = 4.4 / math.hypot(1.0, 0.1)
+    assert told["throat_actual_min"].value == pytest.approx(nearest, abs=0.02)
+    assert rows(told["throat_actual_min"]) == {
+        MATCHING: pytest.approx(FACE * LESS_LEAN),
+        BIAS: pytest.approx(U.bias * LESS_LEAN),
+        "root line": pytest.approx(ReliefFigures.read().throat.u_root),
+        PLACE: pytest.approx(U.extreme),
+        SCALE: pytest.approx(nearest * U_SCALE, rel=0.01),
+    }
