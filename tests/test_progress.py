@@ -213,3 +213,25 @@ def test_what_cannot_be_used_is_not_put_on_record(tmp_path):
         done = put_on_record(store, scores, photos, class_name="Evening class", date=date(2026, 3, 14))
         assert (done.saved, done.left_out) == ((), ("Una",))
         assert store.search("").total == 0
+
+
+def test_a_photo_that_the_roster_names_nobody_for_is_put_under_no_name(tmp_path):
+    with Store.open(tmp_path / "record.sqlite") as store:
+        bead, data = photographed(BEFORE, 1)
+        scores = score_class([Measured("x.jpg", bead)], FIRST, roster=read_roster(b"name,file\nUna,a.jpg\n"))
+        assert put_on_record(store, scores, {"x.jpg": data}, class_name="x", date=date(2026, 3, 14)).saved == ()
+
+
+def test_the_command_tells_a_trend_by_joint_and_rod(tmp_path):
+    where = str(tmp_path / "record.sqlite")
+    with Store.open(where) as store:
+        scores, photos, _ = a_class(photographed(BEFORE, 1), photographed(welded(result()), 2))
+        put_on_record(store, scores, photos, class_name="Evening class", date=date(2026, 3, 14))
+    run = CliRunner().invoke(app, ["record", "trend", "spatter_per_100mm", "--welder", "Una", "--store", where])
+    assert run.exit_code == 0, run.output
+    assert run.output.splitlines()[0] == "Spatter per 100 mm, bead, rod 3.2 mm"
+    assert "2026-03-14  entry 1: 40 ± 6" in run.output
+    told = CliRunner().invoke(app, ["record", "trend", "spatter_per_100mm", "--store", where, "--json"])
+    assert [one["electrode_mm"] for one in json.loads(told.output)] == [3.2, 3.2]
+    wrong = CliRunner().invoke(app, ["record", "trend", "wdth", "--store", where])
+    assert "no measure 'wdth'" in str(wrong.exception)

@@ -344,7 +344,7 @@ def _record(found: Scored) -> None:
         st.success(f"{count} {'coupon is' if count == 1 else 'coupons are'} put on record.")
         for title, names in (
             ("There already", done.there_already),
-            ("Left out, the photo cannot be used", done.left_out),
+            ("Left out, the photo cannot be used or has no name", done.left_out),
         ):
             if names:
                 st.text(f"{title}: {', '.join(names)}.")

@@ -13,11 +13,13 @@ import typer
 from toeline.cli.records import WELDS, AsJson, Where, app, count, existing, say, store_type
 from toeline.errors import RecordError
 from toeline.names import TESTS, TestKind
+from toeline.units import length
+from toeline.units import say as words
 
 __all__ = ["app"]
 
 if TYPE_CHECKING:
-    from toeline.record import Kept, Store, Summary, Weld
+    from toeline.record import Kept, Store, Summary, TrendPoint, Weld
 
 
 @app.command("list", rich_help_panel=WELDS)
@@ -221,3 +223,36 @@ def _kept_line(one: Kept) -> str:
     accepted = f", last accepted {one.accepted}" if one.accepted else ", none accepted"
     last = f"last {one.last} (entry {one.number}){accepted}"
     return f"{one.welder}: process {one.process}, {place}: {last}; {state} {one.lapses}"
+
+
+@app.command(rich_help_panel=WELDS)
+def trend(
+    measure: Annotated[str, typer.Argument(help="Id of a measure, such as width_sd, or undercut_per_100mm.")],
+    welder: Annotated[str | None, typer.Option(help="One welder only.", metavar="NAME")] = None,
+    unit: Annotated[Literal["mm", "in"], typer.Option(help="Unit of lengths.")] = "mm",
+    store: Where = None,
+    as_json: AsJson = False,
+) -> None:
+    """How a measure went from day to day, each joint and rod by itself."""
+    from toeline.measures.registry import MEASURES, title_of
+
+    if measure not in MEASURES and measure != "undercut_per_100mm":
+        raise RecordError(f"There is no measure {measure!r}; there are {', '.join(MEASURES)}, undercut_per_100mm.")
+    with store_type().open(existing(store)) as opened:
+        points = [one for one in opened.trend(measure, welder=welder) if one.value is not None]
+    if as_json:
+        typer.echo(json.dumps([one.model_dump(mode="json") for one in points], indent=2, ensure_ascii=False))
+        return
+    if not points:
+        typer.echo("No inspection on record has that measure.")
+    for joint, rod in dict.fromkeys((one.joint, one.electrode_mm) for one in points):
+        typer.echo(f"{title_of(measure)}, {joint}, {'rod not said' if rod is None else f'rod {length(rod, unit)}'}")
+        for one in points:
+            if (one.joint, one.electrode_mm) == (joint, rod):
+                typer.echo(f"  {one.at}  entry {one.number}: {_value(one, unit)}")
+
+
+def _value(one: TrendPoint, unit: Literal["mm", "in"]) -> str:
+    from toeline.result import Quantity
+
+    return words(Quantity(value=one.value, U=one.U, unit=one.unit), unit)

@@ -18,7 +18,8 @@ _LOOKED_THROUGH = 100
 
 @dataclass(frozen=True, slots=True)
 class PutOnRecord:
-    """Whose coupons were put on record now, whose photo lay there already, and whose photo cannot be used."""
+    """Whose coupons were put on record now, whose photo lay there already, and who was left out: a photo that cannot be
+    used, or that the roster names nobody for."""
 
     saved: tuple[str, ...]
     there_already: tuple[str, ...]
@@ -34,7 +35,7 @@ def put_on_record(
     """
     saved, there, left_out = [], [], []
     for one in scores.coupons:
-        if one.result is None or one.result.stopped or one.photo not in photos:
+        if one.result is None or one.result.stopped or one.photo not in photos or one.photo in scores.unnamed:
             left_out.append(one.name)
         elif any(seen.photo_sha256 == one.result.photo.sha256 for seen in _of(store, one.name)):
             there.append(one.name)
