@@ -7,8 +7,10 @@ from __future__ import annotations
 
 import inspect
 import re
+from importlib import import_module
 from importlib.resources import files
 from pathlib import Path
+from types import ModuleType
 
 from pydantic import BaseModel
 
@@ -62,6 +64,80 @@ def interface_page() -> str:
     return "\n".join([*parts, ""])
 
 
+#: The rooms whose names others may call, in the order of the line.
+ROOMS = (
+    "photo",
+    "criteria",
+    "judgement",
+    "causes",
+    "report",
+    "batch",
+    "record",
+    "coupons.coupons",
+    "validation.accuracy",
+)
+
+
+def reference_page() -> str:
+    """Every public name of the rooms, from the docstrings beside the code."""
+    parts = [
+        "# Reference",
+        "",
+        "Names that may be called, room by room, with what their docstrings say. The few that most need are in the",
+        "[interface](interface.md); [scripts to start from](../../demo_images/scripts/README.md).",
+        "",
+    ]
+    for room in ROOMS:
+        module = import_module(f"toeline.{room}")
+        parts += [f"## `toeline.{room}`", "", inspect.getdoc(module) or "", ""]
+        for name in _public(module):
+            parts += _entry(getattr(module, name), name)
+    parts += ["## `toeline.result`", "", "What a result is made of.", ""]
+    for name, thing in vars(import_module("toeline.result")).items():
+        if inspect.isclass(thing) and thing.__module__ == "toeline.result" and thing.__name__ == name:
+            parts += _entry(thing, name)
+    return "\n".join(parts)
+
+
+def _public(module: ModuleType) -> list[str]:
+    """The names a module gives: those it says, else those of its own that begin with a letter."""
+    said: list[str] | None = getattr(module, "__all__", None)
+    if said is not None:
+        return sorted(said)
+    own = (name for name, thing in vars(module).items() if getattr(thing, "__module__", "") == module.__name__)
+    return sorted(name for name in own if not name.startswith("_"))
+
+
+def _entry(thing: object, name: str) -> list[str]:
+    """A name with its signature, what it says of itself, its fields and its methods; a value is left out."""
+    if inspect.isroutine(thing):
+        return [f"### `{name}{_signature(thing)}`", "", inspect.getdoc(thing) or "", ""]
+    if not inspect.isclass(thing):
+        return []
+    out = [f"### `{name}`", "", inspect.getdoc(thing) or "", ""]
+    if issubclass(thing, BaseModel):
+        out += [f"- `{field}`: `{_plain(kind)}`" for field, kind in inspect.get_annotations(thing).items()] + [""]
+    for method, made in vars(thing).items():
+        if method.startswith("_"):
+            continue
+        if isinstance(made, property):
+            out += [f"- **{method}**: {_first(made.fget)}"]
+        elif isinstance(made, classmethod) or inspect.isfunction(made):
+            called = made.__func__ if isinstance(made, classmethod) else made
+            out += [f"- **`{method}{_signature(called)}`**: {_first(called)}"]
+    return [*out, ""]
+
+
+def _signature(call: object) -> str:
+    """A call's signature as it was written."""
+    return re.sub(r"'|self, |cls, |(?<=\()(self|cls)(?=\))", "", str(inspect.signature(call)))  # type: ignore[arg-type]
+
+
+def _first(thing: object) -> str:
+    """The first paragraph of a docstring, on one line."""
+    return " ".join((inspect.getdoc(thing) or "").split("\n\n")[0].split())
+
+
 def _plain(annotation: object) -> str:
     """An annotation as it was written."""
     return getattr(annotation, "__forward_arg__", None) or str(annotation)
@@ -72,6 +148,7 @@ PAGES = {
     "problems.md": messages_page,
     "measures/measures.md": measures_page,
     "interface.md": interface_page,
+    "reference.md": reference_page,
 }
 
 
