@@ -22,7 +22,7 @@ SAYS = {
         r"differs: width: limit v <= 0\.1 became v <= 0\.02",
         r"limit v ≤ 0\.02",
     ),
-    "heights": (r"reinforcement_height +\d", r"highest at \d+ mm", r"wrote out/surface\.npz"),
+    "heights": (r"undercut_depth_left +\d", r"highest at \d+ mm", r"wrote out/surface\.npz"),
     "accuracy_on_own_photos": (r"width_mean: truth within U on (50|100)% of 2 photos",),
 }
 #: Of these a few photos show as much as all of them.

@@ -20,7 +20,7 @@ result = toeline.relief(photos, check_line=49.85, height_map=out / "surface.npz"
 if result.relief is None or result.relief.state != "measured":
     sys.exit(f"no heights: {result.relief.why if result.relief else result.stopped}")
 
-for name in ("reinforcement_height", "undercut_depth_left", "undercut_depth_right"):
+for name in ("height_max", "undercut_depth_left", "undercut_depth_right"):
     if name in result.measures:
         print(f"{name:22} {say(result.measures[name])}")
 seen = [(s, h) for s, h in zip(result.relief.s_mm, result.relief.crown_mm, strict=True) if h is not None]
