@@ -54,7 +54,7 @@ def test_pdf_says_everything_an_auditor_asks_for(full):
         "Guarded acceptance, guard band U (k = 2), after ISO 14253-1: pass only if value + U", "8.40 0.16 mm",
         "the crests are too flat to tell",
         "Excess weld metal",
-        "1.40 ± 0.20 mm", "40 mm from the start", "49.9 mm read on the 50 mm line", "0.9980 ± 0.0020",
+        "1.40 ± 0.20 mm", "40 mm from the start", "49.9 mm read on the card's 50 mm line", "0.9980 ± 0.0020",
         "8.000 ± 0.020 px/mm", "3.1 ± 0.6", "Arc too long", "Shorten the arc to about the core diameter, 3.2 mm.",
         "no lack of fusion", "qualified inspector", "Signature", "page 1 of", "toeline 0.1.0", "2026-03-14 20:00 UTC",
         "Uncertainty budget: Width, mean", "E7018 3.2 mm", "115 A DC+", "Cracks narrower than 0.1 mm",

@@ -15,7 +15,7 @@ from toeline.report.content import PROCEDURE_WORDS
 from toeline.report.highlights import measures_to_read, severest_first, worst_lines
 from toeline.result import Point, Quantity, Result
 from toeline.text import sentence
-from toeline.units import MM_PER_INCH, Unit, say
+from toeline.units import MM_PER_INCH, Unit, in_unit, say
 from toeline_app import seam_charts, service, serving, ui
 from toeline_app.photos import Shown
 
@@ -85,7 +85,9 @@ def headline(result: Result, shown: Shown, unit: Unit, left: str = "") -> None:
             ui.line(line.outcome, line.imperfection, line.why)
     else:
         known = [n for n in measures_to_read(result) if n in MEASURES and MEASURES[n].table == "headline"][:3]
-        ui.table(("Measure", "Value"), [(title_of(name), say(result.measures[name], unit)) for name in known])
+        ui.table(
+            ("Measure", "Value"), [(in_unit(title_of(name), unit), say(result.measures[name], unit)) for name in known]
+        )
 
 
 def beside(result: Result) -> str:
@@ -121,7 +123,10 @@ def folded(result: Result, unit: Unit) -> None:
             if drawing := service.cross_section(result, unit):
                 ui.sketch(drawing, "The fillet's cross-section to scale; its figures stand in the table below.")
             seam_charts.sizes_along(result, unit)
-            rows = [(title_of(name), say(quantity, unit)) for name, quantity in measures_to_read(result).items()]
+            rows = [
+                (in_unit(title_of(name), unit), say(quantity, unit))
+                for name, quantity in measures_to_read(result).items()
+            ]
             ui.table(("Measure", "Value with U (k = 2)"), rows)
     if result.procedure and result.settings.procedure:
         outside = sum(one.outcome == "outside" for one in result.procedure)

@@ -47,6 +47,7 @@ from toeline.trace.belief import DISBELIEVED
 from toeline.trace.ripples import read_ripples
 from toeline.trace.search import Found, check_ends, search
 from toeline.trace.toes import look_about
+from toeline.units import in_unit
 from toeline.usability import card_problems, photo_problems, scene_problems, trace_problems
 
 #: A toe this close to a card is the card's edge, not the bead's.
@@ -182,7 +183,8 @@ def _look(photo: Photo, settings: Settings, profile: CameraProfile | None, clock
     else:
         measured, usability = _measure_bead(photo, ground, found.bead, settings, clock)
     problems = _tidy([*found.problems, *ground.problems, *measured.problems, *usability])
-    return _Face(photo, ground, found.detections, measured, tuple(problems), believed)
+    told = tuple(one.model_copy(update={"text": in_unit(one.text, settings.unit)}) for one in problems)
+    return _Face(photo, ground, found.detections, measured, told, believed)
 
 
 def _judged(result: Result, criteria: Criteria | None, clock: _Clock) -> Result:

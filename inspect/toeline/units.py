@@ -87,6 +87,34 @@ def temperature(celsius: float, wanted: Unit = "mm") -> str:
     return f"{celsius:.0f} °C" if wanted == "mm" else f"{celsius * 9 / 5 + 32:.0f} °F"
 
 
+#: A length in a text of ours, one with its inches already beside it, and pixels to a length.
+_SAID = re.compile(
+    r"\d[\d.]*(?: to \d[\d.]*)? mm \((?P<inches>(?:[\d/.]+ to )?[\d/.]+ in)\)"
+    r"|(?P<px>\d[\d.]*) pixels per mm\b"
+    r"|(?:(?P<low>\d[\d.]*) to )?(?P<mm>\d[\d.]*) mm\b(?! =)"
+)
+
+
+def in_unit(text: str, wanted: Unit) -> str:
+    """A text of ours with its lengths in the user's unit; a limit that stands as its standard prints it (``2 mm = 0.079
+    in``) is left."""
+    return text if wanted == "mm" else _SAID.sub(_as_inches, text)
+
+
+def _as_inches(found: re.Match[str]) -> str:
+    if found["inches"]:
+        return found["inches"]
+    if found["px"]:
+        return f"{float(found['px']) * MM_PER_INCH:.0f} pixels per inch"
+
+    def inches(typed: str) -> str:
+        mm = float(typed)
+        return f"{mm / MM_PER_INCH:.{3 if mm < 10 else 2}f}".rstrip("0").rstrip(".")
+
+    low = f"{inches(found['low'])} to " if found["low"] else ""
+    return f"{low}{inches(found['mm'])} in"
+
+
 def span(low_mm: float, high_mm: float, wanted: Unit = "mm") -> str:
     """A range of lengths for a sentence: ``120 to 250 mm``."""
     return f"{length(low_mm, wanted).split()[0]} to {length(high_mm, wanted)}"

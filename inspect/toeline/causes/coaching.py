@@ -17,7 +17,7 @@ from toeline.causes.welding import SettingFault, SettingsCheck, check_result
 from toeline.names import PLATES
 from toeline.result import CauseId, Coaching, JudgedLine, Question, Result
 from toeline.text import capital, either
-from toeline.units import length, span
+from toeline.units import in_unit, length, span
 
 MOST_QUESTIONS = 3
 #: A cause gives a sign that it makes this many times more usual.
@@ -167,7 +167,7 @@ class Coach:
             if text is None or any(action.variable and action.variable == a.action.variable for a in said):
                 continue
             no_room = self.result.settings.welding.current_a and action.variable == "current" and words.lacks(figures)
-            (last if no_room else said).append(Advice(action, text))
+            (last if no_room else said).append(Advice(action, in_unit(text, self.result.settings.unit)))
         return said or last
 
     @cached_property

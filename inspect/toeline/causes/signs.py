@@ -22,7 +22,7 @@ from toeline.evidence.evidence import Evidence
 from toeline.measures.figures import MeasureFigures
 from toeline.names import PLATES
 from toeline.result import GaugeReading, Indication, IndicationKind, Joint, Quantity, Result, Side
-from toeline.units import length, span
+from toeline.units import in_unit, length, span
 
 _LEAST = 1e-300  # so that what lies beyond every state still has a ratio
 SIDES: tuple[Side, Side] = ("left", "right")
@@ -425,7 +425,9 @@ def _spatter(seen: Seen) -> list[Reading]:
             seen,
             "spatter_density",
             (density[0] + 1, density[1]),
-            lambda v: f"{v - 1:.0f} balls per 100 mm of bead; up to about 12 is usual",
+            lambda v: in_unit(
+                f"{v - 1:.0f} balls per 100 mm of bead; up to about 12 is usual", seen.result.settings.unit
+            ),
         )
     sides = [each.side for each in seen.indicated("spatter") if each.side]
     # On a T joint the two plates catch spatter differently, whatever the arc does.

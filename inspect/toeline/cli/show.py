@@ -13,7 +13,7 @@ from toeline.report.highlights import CHANCES, measures_to_read, severest_first
 from toeline.report.key import keyed_indications
 from toeline.report.summary import first_line, procedure_lines, summary_lines
 from toeline.result import Question, Result
-from toeline.units import say
+from toeline.units import in_unit, say
 
 #: The options that take in what the coach asks for among the settings.
 _OPTIONS = {
@@ -103,7 +103,7 @@ def _measures(result: Result, out: Console, verbose: bool) -> None:
         one = MEASURES.get(name)
         if verbose or (one is not None and one.table != "full" and (quantity.known or one.always)):
             told = say(quantity, result.settings.unit) if quantity.known else f"not had: {quantity.why}"
-            table.add_row(f"  {title_of(name)}", told)
+            table.add_row(f"  {in_unit(title_of(name), result.settings.unit)}", told)
     out.print(table)
 
 

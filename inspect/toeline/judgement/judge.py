@@ -42,7 +42,7 @@ from toeline.judgement.several_photos import with_several_photos
 from toeline.names import PLATES_ASSUMED
 from toeline.result import JudgedLine, Judgement, Outcome, Result, Settings
 from toeline.text import clause
-from toeline.units import length, say
+from toeline.units import in_unit, length, say
 
 #: The readings that give a limit's own quantities.
 _READ_FOR = {"aA": "throat", "l": "weld_length"}
@@ -108,7 +108,7 @@ def judge(result: Result, criteria: Criteria) -> Judgement:
         lines=tuple(lines),
         needs=told(needs, settings.unit),
         asks=asks(needs),
-        cautions=(*_cautions(criteria, evidence, lines, hidden), *advice),
+        cautions=tuple(in_unit(one, settings.unit) for one in (*_cautions(criteria, evidence, lines, hidden), *advice)),
         beside=_beside(criteria, evidence, lines),
         unused=_unused(evidence, used),
     )
@@ -184,7 +184,7 @@ def _outside(criteria: Criteria, evidence: Evidence) -> tuple[Need, ...]:
 
 def _judged(case: Case, verdict: Verdict) -> JudgedLine:
     """The verdict as a line of the result."""
-    line = case.line
+    line, unit = case.line, case.evidence.unit
     values = {name: known.value for name, known in case.evidence.values.items() if known.value is not None}
     p, why = verdict.p_conform, verdict.why
     if p is not None and _CLOSE[0] < p < _CLOSE[1]:
@@ -198,15 +198,15 @@ def _judged(case: Case, verdict: Verdict) -> JudgedLine:
     return JudgedLine(
         id=line.id,
         of=line.of,
-        imperfection=line.imperfection,
+        imperfection=in_unit(line.imperfection, unit),
         iso6520=line.iso6520,
-        limit=limit_text(line, case.evidence.unit, values),
+        limit=in_unit(limit_text(line, unit, values), unit),
         limit_value=verdict.bound,
         unit=line.kind.unit,
         measured=verdict.measured,
         outcome=verdict.outcome,
         evidence=verdict.evidence or "none",
-        why=why,
+        why=in_unit(why, unit),
         source=line.cited,
         at=at,
         p_conform=p,

@@ -22,7 +22,7 @@ from toeline.report.relief_map import cuts, draw_height_map, draw_section, title
 from toeline.report.relief_profile import draw_relief_profile
 from toeline.result import BudgetRow, JudgedLine, Quantity, Result
 from toeline.text import capital, clause, sentence
-from toeline.units import Unit, convert, say, temperature
+from toeline.units import Unit, convert, figure, in_unit, say, temperature
 
 if TYPE_CHECKING:
     from toeline.record import Identity, Inspection, NewDecision, WeldTest
@@ -377,9 +377,9 @@ def _picture_note(result: Result, *, unsure: bool) -> str:
 
 def _measure(name: str, quantity: Quantity, unit: Unit) -> MeasureRow:
     if quantity.value is None:
-        return MeasureRow(title_of(name), "", "", "", quantity.why or "not known")
+        return MeasureRow(in_unit(title_of(name), unit), "", "", "", quantity.why or "not known")
     value, _, spread = say(quantity, unit).partition(" ± ")
-    return MeasureRow(title_of(name), value, spread, str(quantity.n) if quantity.n else "", "")
+    return MeasureRow(in_unit(title_of(name), unit), value, spread, str(quantity.n) if quantity.n else "", "")
 
 
 def _criteria(result: Result) -> tuple[Row, ...]:
@@ -432,7 +432,10 @@ def _calibration(result: Result, unit: Unit) -> tuple[Row, ...]:
     check = result.settings.check_line_mm
     rows = [
         ("Reference card", " and ".join(scale.cards) + ", ID-1 size, 36h11 markers"),
-        ("Check line", f"{check:g} mm read on the 50 mm line" if check else "not measured on the print"),
+        (
+            "Check line",
+            f"{figure(check, unit)} read on the card's 50 mm line" if check else "not measured on the print",
+        ),
     ]
     for name, quantity in (
         ("Print scale", scale.print_scale),
@@ -458,7 +461,7 @@ def _budget(result: Result, unit: Unit) -> tuple[str, tuple[tuple[str, str, str,
         if quantity is not None and quantity.budget:
             total = sum(row.u**2 for row in quantity.budget) or 1.0
             rows = sorted(quantity.budget, key=lambda row: -row.u)
-            return title_of(name), tuple(_budget_row(row, quantity.unit, total, unit) for row in rows)
+            return in_unit(title_of(name), unit), tuple(_budget_row(row, quantity.unit, total, unit) for row in rows)
     return "", ()
 
 
