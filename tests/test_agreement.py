@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import sys
 
 import pytest
 from typer.testing import CliRunner
@@ -120,3 +121,9 @@ def test_agreement_for_machines(tmp_path):
     path.write_text("coupon,Una,Bo\n" + "".join(f"c{n},{n * 10},{n * 10}\n" for n in range(6)))
     found = json.loads(CliRunner().invoke(app, ["agree", str(path), "--json"]).output)
     assert (found[0]["raters"], found[0]["kappa"], found[0]["weighted"]) == (["Una", "Bo"], 1.0, True)
+
+
+def test_without_the_library_it_is_one_sentence(monkeypatch):
+    monkeypatch.setitem(sys.modules, "statsmodels.stats.inter_rater", None)
+    with pytest.raises(RubricError, match=r"Agreement needs statsmodels: install toeline\[agreement\]"):
+        agreement(*marks([[3, 1], [1, 3]], ["pass", "fail"]), RATERS)

@@ -248,6 +248,7 @@ def test_roster_names_by_file_and_by_code():
     roster = read_roster("name;file;code\r\nAda Brink;IMG_1.jpg;\r\nBo Lund;;12\r\n".encode("utf-8-sig"))
     assert roster.name_for("folder/img_1.JPG") == "Ada Brink"
     assert roster.name_for("IMG_9.jpg", 12) == "Bo Lund"
+    assert roster.name_for("IMG_1.jpg", 99) == "Ada Brink"  # a tag that the roster does not know
     assert roster.name_for("cara_lind_2.jpg") == "cara lind 2"
 
 

@@ -36,6 +36,9 @@ SURE = {
 def a_class():
     beads = {"best.jpg": coached(result()), "middle.jpg": uneven(0.6), "low.jpg": uneven(1.2)}
     beads |= {f"{name}.jpg": bead for name, bead in SURE.items()}
+    likely = next(iter(SURE.values()))
+    unlikely = likely.causes[0].model_copy(update={"cause": "poor_start", "likelihood": 0.3})
+    beads["unsure.jpg"] = likely.model_copy(update={"causes": (unlikely,)})
     beads["blurred.jpg"] = coached(result(problems=(problem("blur_strong"),)))
     rows = "".join(f"Ada Nobody {n},{photo}\n" for n, photo in enumerate(beads))
     roster = read_roster(f"name,file\n{rows}".encode())
