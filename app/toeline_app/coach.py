@@ -270,7 +270,7 @@ def _typed(name: str, unit: Unit, sha256: str) -> tuple[float, float | None] | N
 def _noticed(shown: Shown, asked: dict[str, Question], joint: Joint) -> None:
     """What was seen or heard while welding; nothing is filled in."""
     sha, known = shown.photo.sha256, service.noticed_signs(joint)
-    about = said.about(sha)
+    about, unit = said.about(sha), prefs.preferences().unit
     now = about.noticed
     first = [name for name in asked if name in known]
     with st.form(f"noticed_form_{sha}", enter_to_submit=False):
@@ -289,7 +289,15 @@ def _noticed(shown: Shown, asked: dict[str, Question], joint: Joint) -> None:
             if state is not None:
                 chosen[name] = state
         time = _number("Seconds that the arc burned on this bead", about.arc_time_s, 1, 3600, f"time_{sha}")
+        travel = components.length_input(
+            "or travel speed, if it is known: so far in a minute",
+            about.travel_mm_min,
+            unit,
+            10.0,
+            2000.0,
+            f"travel_{sha}",
+        )
         volts = _number("Volts across the arc while welding", about.voltage_v, 5, 60, f"volts_{sha}")
         if st.form_submit_button("Tell the coach", width="stretch"):
-            said.say(sha, noticed=chosen, arc_time_s=time, voltage_v=volts)
+            said.say(sha, noticed=chosen, arc_time_s=time, travel_mm_min=travel, voltage_v=volts)
             st.rerun()

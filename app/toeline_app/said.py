@@ -27,6 +27,7 @@ class AboutPhoto(_Said):
     conditions: dict[str, bool] = {}
     noticed: dict[str, str] = {}
     arc_time_s: float | None = None
+    travel_mm_min: float | None = None
     voltage_v: float | None = None
     put_off: tuple[str, ...] = ()
     saved: tuple[str, Settings] | None = None
@@ -38,7 +39,8 @@ class AboutPhoto(_Said):
 
     def welding(self, welding: Welding) -> Welding:
         """The weld's settings with what was said of this bead alone."""
-        return welding.model_copy(update={"arc_time_s": self.arc_time_s, "voltage_v": self.voltage_v})
+        own = ("arc_time_s", "travel_mm_min", "voltage_v")
+        return welding.model_copy(update={name: getattr(self, name) for name in own})
 
 
 class Said(_Said):

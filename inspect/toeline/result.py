@@ -383,6 +383,7 @@ class Welding(Model):
     box_range_a: tuple[float, float] | None = None
     voltage_v: float | None = None
     arc_time_s: float | None = None
+    travel_mm_min: float | None = None
     bead_length_mm: float | None = None
     intended_width_mm: float | None = None
     technique: Literal["stringer", "weave"] | None = None

@@ -34,6 +34,7 @@ class Said(TypedDict, total=False):
     box_range: tuple[float, float] | str | None
     voltage: float | None
     arc_time: float | None
+    travel_speed: float | str | None
     intended_width: float | str | None
     technique: Literal["stringer", "weave"] | None
     noticed: Mapping[str, str] | Sequence[str]
@@ -74,7 +75,9 @@ def settings_from(**said: Unpack[Said]) -> Settings:
         return read_length(typed, unit) if isinstance(typed, str) else typed * (MM_PER_INCH if unit == "in" else 1.0)
 
     def length(
-        name: Literal["thickness", "second_thickness", "weld_thickness", "electrode", "intended_width", "size"],
+        name: Literal[
+            "thickness", "second_thickness", "weld_thickness", "electrode", "travel_speed", "intended_width", "size"
+        ],
     ) -> float | None:
         return _positive(name, mm(said.get(name)))
 
@@ -111,6 +114,7 @@ def settings_from(**said: Unpack[Said]) -> Settings:
             box_range_a=_box_range(said.get("box_range")),
             voltage_v=_positive("voltage", said.get("voltage")),
             arc_time_s=_positive("arc_time", said.get("arc_time")),
+            travel_mm_min=length("travel_speed"),
             intended_width_mm=length("intended_width"),
             technique=said.get("technique"),
             slope_deg=slope,

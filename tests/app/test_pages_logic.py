@@ -14,8 +14,11 @@ from toeline.causes.chart import chart
 from toeline.evidence.gauge import gauges
 from toeline.problems import problem
 from toeline.record import Identity, NewDecision
+from toeline.result import Welding
+from toeline.settings import settings_from
 from toeline_app import coach, components, photos, service, ui
 from toeline_app.prefs import Preferences, read_cookie, write_cookie
+from toeline_app.said import AboutPhoto
 from toeline_app.uploads import Uploads
 from toeline_app.views.bench import to_settings
 
@@ -374,6 +377,21 @@ def test_how_it_was_welded_becomes_what_is_coached_by():
     again = coach.from_welding(welding)
     assert Preferences.model_validate(again).electrode_class == "E7018"
     assert read_cookie(write_cookie(ALL_SAID)) == ALL_SAID
+
+
+def test_the_page_and_the_command_line_take_in_the_same_of_how_it_was_welded():
+    """One list of words: what ``toeline measure`` takes of the weld has its place on the page, by the same setting."""
+    said = ALL_SAID.model_copy(update={"weld_pass": "cap", "preheat_c": 100.0, "interpass_c": 150.0})
+    own = AboutPhoto(arc_time_s=30.0, travel_mm_min=180.0, voltage_v=24.0)
+    given = own.welding(to_settings(said).welding).model_copy(update={"noticed": {"sound": "weak"}})
+    missing = {name for name in Welding.model_fields if getattr(given, name) in (None, {})}
+    assert missing == {"bead_length_mm"}  # it is measured
+    by_words = settings_from(
+        electrode="3.2", electrode_class="E7018", current=95, box_range="90-130", polarity="DC+", position="3G up",
+        technique="weave", intended_width=10, arc_time=30, travel_speed=180, voltage=24, noticed=["sound=weak"],
+        weld_pass="cap", preheat=100, interpass=150,
+    )  # fmt: skip
+    assert by_words.welding == given
 
 
 def coaching_page(shown, expression):

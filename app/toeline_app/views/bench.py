@@ -215,6 +215,7 @@ def measure_again(inspection: Inspection) -> None:
         conditions=then.conditions,
         noticed=then.welding.noticed,
         arc_time_s=then.welding.arc_time_s,
+        travel_mm_min=then.welding.travel_mm_min,
         voltage_v=then.welding.voltage_v,
     )
     now = prefs.preferences()

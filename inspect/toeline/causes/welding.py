@@ -151,6 +151,7 @@ def check_settings(settings: Settings, position: WeldingPosition | None, length_
         ("current", weld.current_a),
         ("voltage", weld.voltage_v),
         ("arc time", weld.arc_time_s),
+        ("travel speed", weld.travel_mm_min),
         ("bead length", weld.bead_length_mm),
         ("intended width", weld.intended_width_mm),
         *(("box range", each) for each in weld.box_range_a or ()),
@@ -169,14 +170,17 @@ def check_settings(settings: Settings, position: WeldingPosition | None, length_
     if current:
         rule = "" if governed or weld.box_range_a else f"; {data.ranges.rule}"
         sources.append(f"Current range: {current.source}{rule}.")
-    travel = travel_speed(weld.bead_length_mm, weld.arc_time_s) if weld.bead_length_mm and weld.arc_time_s else None
+    travel = weld.travel_mm_min
+    if travel is None and weld.bead_length_mm and weld.arc_time_s:
+        travel = travel_speed(weld.bead_length_mm, weld.arc_time_s)
     name = rod.name if rod else None
     energy = heat = None
     if travel and weld.voltage_v and weld.current_a:
         energy = arc_energy(weld.voltage_v, weld.current_a, travel)
         heat = heat_input(weld.voltage_v, weld.current_a, travel)
         sources.append(f"Heat input: {data.heat.source}, k = {data.heat.k} for process 111.")
-    doubt = length_U_mm / weld.bead_length_mm if weld.bead_length_mm else 0.0
+    timed = weld.bead_length_mm and weld.travel_mm_min is None
+    doubt = length_U_mm / weld.bead_length_mm if weld.bead_length_mm and timed else 0.0
     lines = against_procedure(settings, position, _doubtful(travel, doubt), _doubtful(heat, doubt))
     faults = (*_outside(settings, lines), *_faults(settings, rod, current, position))
     if current and not any(fault.kind == "position" for fault in faults):

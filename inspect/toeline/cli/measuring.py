@@ -83,6 +83,9 @@ def measure(
     arc_time: Annotated[
         float | None, _option(_WELD, "Arc time of this bead, s; its measured length then gives the travel speed.", "S")
     ] = None,
+    travel_speed: Annotated[
+        str | None, _option(_WELD, "Travel speed, in the unit a minute, where it is known without the time.", "LENGTH")
+    ] = None,
     intended_width: Annotated[
         str | None, _option(_WELD, "Width that the bead was meant to have, in the unit.", "LENGTH")
     ] = None,
@@ -187,6 +190,7 @@ def measure(
         box_range=box_range,
         voltage=voltage,
         arc_time=arc_time,
+        travel_speed=travel_speed,
         intended_width=intended_width,
         technique=technique,
         noticed=noticed or (),

@@ -496,6 +496,7 @@ def _settings(result: Result, unit: Unit) -> tuple[Row, ...]:
         ("Position", place.name + f" ({place.aws}, {place.iso})" if place else None),
         ("Voltage", f"{welding.voltage_v:g} V" if welding.voltage_v else None),
         ("Arc time", f"{welding.arc_time_s:g} s" if welding.arc_time_s else None),
+        ("Travel speed", f"{figure(welding.travel_mm_min, unit)} a minute" if welding.travel_mm_min else None),
     )
     noticed = [(sign.replace("_", " ").capitalize(), says) for sign, says in _noticed(result)]
     return (*((name, text) for name, text in rows if text), *noticed)
