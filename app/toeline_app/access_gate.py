@@ -39,7 +39,7 @@ POLICY = (
 LONGEST_FORM = 1000
 LONGEST_ADDRESS = 300
 #: Pages that show what others saved.
-INSPECTORS = frozenset({"record", "trends", "person"})
+INSPECTORS = frozenset({"record", "continuity", "procedures", "trends", "person"})
 
 
 class AccessGate:

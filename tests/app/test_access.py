@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import datetime
 import os
+import re
 import time
 from contextlib import nullcontext
 from pathlib import Path
@@ -496,3 +497,10 @@ def test_each_visitor_gets_a_key_of_their_own_that_no_script_can_read():
     assert "set-cookie" not in Visitor(None).ask("GET", "/app.js")[1]
     assert "set-cookie" not in Visitor(Gate("K7MR-2XPD")).ask("GET", "/", accept="text/html")[1]
     assert "Secure" in Visitor(None, scheme="https").ask("GET", "/", accept="text/html")[1]["set-cookie"]
+
+
+def test_every_page_of_the_record_is_refused_to_who_does_not_decide():
+    from toeline_app import access_gate, shell
+
+    record = Path(shell.__file__).read_text("utf-8").split('"Record": [')[1].split('"Class": [')[0]
+    assert set(re.findall(r'url_path="([a-z]+)"', record)) <= access_gate.INSPECTORS

@@ -1,0 +1,71 @@
+"""An inspector's way on a phone and a desk: a weld of two passes, a later test, its correction, and what lapses."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+from driving import fits, open_fold, serve, set_choice, settled
+
+import invented
+from toeline.record import Store
+
+
+@pytest.fixture(scope="module")
+def app(tmp_path_factory):
+    """The app on this machine with a weld of two passes on record, and their ids."""
+    folder = tmp_path_factory.mktemp("inspector")
+    with Store.open(folder / "record.sqlite") as store:
+        for seed, which in enumerate(("root", "cap")):
+            identity = invented.IDENTITY.model_copy(update={"weld_pass": which, "drawing": "D-210"})
+            store.save_inspection(invented.result(seed), invented.photo_bytes(seed), identity)
+    running = serve(folder)
+    yield running
+    running.stop()
+
+
+@pytest.mark.parametrize("size", ["phone", "desk"])
+def test_a_weld_its_tests_and_its_correction(visitors, app, size):
+    page = visitors.come(size, "record", url=app.url)
+    page.get_by_role("button", name=re.compile("W-07, cap")).first.click()
+    page.get_by_text("The whole weld (2 inspections)").wait_for()
+    settled(page)
+    page.get_by_role("button", name=re.compile("Open entry 1, Root pass")).click()
+    page.get_by_role("heading", name=re.compile("Entry 1, W-07, root")).wait_for()
+    page.go_back()
+    page.get_by_role("heading", name=re.compile("W-07, cap")).wait_for()
+    settled(page)
+    open_fold(page, "Add a test result")
+    found = page.get_by_label("What was found")
+    page.get_by_label("Number of the test report").fill("TR-118")
+    page.keyboard.press("Enter")  # saves nothing
+    settled(page)
+    with Store.open(app.record) as store:
+        before = store.check().tests
+    set_choice(page, "Test", "Macro section")
+    page.get_by_role("radiogroup", name="Result").get_by_text("Fail").click()
+    found.fill("No fusion at the root")
+    page.get_by_role("button", name="Add the test result").click()
+    page.get_by_text("A later test did not pass").first.wait_for()
+    settled(page)
+    with Store.open(app.record) as store:
+        assert store.check().tests == before + 1
+    open_fold(page, "Correct it")
+    page.get_by_text("Correcting it also undoes").wait_for()
+    fits(page, f"weld-{size}")
+
+
+def test_continuity_and_procedures(visitors, app):
+    page = visitors.come("phone", "continuity", url=app.url)
+    page.get_by_text("Ada Brandt").first.wait_for()
+    page.get_by_text("It confirms nothing").wait_for()
+    settled(page)
+    fits(page, "continuity")
+    page.goto(f"{app.url}/procedures")
+    page.get_by_text("No procedure is on record yet").wait_for()
+    page.get_by_role("button", name="Keep the procedure").click()
+    page.get_by_text("WPS-EC-01, revision 1").wait_for()
+    settled(page)
+    open_fold(page, "WPS-EC-01")
+    page.get_by_text("110 to 140 A").wait_for()
+    fits(page, "procedures")
