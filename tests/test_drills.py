@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from itertools import product
 from typing import get_args
 
@@ -83,7 +84,7 @@ def test_every_drill_can_be_said_for_every_rod_joint_and_position():
             assert "{" not in text
         if dragged and "arc" in drill.id:
             assert "gap" not in text  # a dragged rod has none
-        assert placeholders(drill.general) == set()
+        assert placeholders(drill.general()) == set()
 
 
 @pytest.mark.parametrize(
@@ -241,3 +242,21 @@ def test_the_command_lists_the_drills_for_people_and_machines():
     assert "Ten craters (ten_craters)" in told.output
     listed = json.loads(CliRunner().invoke(app, ["drills", "--json"]).output)
     assert len(listed) == len(drills())
+
+
+@pytest.mark.parametrize("unit", ["mm", "in"])
+def test_drills_and_sheets_keep_to_one_unit(unit):
+    other = re.compile(r"\d in\b" if unit == "mm" else r"\d mm\b")
+    for drill in drills():
+        assert not other.search(drill.general(unit)), drill.id
+    for fault in FAULTS:
+        bead = result_of_fault(fault)
+        bead = coached(bead.model_copy(update={"settings": bead.settings.model_copy(update={"unit": unit})}))
+        sheet = learner_sheet(coupon(bead), FIRST, unit)
+        told = (*sheet.well, sheet.change or "", *sheet.steps, sheet.figure or "", sheet.drill.say, sheet.drill_done)
+        assert not [text for text in told if other.search(text)], fault["name"]
+
+
+def test_round_inches_are_said_for_an_exercise():
+    assert "a 4 in bead along each line" in by_id("steady_line").general("in")
+    assert "a 100 mm bead along each line" in by_id("steady_line").general()

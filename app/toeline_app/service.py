@@ -476,12 +476,12 @@ def heading(change_is: str) -> str:
     return HEADINGS[change_is]
 
 
-def next_session(scores: ClassScores) -> list[tuple[str, str, str]]:
+def next_session(scores: ClassScores, unit: Unit) -> list[tuple[str, str, str]]:
     """Who does which drill: its title, the names, what to weld."""
-    plan = grouped((sheet.name, sheet.drill) for sheet in sheets_of(scores))
+    plan = grouped((sheet.name, sheet.drill) for sheet in sheets_of(scores, unit))
     again = "Take the photo again"
     told = "Each sheet says what is wrong with the photo."
-    rows = [(one.title if one else again, ", ".join(who), one.general if one else told) for one, who in plan]
+    rows = [(one.title if one else again, ", ".join(who), one.general(unit) if one else told) for one, who in plan]
     return [*rows, *([("No photo yet", ", ".join(scores.absent), "Photograph the coupon.")] if scores.absent else [])]
 
 
@@ -536,7 +536,7 @@ def chart_pdf(scores: ClassScores, plan: WallChart, files: Mapping[str, Path], p
         photo: _WORKERS.submit(jobs.draw, files[photo], results[photo].to_json(None), unit)
         for photo in chosen_photos(plan)
     }
-    return wall_chart(scores, plan, {photo: job.result() for photo, job in jobs_of.items()}, paper=paper)
+    return wall_chart(scores, plan, {photo: job.result() for photo, job in jobs_of.items()}, paper=paper, unit=unit)
 
 
 def since_last(scores: ClassScores) -> dict[str, tuple[str, Progress]]:

@@ -15,7 +15,7 @@ from toeline.coupons.wall_chart import Paper as ChartPaper
 from toeline.errors import ToelineError
 from toeline.names import CAUSES
 from toeline.result import CauseId, Outcome, Result
-from toeline.units import Unit, length, say
+from toeline.units import Unit, in_unit, length, rod, say
 from toeline_app import (
     classroom,
     coach,
@@ -62,7 +62,7 @@ def page() -> None:
     _overview(found.scores)
     _problems(found.scores)
     _table(found)
-    _plan(found.scores)
+    _plan(found.scores, found.settings.unit)
     _exports(found)
     _wall_chart(found)
     _record(found)
@@ -114,7 +114,7 @@ def _how_welded(rubric: Rubric) -> None:
 
 
 def _welded_in_words(now: Preferences) -> str:
-    words = [f"rod {length(now.electrode_mm, now.unit)}" if now.electrode_mm else "rod's size not given"]
+    words = [f"rod {rod(now.electrode_mm, now.unit)}" if now.electrode_mm else "rod's size not given"]
     if now.electrode_class:
         words.append(now.electrode_class)
     if now.intended_width_mm:
@@ -128,7 +128,7 @@ def _edit(now: Preferences) -> Preferences:
         "Core diameter of the rods",
         ELECTRODES,
         index=ELECTRODES.index(now.electrode_mm) if now.electrode_mm in ELECTRODES else None,
-        format_func=lambda mm: length(mm, now.unit),
+        format_func=lambda mm: rod(mm, now.unit),
         placeholder="Not given",
         key="class_electrode",
     )
@@ -376,7 +376,7 @@ def _breakdown(found: Scored) -> None:
     with ui.fold("lines", "Points, line by line", "list"):
         ui.table(
             ("What counts", "Measured", "Points"),
-            [(item.title, say(item.value, unit), _earned(item)) for item in one.score.items],
+            [(in_unit(item.title, unit), say(item.value, unit), _earned(item)) for item in one.score.items],
         )
         for item in one.score.to_practise[:3]:
             ui.line("measured", item.title, item.coaching, chip="Practise")
@@ -405,9 +405,9 @@ def _since(found: Scored, one: Coupon, unit: Unit) -> None:
     ui.card(f"Last time, {since[0]}", since[1].advice, [since[1].aim_in_words(unit, rod)], strong=False)
 
 
-def _plan(scores: ClassScores) -> None:
+def _plan(scores: ClassScores, unit: Unit) -> None:
     """The next session for the class."""
-    rows = service.next_session(scores)
+    rows = service.next_session(scores, unit)
     if rows:
         with ui.fold("plan", "Next session: who does which drill", "event_note"):
             ui.table(("Drill", "Who", "What to weld"), rows)

@@ -10,7 +10,7 @@ import streamlit as st
 from toeline.coupons.progress import Change, Progress
 from toeline.errors import ToelineError
 from toeline.result import Result
-from toeline.units import Unit, say
+from toeline.units import Unit, in_unit, say
 from toeline_app import classroom, components, photos, prefs, service, serving, ui
 
 Source = Literal["record", "photos"]
@@ -119,7 +119,10 @@ def _show(name: str, progress: Progress, before: Bead, after: Bead, unit: Unit) 
         st.text(f"Mind: {line}")
     ui.table(
         ("Measure", "Before", "After", "Moved?"),
-        [(one.called, _said(one, "before", unit), _said(one, "after", unit), one.verdict) for one in progress.others],
+        [
+            (in_unit(one.called, unit), _said(one, "before", unit), _said(one, "after", unit), one.verdict)
+            for one in progress.others
+        ],
     )
     st.text(
         "Moved: by more than two photos of one bead differ (2.77 standard deviations of the tool, ISO 5725-6) and by "

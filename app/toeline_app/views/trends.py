@@ -12,7 +12,8 @@ import streamlit as st
 from toeline.measures.registry import MEASURES, title_of
 from toeline.record import TrendPoint
 from toeline.result import Joint
-from toeline.units import Unit, convert, length
+from toeline.units import Unit, convert, in_unit
+from toeline.units import rod as rod_size
 from toeline_app import components, prefs, service, ui
 from toeline_app.views.bench import JOINTS
 
@@ -74,7 +75,7 @@ def _kind(points: Sequence[TrendPoint]) -> tuple[Joint, float | None]:
 
 
 def _rod(mm: float | None, unit: Unit) -> str:
-    return "Not said" if mm is None else length(mm, unit)
+    return "Not said" if mm is None else rod_size(mm, unit)
 
 
 def _choices(joint: Joint) -> dict[str, str]:
@@ -82,7 +83,8 @@ def _choices(joint: Joint) -> dict[str, str]:
     names = sorted(
         (name for name, one in MEASURES.items() if joint in one.joints), key=lambda name: not MEASURES[name].trend
     )
-    return {name: title_of(name) for name in names} | _MORE
+    unit = prefs.preferences().unit
+    return {name: in_unit(title, unit) for name, title in ({name: title_of(name) for name in names} | _MORE).items()}
 
 
 def _plot(points: list[TrendPoint], measure: str, title: str, unit: Unit) -> None:

@@ -219,7 +219,7 @@ def drills(
         out.print(Text(f"{one.title} ({one.id})", style="bold"))
         for_what = ", ".join((*one.troubles, *one.topics, *([f"first thing: {one.when}"] if one.when else [])))
         out.print(Text(f"  for {for_what}"))
-        out.print(Text(f"  {one.general}"))
+        out.print(Text(f"  {one.general()}"))
         figures = [f"{done.called.rstrip(',')} {done.limits_in_words()}" for done in one.done if done.measure]
         figures += [f"a look finds {done.called}" for done in one.done if done.indication]
         again = f"{one.beads} times in a row" if one.beads > 1 else "once"

@@ -12,7 +12,7 @@ from toeline.coupons.drills import grouped
 from toeline.coupons.learner import sheets_of
 from toeline.coupons.progress import Progress
 from toeline.coupons.sheets import said
-from toeline.units import Unit
+from toeline.units import Unit, in_unit
 
 
 def show_class(scores: ClassScores, console: Console | None = None) -> None:
@@ -83,5 +83,5 @@ def show_progress(progress: Progress, unit: Unit, electrode_mm: float | None, co
     for title in ("Measure", "Before", "After", ""):
         table.add_column(title, overflow="fold")
     for one in progress.others:
-        table.add_row(Text(one.called), said(one.before, unit), said(one.after, unit), one.verdict)
+        table.add_row(Text(in_unit(one.called, unit)), said(one.before, unit), said(one.after, unit), one.verdict)
     out.print(table, soft_wrap=False)

@@ -13,7 +13,8 @@ import typer
 from toeline.cli.records import WELDS, AsJson, Where, app, count, existing, say, store_type
 from toeline.errors import RecordError
 from toeline.names import TESTS, TestKind
-from toeline.units import length
+from toeline.units import in_unit
+from toeline.units import rod as rod_size
 from toeline.units import say as words
 
 __all__ = ["app"]
@@ -246,7 +247,8 @@ def trend(
     if not points:
         typer.echo("No inspection on record has that measure.")
     for joint, rod in dict.fromkeys((one.joint, one.electrode_mm) for one in points):
-        typer.echo(f"{title_of(measure)}, {joint}, {'rod not said' if rod is None else f'rod {length(rod, unit)}'}")
+        whose = "rod not said" if rod is None else f"rod {rod_size(rod, unit)}"
+        typer.echo(f"{in_unit(title_of(measure), unit)}, {joint}, {whose}")
         for one in points:
             if (one.joint, one.electrode_mm) == (joint, rod):
                 typer.echo(f"  {one.at}  entry {one.number}: {_value(one, unit)}")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -19,7 +20,7 @@ from toeline.datafile import DataFile
 from toeline.errors import DataFileError
 from toeline.measures.registry import MEASURES
 from toeline.result import Joint, Quantity, Result, Settings
-from toeline.units import Unit, convert, decimals_for, figure
+from toeline.units import Unit, convert, decimals_for, figure, in_unit
 
 #: Which drill a sheet calls for by its first thing alone.
 First = Literal["setting", "look", "keep"]
@@ -94,6 +95,8 @@ def _between(low: str | None, high: str | None) -> str:
     return f"{number if high.endswith(name) else low} to {high}"
 
 
+#: Round inches behind a length.
+_INCHES = re.compile(r" \((?:[\d./]+ to )?[\d./]+ in\)")
 #: What stands for a figure where a drill is told for no one bead.
 _IN_GENERAL = {
     "arc": "about the core diameter of the rod",
@@ -117,10 +120,9 @@ class Drill(Words):
     source: str = "common practice, no source"
     for_: tuple[Variant, ...] = Field(default=(), alias="for")
 
-    @property
-    def general(self) -> str:
+    def general(self, unit: Unit = "mm") -> str:
         """What to weld, in the words for any rod."""
-        return self.without or self.say.format_map(_IN_GENERAL)
+        return _with_lengths(self.without or self.say.format_map(_IN_GENERAL), unit)
 
 
 class DrillList(DataFile, file="drills.toml"):
@@ -139,6 +141,11 @@ class DrillList(DataFile, file="drills.toml"):
                 if strange := (placeholders(words.say) | placeholders(words.without or "")) - _IN_GENERAL.keys():
                     raise ValueError(f"drill {one.id!r}: no figure {min(strange)!r} is known")
         return self
+
+
+def _with_lengths(text: str, unit: Unit) -> str:
+    """A text whose lengths stand in mm with round inches behind them, in one unit."""
+    return in_unit(text, unit) if unit == "in" else _INCHES.sub("", text)
 
 
 def _once(what: str, names: Sequence[str]) -> None:
@@ -185,14 +192,16 @@ class NextDrill:
             return f"Done when your instructor has seen it {again}."
         if self.done.indication is not None:
             return f"Done when a look finds {self.done.called}, {again}."
-        return f"Done when {self.done.called} is {self.done.limits_in_words(unit, electrode_mm)}, {again}."
+        return (
+            f"Done when {in_unit(self.done.called, unit)} is {self.done.limits_in_words(unit, electrode_mm)}, {again}."
+        )
 
     def figure_in_words(self, unit: Unit = "mm", electrode_mm: float | None = None) -> str | None:
         """What this bead has of the figure, and what it is to be; None where there is no figure or no value of it."""
         if self.done is None or self.value is None or self.value.value is None or self.done.indication is not None:
             return None
         has = in_words(self.done, self.value.value, unit, self.value.U)
-        called = self.done.called.rstrip(",")
+        called = in_unit(self.done.called, unit).rstrip(",")
         return f"{called[0].upper()}{called[1:]}: {has}, to be {self.done.limits_in_words(unit, electrode_mm)}."
 
 
@@ -214,7 +223,7 @@ def next_drill(result: Result, scored: Score | None = None, rubric: Rubric | Non
         raise DataFileError(f"drills.toml: {drill.id!r} needs words without its figures.")
     about = item.measure if item is not None and by_item else None
     done, value = _figure(drill, result, about)
-    return NextDrill(drill, text, done, value)
+    return NextDrill(drill, _with_lengths(text, result.settings.unit), done, value)
 
 
 def figure_of_likeliest(result: Result) -> tuple[str, Done] | None:

@@ -13,7 +13,7 @@ from toeline.coupons.score import evidence_of, score
 from toeline.measures.figures import RepeatabilityFigures
 from toeline.measures.registry import MEASURES, ids, title_of
 from toeline.result import Quantity, Result
-from toeline.units import Unit, length
+from toeline.units import Unit, in_unit, rod
 
 #: Two photos of the same thing differ by less than this many repeatability deviations in 95 of 100 pairs:
 #: 1.96 times the square root of 2, the repeatability limit of ISO 5725-6:1994, 4.1.4.
@@ -38,7 +38,8 @@ class Change:
 
     def in_words(self, unit: Unit = "mm") -> str:
         """Both figures and what they mean, as a sentence."""
-        name = f"{self.called[0].upper()}{self.called[1:]}"
+        called = in_unit(self.called, unit)
+        name = f"{called[0].upper()}{called[1:]}"
         if self.verdict == "cannot be told":
             return f"{name}: cannot be told. {self.why}".strip()
         had, has = (in_words(self.of, q.value or 0.0, unit, q.U) for q in (self.before, self.after))
@@ -158,7 +159,7 @@ def _differ(before: Result, after: Result) -> tuple[str, ...]:
     one, two, unit = before.settings.welding, after.settings.welding, after.settings.unit
     if one.electrode_mm != two.electrode_mm:
         sizes = " and ".join(
-            "a rod not said" if mm is None else length(mm, unit) for mm in (one.electrode_mm, two.electrode_mm)
+            "a rod not said" if mm is None else rod(mm, unit) for mm in (one.electrode_mm, two.electrode_mm)
         )
         said.append(f"The rods were not of one size ({sizes}).")
     if one.electrode_class != two.electrode_class:

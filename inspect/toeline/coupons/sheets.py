@@ -19,7 +19,7 @@ from toeline.coupons.roster import Roster, tag_picture
 from toeline.photo import U8
 from toeline.report.typeset import Paper, typeset
 from toeline.result import Quantity, Result
-from toeline.units import Unit, say
+from toeline.units import Unit, in_unit, say
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +62,7 @@ def coupon_sheets(
         "pass_mark": f"{scores.rubric.pass_share * scores.rubric.points:g}",
         "made": made_at.strftime("%Y-%m-%d %H:%M UTC"),
         "version": __version__,
-        "plan": _plan(scores, sheets),
+        "plan": _plan(scores, sheets, unit),
         "coupons": [
             _sheet(coupon, sheet, names.get(coupon.photo), place_in_words(places.get(coupon.photo)))
             | {"since": _since(coupon, (since or {}).get(coupon.photo), unit)}
@@ -101,7 +101,10 @@ def progress_sheet(
         "drill": progress.drill.title if progress.drill else None,
         "verdict": progress.aim.verdict if progress.aim else "cannot be told",
         "aim": progress.aim_in_words(unit, rod),
-        "others": [[one.called, said(one.before, unit), said(one.after, unit), one.verdict] for one in progress.others],
+        "others": [
+            [in_unit(one.called, unit), said(one.before, unit), said(one.after, unit), one.verdict]
+            for one in progress.others
+        ],
         "differ": list(progress.differ),
     }
     sources = {f"picture{n}.jpg": bead.picture for n, bead in enumerate(beads) if bead.picture}
@@ -140,10 +143,10 @@ def _typeset(template: str, data: Mapping[str, object], sources: Mapping[str, by
     return typeset(text, data, sources, made_at, ("a-2a", "ua-1"))
 
 
-def _plan(scores: ClassScores, sheets: tuple[LearnerSheet, ...]) -> list[list[str]]:
+def _plan(scores: ClassScores, sheets: tuple[LearnerSheet, ...], unit: Unit) -> list[list[str]]:
     """The next session: drill, what to weld in general, who does it."""
     plan = grouped((sheet.name, sheet.drill) for sheet in sheets)
-    rows = [[drill.title, drill.general, ", ".join(names)] for drill, names in plan if drill is not None]
+    rows = [[drill.title, drill.general(unit), ", ".join(names)] for drill, names in plan if drill is not None]
     again = [name for drill, names in plan if drill is None for name in names]
     if again:
         rows.append(["Take the photo again", "Each sheet says what is wrong with the photo.", ", ".join(again)])

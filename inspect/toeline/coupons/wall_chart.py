@@ -13,9 +13,11 @@ from toeline.causes.chart import chart
 from toeline.causes.remedies import placeholders, remedies
 from toeline.coupons.coupons import ClassScores, Coupon
 from toeline.errors import RubricError
+from toeline.measures.registry import title_of
 from toeline.names import CAUSES
 from toeline.report.typeset import typeset
 from toeline.result import CauseId, Result
+from toeline.units import Unit, in_unit, say
 
 Paper = Literal["a3", "a4", "us-tabloid", "us-letter"]
 #: A bead stands for a trouble that is at least this likely and is not tied with another; common practice, no source.
@@ -74,6 +76,7 @@ def wall_chart(
     pictures: Mapping[str, bytes],
     *,
     paper: Paper = "a3",
+    unit: Unit = "mm",
     made_at: datetime | None = None,
 ) -> bytes:
     """The chart as one tagged PDF; ``pictures`` are JPEGs by photo name, of the photos that the plan names.
@@ -83,11 +86,11 @@ def wall_chart(
     made_at = made_at or datetime.now(UTC)
     results = {one.photo: one.result for one in scores.coupons if one.result is not None}
     good = [
-        Example(title, photo, tuple(_measures(results[photo])), do)
+        Example(title, photo, tuple(_measures(results[photo], unit)), do)
         for title, photo, do in (("Best", plan.best, "Weld it so."), ("Typical", plan.typical, "Most of us are here."))
         if photo is not None
     ]
-    troubles = [_example(cause, photo, results[photo]) for cause, photo in plan.troubles.items()]
+    troubles = [_example(cause, photo, results[photo], unit) for cause, photo in plan.troubles.items()]
     names = {photo: f"bead{number}.jpg" for number, photo in enumerate(pictures)}
     data = {
         "paper": paper,
@@ -129,13 +132,13 @@ def _likeliest(usable: Mapping[str, Coupon], cause: CauseId) -> str | None:
     return max(shown)[1] if shown else None
 
 
-def _example(cause: CauseId, photo: str, result: Result) -> Example:
+def _example(cause: CauseId, photo: str, result: Result, unit: Unit) -> Example:
     """A trouble with the signs on this bead where its ranking holds it, else with those of the chart."""
     ranked = next((one for one in result.causes if one.cause == cause), None)
     row = next(trouble for trouble in chart().troubles if trouble.cause == cause)
     usual = (chart().signs[each.sign].says[each.state] for each in row.signs)
     signs = tuple(ranked.evidence[:MOST_SIGNS]) if ranked and ranked.evidence else tuple(usual)[:MOST_SIGNS]
-    return Example(CAUSES[cause], photo, signs, _in_general(row.try_))
+    return Example(CAUSES[cause], photo, signs, in_unit(_in_general(row.try_), unit))
 
 
 def _in_general(actions: tuple[str, ...]) -> str:
@@ -145,13 +148,10 @@ def _in_general(actions: tuple[str, ...]) -> str:
     return next((text for text in words if not placeholders(text)), "")
 
 
-def _measures(result: Result) -> list[str]:
-    from toeline.measures.registry import title_of
-    from toeline.units import say
-
+def _measures(result: Result, unit: Unit) -> list[str]:
     shown = ("width_mean", "width_variation", "leg_base", "leg_upright", "ripple_pitch")
     known = [(name, result.measures[name]) for name in shown if name in result.measures]
-    return [f"{title_of(name)}: {say(value)}" for name, value in known if value.value is not None][:MOST_SIGNS]
+    return [f"{title_of(name)}: {say(value, unit)}" for name, value in known if value.value is not None][:MOST_SIGNS]
 
 
 def _cell(one: Example, names: Mapping[str, str]) -> dict[str, object]:
