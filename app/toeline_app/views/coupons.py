@@ -15,7 +15,8 @@ from toeline.coupons.wall_chart import Paper as ChartPaper
 from toeline.errors import ToelineError
 from toeline.names import CAUSES
 from toeline.result import CauseId, Outcome, Result
-from toeline.units import Unit, in_unit, length, rod, say
+from toeline.units import Unit, in_unit, length, say
+from toeline.units import rod as rod_size
 from toeline_app import (
     classroom,
     coach,
@@ -114,7 +115,7 @@ def _how_welded(rubric: Rubric) -> None:
 
 
 def _welded_in_words(now: Preferences) -> str:
-    words = [f"rod {rod(now.electrode_mm, now.unit)}" if now.electrode_mm else "rod's size not given"]
+    words = [f"rod {rod_size(now.electrode_mm, now.unit)}" if now.electrode_mm else "rod's size not given"]
     if now.electrode_class:
         words.append(now.electrode_class)
     if now.intended_width_mm:
@@ -128,7 +129,7 @@ def _edit(now: Preferences) -> Preferences:
         "Core diameter of the rods",
         ELECTRODES,
         index=ELECTRODES.index(now.electrode_mm) if now.electrode_mm in ELECTRODES else None,
-        format_func=lambda mm: rod(mm, now.unit),
+        format_func=lambda mm: rod_size(mm, now.unit),
         placeholder="Not given",
         key="class_electrode",
     )
