@@ -26,16 +26,14 @@ KINDS = {
 
 
 def left_in_words(asks: Sequence[Ask]) -> str:
-    """``Left: 2 looks, 1 gauge reading, or 2 to 4 photos more``, which do in the gauge's place; nothing for none."""
-    if not asks:
-        return ""
+    """``Left: 2 looks, 1 gauge reading or 2 to 4 photos from the sides``; nothing where nothing is left."""
     counts: Counter[str] = Counter(one.kind for one in asks)
-    words = ", ".join(f"{counts[k]} {KINDS[k][counts[k] > 1]}" for k in KINDS if counts[k])
+    words = {kind: f"{counts[kind]} {names[counts[kind] > 1]}" for kind, names in KINDS.items() if counts[kind]}
     by_photos = sum(one.by_photos for one in asks)
     if by_photos:
         some = "" if by_photos == counts["gauge"] else f" for {by_photos} of them"
-        words += f", or{some} 2 to 4 photos more"
-    return f"Left: {words}."
+        words["gauge"] += f" or{some} 2 to 4 photos from the sides"
+    return f"Left: {', '.join(words.values())}." if words else ""
 
 
 def page_part(shown: Shown, result: Result) -> None:

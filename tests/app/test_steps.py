@@ -153,8 +153,8 @@ def test_what_a_limit_goes_by_is_asked_for_on_the_spot():
     ("kinds", "words"),
     [
         ([], ""),
-        (["look", "look", "gauge+"], "Left: 2 looks, 1 gauge reading, or 2 to 4 photos more."),
-        (["gauge", "gauge+"], "Left: 2 gauge readings, or for 1 of them 2 to 4 photos more."),
+        (["look", "look", "gauge+"], "Left: 2 looks, 1 gauge reading or 2 to 4 photos from the sides."),
+        (["gauge", "gauge+"], "Left: 2 gauge readings or for 1 of them 2 to 4 photos from the sides."),
         (["setting", "condition", "photo"], "Left: 1 setting, 1 question, 1 better photo."),
     ],
 )
