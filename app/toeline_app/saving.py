@@ -12,7 +12,7 @@ from streamlit.runtime.uploaded_file_manager import UploadedFile
 
 from toeline.errors import ToelineError
 from toeline.record import DecisionKind, Identity, Inspection, NewDecision
-from toeline.result import Result
+from toeline.result import Result, Settings
 from toeline_app import components, photos, said, service, serving, ui
 from toeline_app.photos import Shown
 
@@ -101,7 +101,7 @@ def save_form(shown: Shown) -> None:
                 said.change(instead_of=None)
                 said.say(sha256, saved=None)
                 st.rerun()
-        filled = inspection_form(f"save_{sha256}_{old}", earlier, remember=True)
+        filled = inspection_form(f"save_{sha256}_{old}", earlier, remember=True, welded=result.settings)
         if filled is None:
             return
         sides = [(one.name, one.path.read_bytes()) for one in shown.photo.sides]
@@ -113,13 +113,15 @@ def save_form(shown: Shown) -> None:
             st.rerun()
 
 
-def inspection_form(key: str, old: Inspection | None, *, remember: bool = False) -> Filled | None:
+def inspection_form(
+    key: str, old: Inspection | None, *, remember: bool = False, welded: Settings | None = None
+) -> Filled | None:
     """What is asked about an inspection, filled with what is known; what is to be saved, once that was looked over.
 
     With ``old`` it asks why that one is superseded, and starts from what that one says. ``remember``: what is typed
-    comes back after a reload.
+    comes back after a reload. ``welded``: the settings it was measured with, which say the procedure and the pass.
     """
-    before: dict[str, object] = dict(said.now().typed)
+    before: dict[str, object] = _said_by(welded) | dict(said.now().typed)
     if old is not None:
         before = old.identity.model_dump() | {"remarks": old.remarks}
     why = _text(f"{key}_old", "Why the earlier one is superseded", "", area=True) if old else ""
@@ -134,6 +136,14 @@ def inspection_form(key: str, old: Inspection | None, *, remember: bool = False)
         typed = {name: value for name, value in (identity | {"remarks": remarks}).items() if isinstance(value, str)}
         said.change(typed={name: value for name, value in typed.items() if value})
     return filled if _looked_over(key, filled) else None
+
+
+def _said_by(welded: Settings | None) -> dict[str, object]:
+    """What the settings of a weld say of its identity."""
+    if welded is None:
+        return {}
+    procedure = welded.procedure.name if welded.procedure else None
+    return {"procedure": procedure, "weld_pass": welded.welding.weld_pass}
 
 
 def _looked_over(key: str, filled: Filled) -> bool:

@@ -66,6 +66,14 @@ TESTS: dict[TestKind, str] = {
     "hardness": "hardness test",
 }
 
+#: What a person decided, in a word.
+DECIDED: dict[str | None, str] = {
+    "accept": "accepted",
+    "reject": "rejected",
+    "refer": "referred",
+    None: "not decided",
+}
+
 #: The plates of a fillet. Which is which is what the cards say: a photo cannot tell whether they were laid swapped.
 PLATES: dict[Literal["base", "upright"], str] = {
     "base": "base plate (card A)",

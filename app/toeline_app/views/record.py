@@ -11,13 +11,13 @@ import streamlit as st
 
 from toeline.errors import ToelineError
 from toeline.measures.registry import title_of
+from toeline.names import DECIDED
 from toeline.record import Filters, Inspection, Summary
 from toeline.result import Outcome
 from toeline_app import coach, components, prefs, relief, saving, service, ui
 from toeline_app.uploads import TooMuch
 from toeline_app.views import bench
 from toeline_app.views import weld as whole_weld
-from toeline_app.views.weld import DECISION_WORDS
 
 SORTS = {
     "created": "When recorded",
@@ -96,7 +96,7 @@ def _filters() -> tuple[Filters, str, bool]:
         "Decision",
         ("accept", "reject", "refer", "none"),
         index=None,
-        format_func=lambda one: DECISION_WORDS[None if one == "none" else one],
+        format_func=lambda one: DECIDED[None if one == "none" else one],
         placeholder="Any",
         key="filter_decision",
     )
@@ -117,7 +117,7 @@ def _filters() -> tuple[Filters, str, bool]:
 
 def _row(row: Summary) -> None:
     label = f"{ui.outcome_word(row.outcome)} · {ui.plain(saving.title(row.number, row.identity))}"
-    tail = f" · {DECISION_WORDS[row.decision]}" + (" · superseded" if row.superseded else "")
+    tail = f" · {DECIDED[row.decision]}" + (" · superseded" if row.superseded else "")
     tail += ui.plain(f" · {'; '.join(row.beside)}") if row.beside else ""
     if st.button(label + tail, key=f"open_{row.id}", width="stretch"):
         open_inspection(row.id)
@@ -166,7 +166,7 @@ def _one(inspection: Inspection) -> None:
     ui.badge(
         state,
         f"Tool: {components.beside(result)}. "
-        f"Person: {DECISION_WORDS[inspection.decision.decision if inspection.decision else None]}.",
+        f"Person: {DECIDED[inspection.decision.decision if inspection.decision else None]}.",
     )
     try:
         picture = service.recorded_picture(inspection.photos[0].sha256, result.to_json(None), unit)
@@ -264,7 +264,7 @@ def _decisions(inspection: Inspection) -> None:
         ui.table(
             ("Decision", "By", "Reason", "When"),
             [
-                (DECISION_WORDS[one.decision], one.by or "–", one.reason or "–", ui.moment(one.at))
+                (DECIDED[one.decision], one.by or "–", one.reason or "–", ui.moment(one.at))
                 for one in inspection.decisions
             ],
             caption="Decisions, the last one holds",

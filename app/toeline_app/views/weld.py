@@ -7,21 +7,19 @@ from datetime import date
 import streamlit as st
 
 from toeline.errors import ToelineError
-from toeline.names import TESTS
+from toeline.names import DECIDED, TESTS
 from toeline.record import Summary, Weld, WeldTest
 from toeline.record.models import read_test
-from toeline.report.content import test_rows, weld_words
+from toeline.report.content import part_words, test_rows
 from toeline.text import capital
 from toeline_app import components, prefs, service, ui
 from toeline_app.photos import plain_name
-
-DECISION_WORDS = {"accept": "accepted", "reject": "rejected", "refer": "referred", None: "not decided"}
 
 
 def state(one: Summary) -> str:
     """Outcome with what has to stand beside it, and what a person decided."""
     beside = f" ({'; '.join(one.beside)})" if one.beside else ""
-    decided = "superseded" if one.superseded else DECISION_WORDS[one.decision]
+    decided = "superseded" if one.superseded else DECIDED[one.decision]
     return f"{ui.outcome_word(one.outcome)}{beside} · {decided}"
 
 
@@ -70,8 +68,7 @@ def show(weld: Weld, here: str) -> str | None:
 
 
 def _part(one: Summary) -> str:
-    identity = one.identity.model_copy(update={"weld": None, "drawing": None})
-    return capital(weld_words(identity).removeprefix("weld without a number").removeprefix(", ")) or "The weld"
+    return capital(part_words(one.identity))
 
 
 def _small(one: Summary) -> bytes | None:

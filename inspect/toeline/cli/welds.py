@@ -12,7 +12,7 @@ import typer
 
 from toeline.cli.records import WELDS, AsJson, Where, app, count, existing, say, store_type
 from toeline.errors import RecordError
-from toeline.names import TESTS, TestKind
+from toeline.names import DECIDED, TESTS, TestKind
 from toeline.units import in_unit
 from toeline.units import rod as rod_size
 from toeline.units import say as words
@@ -70,12 +70,11 @@ def weld(
 
 
 def _weld_lines(found: Weld) -> Iterator[str]:
-    from toeline.report.content import weld_words
+    from toeline.report.content import part_words
 
     yield ", ".join(f"{name} {said}" for name, said in _weld_head(found)) or "A weld without a number"
     for one in found.inspections:
-        which = weld_words(one.identity.model_copy(update={"weld": None, "drawing": None}))
-        yield f"  {_entry(one)}{which.removeprefix('weld without a number')}: {_state(one)}"
+        yield f"  {_entry(one)}, {part_words(one.identity)}: {_state(one)}"
     for test in found.tests:
         held = f"superseded by entry {test.superseded_by}" if test.superseded_by else test.outcome.upper()
         tail = "".join(f", {said}" for said in (test.date, test.by, test.standard, test.found) if said)
@@ -87,7 +86,7 @@ def _entry(one: Summary) -> str:
 
 
 def _state(one: Summary) -> str:
-    decided = {"accept": "accepted", "reject": "rejected", "refer": "referred", None: "not decided"}[one.decision]
+    decided = DECIDED[one.decision]
     beside = f" [{'; '.join(one.beside)}]" if one.beside else ""
     return f"{one.outcome or 'not judged'}{beside}, {'superseded' if one.superseded else decided}"
 

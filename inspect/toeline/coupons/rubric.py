@@ -23,6 +23,7 @@ from toeline.errors import RubricError
 from toeline.evidence.gauge import gauges
 from toeline.measures.registry import ids
 from toeline.result import IndicationKind, Model
+from toeline.text import spoken_error
 
 #: Measures of a bead that a rubric may score, by their names in the result document.
 MEASURES = ids(scorable=True)
@@ -187,7 +188,7 @@ def read_rubric(text: str, name: str = "rubric") -> Rubric:
     except ValidationError as error:
         first = error.errors(include_url=False)[0]
         where = [str(part) if isinstance(part, int) else part for part in first["loc"]]
-        message = first["msg"].removeprefix("Value error, ")
+        message = spoken_error(first)
         line = line_of(text, first["loc"])
         raise RubricError(f"{name}, line {line}: {'.'.join(where) or 'rubric'}: {message}.") from None
 

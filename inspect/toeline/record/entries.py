@@ -12,6 +12,7 @@ from pydantic import ValidationError
 from sqlalchemy import Connection, select
 
 from toeline.errors import RecordError
+from toeline.names import DECIDED
 from toeline.record import chain, search
 from toeline.record import tables as t
 from toeline.record.models import (
@@ -262,8 +263,9 @@ def undone(connection: Connection, old: str) -> tuple[str, ...]:
     ).first()
     said = []
     if taken is not None:
-        words = {"accept": "accepted", "reject": "rejected", "refer": "referred"}[taken.decision]
-        said.append(f"Entry {number} was {words} on {taken.at[:10]}: that decision is not carried over.")
+        said.append(
+            f"Entry {number} was {DECIDED[taken.decision]} on {taken.at[:10]}: that decision is not carried over."
+        )
     said.append(f"Entry {number} no longer counts in the list, in trends and in the welder's continuity.")
     said.append(f"A report of entry {number} that is printed already does not know it; printed anew it says so.")
     return tuple(said)

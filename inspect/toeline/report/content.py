@@ -276,6 +276,12 @@ def weld_words(identity: Identity) -> str:
     return ", ".join(filter(None, parts))
 
 
+def part_words(identity: Identity) -> str:
+    """Which part of its weld an inspection shows: pass, layer and side."""
+    said = weld_words(identity.model_copy(update={"weld": None, "drawing": None}))
+    return said.removeprefix("weld without a number").removeprefix(", ") or "the weld"
+
+
 def _superseded(inspection: Inspection | None) -> str:
     if inspection is None or inspection.superseded_by is None:
         return ""

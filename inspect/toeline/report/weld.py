@@ -7,9 +7,9 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from toeline.errors import ReportError
-from toeline.names import TESTS
+from toeline.names import DECIDED, TESTS
 from toeline.photo import Photo
-from toeline.report.content import report_content, test_rows, weld_words
+from toeline.report.content import part_words, report_content, test_rows
 from toeline.report.pdf import Sheet, drawn, lay_out
 from toeline.report.typeset import Paper
 from toeline.text import capital
@@ -18,7 +18,6 @@ from toeline.units import Unit
 if TYPE_CHECKING:
     from toeline.record import Inspection, Summary, Weld
 
-_DECIDED = {"accept": "accepted", "reject": "rejected", "refer": "referred", None: "not decided"}
 _NOTE = (
     "No outcome is given for the weld as a whole: each inspection says what it saw, and a qualified inspector decides "
     "on the weld under the code that governs the work."
@@ -76,13 +75,11 @@ def _front(weld: Weld, title: str) -> dict[str, object]:
 
 
 def _row(one: Summary) -> tuple[str, ...]:
-    identity = one.identity.model_copy(update={"weld": None, "drawing": None})
-    which = weld_words(identity).removeprefix("weld without a number").removeprefix(", ")
     date = one.identity.date.isoformat() if one.identity.date else one.created_at[:10]
-    decision = "superseded" if one.superseded else _DECIDED[one.decision]
+    decision = "superseded" if one.superseded else DECIDED[one.decision]
     return (
         str(one.number),
-        capital(which) or "the weld",
+        capital(part_words(one.identity)),
         one.outcome or "not judged",
         decision,
         date,
