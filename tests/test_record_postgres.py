@@ -119,6 +119,10 @@ def test_record_moves_to_sqlite_and_back(store, tmp_path, monkeypatch):
         Store.restore(tmp_path / "lite.zip", store._engine.url.render_as_string(), store._photos.folder)
 
 
+def test_a_record_of_the_schema_before_is_migrated(url):
+    test_welds.migrated(url)
+
+
 def test_restores_into_an_empty_database(url, tmp_path, monkeypatch):
     with monkeypatch.context() as without:
         without.delenv("TOELINE_PHOTOS")

@@ -117,3 +117,37 @@ def test_all_of_it_comes_back_from_a_backup(store, tmp_path):
         assert again.weld(saved.id) == store.weld(saved.id)
         assert again.procedures() == store.procedures()
         assert again.check(head=store.head()).ok
+
+
+def back_to_the_schema_before(store):
+    """The store as it was before welds had drawings, passes and tests."""
+    with store._writing() as connection:
+        for statement in (
+            "drop table weld_test",
+            "drop table procedure",
+            "drop index ix_inspection_weld",
+            *(f"alter table inspection drop column {name}" for name in ("drawing", "weld_pass", "layer", "face")),
+            "update alembic_version set version_num = '0004'",
+        ):
+            connection.exec_driver_sql(statement)
+
+
+def migrated(place):
+    """A record of the schema before is opened: all that it held is there and checks, and welds can be added to."""
+    with Store.open(place) as store:
+        first = save(store, 0, drawing=None)
+        second = save(store, 1, drawing=None, position="PB")
+        store.erase_person("Ada Brandt")
+        head, held = store.head(), [store.get(one.id) for one in (first, second)]
+        back_to_the_schema_before(store)
+    with Store.open(place) as store:
+        assert [store.get(one.id) for one in held] == held
+        assert store.check(head=head).ok, store.check().findings
+        assert [one.id for one in store.weld(first.id).inspections] == [first.id, second.id]
+        store.add_test(first.id, NewTest(kind="macro", outcome="pass"))
+        save(store, 2, weld_pass="cap", drawing="D-1")
+        assert store.check(head=head).ok
+
+
+def test_a_record_of_the_schema_before_is_migrated_with_what_it_holds(tmp_path):
+    migrated(tmp_path / "record.sqlite")
