@@ -125,7 +125,7 @@ def test_two_beads_on_record_are_held_against_each_other():
     for words in (
         "Shorten the arc",
         "One arc length",
-        "Moved the right way",
+        "What it aimed at: moved the right way",
         "Spatter in 100 mm: 40 ± 6 before",
         "reached",
     ):

@@ -97,7 +97,7 @@ def test_before_and_after_of_two_photos(visitors, class_photos):
     for label, path in (("before", class_photos[0]), ("after", class_photos[1])):
         page.locator(f".st-key-{label}_photos_file input[type=file]").set_input_files([str(path)])
         settled(page)
-    page.get_by_text("What it aimed at").wait_for()
+    page.get_by_text("What it aimed at:").wait_for()
     page.get_by_role("rowheader", name="Width, mean").wait_for()
     settled(page)
     fits(page, "before-and-after")

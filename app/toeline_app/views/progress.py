@@ -15,8 +15,14 @@ from toeline_app import classroom, components, photos, prefs, service, serving, 
 
 Source = Literal["record", "photos"]
 SOURCES: dict[Source, str] = {"photos": "Two photos", "record": "Two beads on record"}
-#: How a verdict is shown: what moved the right way as a pass, the wrong way as a fail, the rest as open.
-_CHIPS = {"moved the right way": "pass", "moved the wrong way": "fail", "moved": "measured"}
+#: How a verdict is shown in short: as what, and in which word.
+_CHIPS = {
+    "moved the right way": ("pass", "Better"),
+    "moved the wrong way": ("fail", "Worse"),
+    "moved": ("measured", "Moved"),
+    "not beyond the tool's spread": ("undecided", "Unsure"),
+    "cannot be told": ("undecided", "Unsure"),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +120,8 @@ def _show(name: str, progress: Progress, before: Bead, after: Bead, unit: Unit) 
     rod = after.result.settings.welding.electrode_mm
     verdict = progress.aim.verdict if progress.aim else "cannot be told"
     words = progress.aim_in_words(unit, rod)
-    ui.line(_CHIPS.get(verdict, "undecided"), "What it aimed at", words, chip=verdict.capitalize())
+    kind, chip = _CHIPS[verdict]
+    ui.line(kind, f"What it aimed at: {verdict}", words, chip=chip)
     for line in progress.differ:
         st.text(f"Mind: {line}")
     ui.table(
