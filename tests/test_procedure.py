@@ -6,7 +6,7 @@ import pytest
 
 import invented
 from toeline.causes import rank_causes
-from toeline.causes.procedure import load_procedure, read_procedure
+from toeline.causes.procedure import load_procedure, procedure_from, read_procedure
 from toeline.causes.welding import check_result, check_settings
 from toeline.datafile import text_of
 from toeline.errors import SettingsError
@@ -107,6 +107,46 @@ def test_a_wrong_procedure_is_refused_in_a_sentence(changed, said):
     with pytest.raises(SettingsError, match=said) as caught:
         read_procedure(text_of("procedures/example.toml").replace(*changed), "wps.toml")
     assert "Value error" not in str(caught.value)
+
+
+TYPED = {
+    "name": " WPS-12 ",
+    "rods": "E7018, E7016,",
+    "rod_sizes": "3.2, 1/8",
+    "polarity": "DC+",
+    "current": "110 - 140",
+    "travel": "4-8",
+    "positions": "2F, vertical up",
+    "interpass": "482",
+}
+
+
+def test_a_procedure_typed_into_a_form():
+    made = procedure_from(TYPED | {"rod_sizes": "0.126, 1/8"}, "in")
+    (run,) = made.run
+    assert (made.name, made.positions, made.preheat_min_c) == ("WPS-12", ("2F", "vertical up"), None)
+    assert made.interpass_max_c == pytest.approx(250)
+    assert run.rods == ("E7018", "E7016")
+    assert run.rod_mm == pytest.approx((3.2, 3.175), abs=1e-3)
+    assert (run.current_a, run.voltage_v, run.polarity) == ((110, 140), None, ("DC+",))
+    assert run.travel_mm_min == pytest.approx((101.6, 203.2))
+
+
+@pytest.mark.parametrize(
+    ("wrong", "said"),
+    [
+        ({"name": " "}, "name or number"),
+        ({"current": "much"}, "'much' is no range of current"),
+        ({"current": "140-110"}, "lower figure first"),
+        ({"polarity": "DCEP"}, "polarity"),
+        ({"positions": "2X"}, "not understood"),
+        ({"rod_sizes": "thick"}, "no length"),
+        ({"interpass": "warm"}, "no temperature"),
+    ],
+)
+def test_what_is_typed_wrong_is_said_in_a_sentence(wrong, said):
+    with pytest.raises(SettingsError, match=said):
+        procedure_from(TYPED | wrong)
 
 
 def test_a_file_that_is_not_there_is_said(tmp_path):

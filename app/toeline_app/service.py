@@ -25,7 +25,7 @@ from toeline.causes.electrodes import electrode_class
 from toeline.causes.position import position_names as names_of_positions
 from toeline.causes.position import read_position
 from toeline.causes.procedure import allowances as allowances_of
-from toeline.causes.procedure import read_procedure
+from toeline.causes.procedure import procedure_from, read_procedure
 from toeline.coupons import log
 from toeline.coupons.agreement import Agreement, agreement, as_points, csv_of_marks, marks_of_scores
 from toeline.coupons.agreement import read_marks as marks_in
@@ -752,10 +752,15 @@ def procedure_example() -> str:
     return text_of("procedures/example.toml")
 
 
-def keep_procedure(text: str) -> str:
-    """Put the procedure in a file's text on record; gives its name. Raises SettingsError or RecordError."""
+def typed_procedure(said: dict[str, str], unit: Unit) -> Procedure:
+    """The procedure typed into a form. Raises SettingsError."""
+    return procedure_from(said, unit)
+
+
+def keep_procedure(told: str | Procedure) -> str:
+    """Put a procedure, or the one in a file's text, on record; gives its name. Raises SettingsError or RecordError."""
     serving.for_inspectors()
-    procedure = read_procedure(text)
+    procedure = read_procedure(told) if isinstance(told, str) else told
     store().keep_procedure(procedure)
     return procedure.name
 

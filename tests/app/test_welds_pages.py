@@ -109,14 +109,21 @@ def test_a_procedure_is_kept_from_the_page_and_a_wrong_one_names_its_line():
     assert any("No procedure" in one.value for one in app.info)
     area = app.text_area[0]
     area.set_value(area.value.replace("current_a = [110, 140]", 'current_a = "much"'))
-    press(app, "Keep the procedure")
+    press(app, "Keep the text")
     assert any("line 22" in one.value for one in app.error)
     assert service.procedures() == ()
     app.text_area[0].set_value(service.procedure_example())
-    press(app, "Keep the procedure")
+    press(app, "Keep the text")
     assert not app.exception
     assert [one.name for one in service.procedures()] == ["WPS-EC-01"]
     assert "110 to 140 A" in tables(app)
+    press(app, "Keep the procedure")
+    assert any("name or number" in one.value for one in app.error)
+    next(one for one in app.text_input if one.label == "Name or number").set_value("WPS-2")
+    next(one for one in app.text_input if one.label == "Current, A").set_value("90-95")
+    press(app, "Keep the procedure")
+    assert [one.name for one in service.procedures()] == ["WPS-2", "WPS-EC-01"]
+    assert "90 to 95 A" in tables(app)
 
 
 def test_settings_outside_a_procedure_are_told_on_the_page():

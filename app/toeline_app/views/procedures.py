@@ -2,11 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import streamlit as st
 
 from toeline.errors import ToelineError
+from toeline.result import Procedure
 from toeline.text import capital
 from toeline_app import prefs, service, ui
+
+#: What is asked about a procedure: name, label, and how it may look.
+FIELDS = (
+    ("name", "Name or number", "WPS-12"),
+    ("revision", "Revision", "2"),
+    ("rods", "Rods, as their boxes name them", "E7018, E7016"),
+    ("rod_sizes", "Core diameters, {unit}", "2.5, 3.2"),
+    ("polarity", "Polarity at the electrode: DC+, DC- or AC", "DC+"),
+    ("current", "Current, A", "110-140"),
+    ("voltage", "Voltage, V", "20-26"),
+    ("travel", "Travel speed, {unit} a minute", "100-220"),
+    ("positions", "Positions", "2F, PB, 3F up"),
+    ("preheat", "Plate before welding, {degree}, at least", "20"),
+    ("interpass", "Between passes, {degree}, at most", "250"),
+)
 
 
 def page() -> None:
@@ -26,17 +44,27 @@ def page() -> None:
             for passes, lines in service.allowances(one, unit):
                 ui.table(("Variable", "Allowed"), lines, caption=passes)
     with ui.fold("keep", "Keep a procedure", "add", expanded=not kept):
-        st.write(
-            "Put in the figures of your own WPS. One of the same name takes the earlier one's place, and that stays."
-        )
+        st.write("Put in the figures of your own WPS; a blank limits nothing. One of the same name takes its place.")
         with st.form("procedure", enter_to_submit=False):
-            text = st.text_area("Ranges", service.procedure_example(), height=520)
-            sent = st.form_submit_button("Keep the procedure", type="primary", width="stretch")
-        if sent:
-            try:
-                name = service.keep_procedure(text)
-            except ToelineError as error:
-                ui.error(capital(str(error)))
-                return
-            st.success(ui.plain(f"{name} is on record."))
-            st.rerun()
+            degree = "°F" if unit == "in" else "°C"
+            said = {
+                name: st.text_input(label.format(unit=unit, degree=degree), placeholder=such, max_chars=200)
+                for name, label, such in FIELDS
+            }
+            if st.form_submit_button("Keep the procedure", type="primary", width="stretch"):
+                _keep(lambda: service.typed_procedure(said, unit))
+    by_pass = ui.fold("keep_file", "Keep one with ranges pass by pass, as a file's text", "data_object")
+    with by_pass, st.form("procedure_file", enter_to_submit=False):
+        text = st.text_area("Ranges", service.procedure_example(), height=520)
+        if st.form_submit_button("Keep the text", type="primary", width="stretch"):
+            _keep(lambda: text)
+
+
+def _keep(told: Callable[[], str | Procedure]) -> None:
+    """Put it on record, or say what is wrong with it."""
+    try:
+        service.keep_procedure(told())
+    except ToelineError as error:
+        ui.error(capital(str(error)))
+        return
+    st.rerun()

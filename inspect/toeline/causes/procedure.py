@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Literal
 
@@ -15,7 +16,7 @@ from toeline.datafile import line_of, read_toml
 from toeline.errors import SettingsError
 from toeline.result import Procedure, ProcedureLine, RunRanges, Settings, Welding
 from toeline.text import either, spoken_error
-from toeline.units import Unit, figure, length, temperature
+from toeline.units import MM_PER_INCH, Unit, figure, length, read_length, read_temperature, temperature
 
 #: How far a rod's core may be from the diameter named and still be it, mm: 3.2, 3.25 and 1/8 in are one rod (ISO 544).
 _SAME_ROD_MM = 0.1
@@ -45,6 +46,61 @@ def read_procedure(text: str, name: str = "procedure") -> Procedure:
         raise SettingsError(f"{name}, line {line_of(text, first['loc'])}: {where}: {spoken_error(first)}.") from None
     check_procedure(procedure)
     return procedure
+
+
+def procedure_from(said: Mapping[str, str], unit: Unit = "mm") -> Procedure:
+    """A procedure as it is typed into a form, one set of ranges for every pass; a blank field limits nothing.
+
+    ``said``: ``name``, ``revision``, ``rods``, ``rod_sizes`` and ``positions`` apart by commas, ``polarity`` likewise,
+    ``current``, ``voltage`` and ``travel`` (in the unit, a minute) as ``110-140``, ``preheat`` and ``interpass``.
+    Raises ``SettingsError``.
+    """
+    told = {name: text.strip() for name, text in said.items()}
+
+    def words(name: str) -> tuple[str, ...]:
+        return tuple(filter(None, (one.strip() for one in told.get(name, "").split(","))))
+
+    def span(name: str, factor: float = 1.0) -> tuple[float, float] | None:
+        if not told.get(name):
+            return None
+        found = _SPAN.fullmatch(told[name])
+        if found is None:
+            raise SettingsError(f"{told[name]!r} is no range of {name}; give the lowest and the highest, as 110-140.")
+        return float(found[1]) * factor, float(found[2]) * factor
+
+    def celsius(name: str) -> float | None:
+        return read_temperature(told[name], unit) if told.get(name) else None
+
+    if not told.get("name"):
+        raise SettingsError("Give the procedure's name or number.")
+    allowed = {
+        "rods": words("rods"),
+        "rod_mm": tuple(read_length(one, unit) for one in words("rod_sizes")),
+        "current_a": span("current"),
+        "voltage_v": span("voltage"),
+        "polarity": words("polarity"),
+        "travel_mm_min": span("travel", MM_PER_INCH if unit == "in" else 1.0),
+    }
+    try:
+        made = Procedure.model_validate(
+            {
+                "name": told["name"],
+                "revision": told.get("revision", ""),
+                "positions": words("positions"),
+                "preheat_min_c": celsius("preheat"),
+                "interpass_max_c": celsius("interpass"),
+                "run": (allowed,),
+            }
+        )
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        where = next((str(part) for part in reversed(first["loc"]) if isinstance(part, str)), "procedure")
+        raise SettingsError(f"The procedure's {where.replace('_', ' ')}: {spoken_error(first)}.") from None
+    check_procedure(made)
+    return made
+
+
+_SPAN = re.compile(r"(\d+(?:\.\d*)?)\s*(?:-|–|to)\s*(\d+(?:\.\d*)?)")
 
 
 def check_procedure(procedure: Procedure) -> None:
