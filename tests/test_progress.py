@@ -103,6 +103,7 @@ def test_a_fault_that_only_a_photo_seems_to_show_is_not_told_until_somebody_look
     looked = compare(before, coached(said(result(), GaugeReading(name="craters", value=0, unit="1"))))
     assert looked.aim.verdict == "moved the right way"
     assert looked.reached == "yes"
+    assert looked.aim.in_words() == "Crater not filled: 1 before, 0 now: moved the right way."
 
 
 def test_advice_to_look_is_held_against_the_likeliest_trouble_and_a_stopped_photo_gives_none():
@@ -155,6 +156,10 @@ def test_the_command_compares_results_that_were_written_before(tmp_path):
     assert run.exit_code == 0, run.output
     assert "moved the right way" in run.output
     assert json.loads(out.read_text())["drill"] == "one_arc"
+    two.write_text(coached(result(problems=(problem("blur_strong"),))).to_json())
+    stopped = CliRunner().invoke(app, ["compare", str(one), str(two)])
+    assert stopped.exit_code == 3
+    assert "two.json: " in stopped.output
     two.write_text("{}")
     wrong = CliRunner().invoke(app, ["compare", str(one), str(two)])
     assert "is no result" in str(wrong.exception)

@@ -249,7 +249,10 @@ def compare(
     sheet: Annotated[Path | None, typer.Option(help="Write both side by side on one page (PDF).")] = None,
     json_out: Annotated[Path | None, typer.Option("--json", help="Write the comparison as JSON.")] = None,
 ) -> None:
-    """Hold a bead against the one before: did what the last advice aimed at move beyond the tool's own spread?"""
+    """Hold a bead against the one before: did what the last advice aimed at move beyond the tool's own spread?
+
+    Exit code: 0 compared, 3 a photo could not be used.
+    """
     from toeline.cli.show_class import show_progress
     from toeline.coupons.document import progress_json
     from toeline.coupons.progress import compare as held_against
@@ -266,6 +269,11 @@ def compare(
         unit=unit,
     )
     (one, first), (two, second) = (_bead(path, settings) for path in (before, after))
+    stopped = [(path, result.stopped) for path, result in ((before, one), (after, two)) if result.stopped]
+    for path, why in stopped:
+        typer.echo(f"toeline: {path.name}: {why}", err=True)
+    if stopped:
+        raise typer.Exit(3)
     progress = held_against(one, two, load_rubric(rubric) if rubric else None)
     show_progress(progress, unit, two.settings.welding.electrode_mm)
     if json_out is not None:

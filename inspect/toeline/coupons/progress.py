@@ -12,6 +12,7 @@ from toeline.coupons.rubric import ELECTRODE, Evidence, Rubric
 from toeline.coupons.score import evidence_of, score
 from toeline.measures.figures import RepeatabilityFigures
 from toeline.measures.registry import MEASURES, ids, title_of
+from toeline.names import INDICATIONS
 from toeline.result import Quantity, Result
 from toeline.units import Unit, in_unit, rod
 
@@ -93,13 +94,18 @@ def compare(before: Result, after: Result, rubric: Rubric | None = None) -> Prog
     if drill is not None and done is None and (likeliest := figure_of_likeliest(before)) is not None:
         trouble, done = likeliest
         why = f"The last advice was to find out first. By what the likeliest trouble, {trouble}, shows:"
-    aim = None if done is None else _change(done, done.called, before, after)
+    aim = None if done is None else _change(done, _name_of(done), before, after)
     reached: Reached = "cannot be told" if aim is None or done is None else done.reached(aim.after)
     why = why if aim else _no_aim(before)
     joint = after.settings.joint
     hands = [name for name in ids(trend=True) if joint in MEASURES[name].joints]
     others = tuple(_change(Evidence(measure=name), title_of(name), before, after) for name in hands)
     return Progress(advice, heading, drill, aim, why, reached, others, _differ(before, after))
+
+
+def _name_of(done: Done) -> str:
+    """What a drill's figure is of, before a colon."""
+    return done.called if done.indication is None else INDICATIONS[done.indication]
 
 
 def _no_aim(before: Result) -> str:
