@@ -100,11 +100,11 @@ def look_at_sides(face: Result, photos: Sequence[Named]) -> SidesSeen:
     )
 
 
-def draw(photo: Path | bytes, result_json: str, unit: Unit) -> bytes:
-    """The annotated picture of a photo measured before."""
+def draw(photo: Path | bytes, result_json: str, unit: Unit, key: bool = True) -> bytes:
+    """The annotated picture of a photo measured before, with or without the key to its numbers."""
     from toeline.report.picture import draw_picture, encode
 
-    return encode(draw_picture(read_photo(photo), Result.model_validate_json(result_json), unit=unit))
+    return encode(draw_picture(read_photo(photo), Result.model_validate_json(result_json), unit=unit, key=key))
 
 
 def weld_pdf(weld: Weld, inspections: Sequence[tuple[Inspection, bytes]], unit: Unit) -> bytes:

@@ -533,7 +533,7 @@ def chart_pdf(scores: ClassScores, plan: WallChart, files: Mapping[str, Path], p
     """A wall chart of a class's own beads, without names; ``files`` are the photos by name."""
     results = {one.photo: one.result for one in scores.coupons if one.result}
     jobs_of = {
-        photo: _WORKERS.submit(jobs.draw, files[photo], results[photo].to_json(None), unit)
+        photo: _WORKERS.submit(jobs.draw, files[photo], results[photo].to_json(None), unit, False)
         for photo in chosen_photos(plan)
     }
     return wall_chart(scores, plan, {photo: job.result() for photo, job in jobs_of.items()}, paper=paper, unit=unit)

@@ -345,7 +345,8 @@ def wall_chart(
     plan = plan_chart(scores, picks)
     results = {one.photo: one.result for one in scores.coupons if one.result is not None}
     pictures = {
-        photo: encode(draw_picture(read_photo(folder / photo), results[photo])) for photo in chosen_photos(plan)
+        photo: encode(draw_picture(read_photo(folder / photo), results[photo], key=False))
+        for photo in chosen_photos(plan)
     }
     write_whole(out, typeset(scores, plan, pictures, paper=paper))
     if plan.missing:
