@@ -71,7 +71,12 @@ def _weight(text: str) -> tuple[str, float]:
 def score(
     folder: Annotated[Path, typer.Argument(help="Folder of coupon photos.")],
     rubric: Annotated[str | None, typer.Option(help="Rubric: a shipped name or a file.")] = None,
-    roster: Annotated[Path | None, typer.Option(help="CSV that names the coupons.")] = None,
+    roster: Annotated[
+        Path | None,
+        typer.Option(
+            help="CSV with name and file or code; electrode, intended_width, criteria and looks of one coupon alone."
+        ),
+    ] = None,
     reference: Annotated[Path | None, typer.Option(help="Photo of the reference bead.")] = None,
     joint: Annotated[Literal["bead", "butt", "fillet"], typer.Option(help="What was welded.")] = "bead",
     thickness: Annotated[
