@@ -48,10 +48,16 @@ def test_a_pass_has_its_own_ranges():
     for said, outcome in ((None, "unknown"), ("cap", "outside"), ("root", None)):
         held = check_settings(settings_from(procedure=two, weld_pass=said, current=90), None).procedure
         assert next((one.outcome for one in held if one.variable == "Pass"), None) == outcome
+    alone = Procedure(name="W", run=(RunRanges(passes=("root",), current_a=(70, 100)),))
+    held = check_settings(settings_from(procedure=alone, weld_pass="cap", current=90), None).procedure
+    assert [(one.variable, one.outcome) for one in held] == [("Pass", "outside")]  # a root's ranges hold for no cap
+    held = check_settings(settings_from(procedure=alone, current=90), None).procedure
+    assert [(one.variable, one.outcome) for one in held] == [("Current", "inside")]
 
 
 @pytest.mark.parametrize(
-    ("seconds", "outcome"), [(30, "inside"), (24, "inside"), (21.8, "unknown"), (21, "outside"), (60, "outside")]
+    ("seconds", "outcome"),
+    [(30, "inside"), (24, "inside"), (22, "unknown"), (21.8, "unknown"), (21, "outside"), (60, "outside")],
 )
 def test_travel_is_decided_only_beyond_the_doubt_of_the_length(seconds, outcome):
     """80 mm ± 1.6 mm: by hand, 80 / 21.8 x 60 = 220.2 mm/min ± 4.4, the limits 100 and 220."""

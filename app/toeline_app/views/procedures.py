@@ -44,7 +44,7 @@ def page() -> None:
             for passes, lines in service.allowances(one, unit):
                 ui.table(("Variable", "Allowed"), lines, caption=passes)
     with ui.fold("keep", "Keep a procedure", "add", expanded=not kept):
-        st.write("Put in the figures of your own WPS; a blank limits nothing. One of the same name takes its place.")
+        st.write("Put in the figures of your own WPS; a blank limits nothing. It replaces an earlier one of that name.")
         with st.form("procedure", enter_to_submit=False):
             degree = "°F" if unit == "in" else "°C"
             said = {
