@@ -544,6 +544,11 @@ def since_last(scores: ClassScores) -> dict[str, tuple[str, Progress]]:
     return log.since_last(store(), scores) if serving.role() == "inspector" else {}
 
 
+def since(coupon: Coupon, rubric: Rubric) -> tuple[str, Progress] | None:
+    """The day of one learner's last bead on record and what moved since; nothing for learners."""
+    return log.since(store(), coupon, rubric) if serving.role() == "inspector" else None
+
+
 def put_on_record(scores: ClassScores, files: Mapping[str, bytes], class_name: str, date: datetime.date) -> PutOnRecord:
     """Save each coupon under its learner's name. Raises RecordError."""
     serving.for_inspectors()

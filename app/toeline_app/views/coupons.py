@@ -372,7 +372,7 @@ def _breakdown(found: Scored) -> None:
     _narrow(one, shown)
     if shown.picture is not None:
         st.image(shown.picture.read_bytes(), width="stretch", alt="The coupon's bead turned level, with both toes.")
-    _since(found, one, unit)
+    _since(one, scores.rubric, unit)
     _sheet(one, scores.rubric, unit)
     with ui.fold("lines", "Points, line by line", "list"):
         ui.table(
@@ -397,9 +397,9 @@ def _sheet(one: Coupon, rubric: Rubric, unit: Unit) -> None:
         ui.card(f"Next drill: {sheet.drill.title}", sheet.drill.say, [sheet.drill_done or ""], strong=False)
 
 
-def _since(found: Scored, one: Coupon, unit: Unit) -> None:
+def _since(one: Coupon, rubric: Rubric, unit: Unit) -> None:
     """What moved since the learner's last bead on record."""
-    since = service.since_last(found.scores).get(one.photo)
+    since = service.since(one, rubric)
     if since is None or not since[1].advice:
         return
     rod = one.result.settings.welding.electrode_mm if one.result else None

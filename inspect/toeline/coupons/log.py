@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from toeline.coupons.coupons import ClassScores, Coupon
 from toeline.coupons.progress import Progress, compare
+from toeline.coupons.rubric import Rubric
 from toeline.criteria import load_criteria
 from toeline.record import Filters, Identity, Inspection, Store, Summary
 from toeline.result import Result
@@ -49,16 +50,17 @@ def put_on_record(
 
 
 def since_last(store: Store, scores: ClassScores) -> dict[str, tuple[str, Progress]]:
-    """By photo, the day of its learner's last bead of this joint and rod on record and what moved since; a coupon whose
-    learner has none is left out."""
-    out: dict[str, tuple[str, Progress]] = {}
-    for one in scores.coupons:
-        if one.result is None or one.result.stopped:
-            continue
-        last = last_bead(store, one.name, one.result)
-        if last is not None:
-            out[one.photo] = (day_of(last), compare(last.result, one.result, scores.rubric))
-    return out
+    """By photo, what moved since its learner's last bead, as :func:`since`; a coupon without one is left out."""
+    found = ((one.photo, since(store, one, scores.rubric)) for one in scores.coupons)
+    return {photo: told for photo, told in found if told is not None}
+
+
+def since(store: Store, coupon: Coupon, rubric: Rubric) -> tuple[str, Progress] | None:
+    """The day of a learner's last bead of this joint and rod on record, and what moved since; None where there is none."""
+    if coupon.result is None or coupon.result.stopped:
+        return None
+    last = last_bead(store, coupon.name, coupon.result)
+    return None if last is None else (day_of(last), compare(last.result, coupon.result, rubric))
 
 
 def last_bead(store: Store, name: str, result: Result) -> Inspection | None:
