@@ -56,7 +56,7 @@ def since_last(store: Store, scores: ClassScores) -> dict[str, tuple[str, Progre
 
 
 def since(store: Store, coupon: Coupon, rubric: Rubric) -> tuple[str, Progress] | None:
-    """The day of a learner's last bead of this joint and rod on record, and what moved since; None where there is none."""
+    """The day of a learner's last bead of this joint and rod on record, and what moved since; None without one."""
     if coupon.result is None or coupon.result.stopped:
         return None
     last = last_bead(store, coupon.name, coupon.result)
