@@ -129,15 +129,15 @@ def check_procedure(procedure: Procedure) -> None:
 
 
 def ranges_for(procedure: Procedure, weld_pass: str | None) -> RunRanges | None:
-    """The ranges that hold for a pass: its own, else those of every pass; None where it cannot be told."""
+    """The ranges that hold for a pass: its own, else those of every other pass; None where it cannot be told.
+
+    A pass that was not said has ranges only where all passes have the same.
+    """
     said = (weld_pass or "").strip().casefold()
+    if not said and len(procedure.run) > 1:
+        return None
     own = next((run for run in procedure.run if said in {each.casefold() for each in run.passes}), None)
-    if own is not None:
-        return own
-    general = next((run for run in procedure.run if not run.passes), None)
-    if general is not None or said:
-        return general
-    return procedure.run[0] if len(procedure.run) == 1 else None
+    return own or next((run for run in procedure.run if not run.passes), None)
 
 
 def allowances(procedure: Procedure, unit: Unit = "mm") -> list[tuple[str, list[tuple[str, str]]]]:
@@ -183,6 +183,7 @@ def _lines(
     run = ranges_for(procedure, weld.weld_pass)
     if run is None:
         passes = sorted({each for one in procedure.run for each in one.passes})
+        passes += ["another"] if any(not one.passes for one in procedure.run) else []
         used = f"the pass {weld.weld_pass}" if weld.weld_pass else "not said"
         outcome: Literal["outside", "unknown"] = "outside" if weld.weld_pass else "unknown"
         yield ProcedureLine(variable="Pass", allowed=either(passes), used=used, outcome=outcome)
