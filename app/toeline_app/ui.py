@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from html import escape
 from importlib import resources
 from pathlib import Path
+from string import Template
 from uuid import uuid4
 
 import streamlit as st
@@ -41,9 +42,9 @@ def style() -> None:
     st.html(Path(str(_STATIC / "style.css")))
 
 
-def drawing(name: str, alt: str) -> None:
-    """One of the app's own line drawings."""
-    sketch((_STATIC / f"{name}.svg").read_text("utf-8"), alt)
+def drawing(name: str, alt: str, **words: str) -> None:
+    """One of the app's own line drawings, with what it leaves open filled in."""
+    sketch(Template((_STATIC / f"{name}.svg").read_text("utf-8")).substitute(words), alt)
 
 
 def sketch(svg: str, alt: str) -> None:

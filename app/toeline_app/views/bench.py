@@ -24,7 +24,8 @@ ELECTRODES = (1.6, 2.0, 2.5, 3.2, 4.0, 5.0, 6.0)
 HOLD_AS = "bench_photos"
 #: The outcome that was last scrolled to, and the photo's it was.
 _IN_VIEW = "outcome_in_view"
-HOLD = "Phone square above the bead, 20 to 30 cm away. Card flat beside the bead. Lamp low from the side."
+#: How far off the phone is held: a round figure in each unit.
+AWAY: dict[Unit, str] = {"mm": "20 to 30 cm", "in": "8 to 12 in"}
 
 
 def page() -> None:
@@ -236,8 +237,14 @@ def _with_ends(photo: Photo, settings: Settings) -> Settings:
     )
 
 
+def _how_to_hold() -> None:
+    away = AWAY[prefs.preferences().unit]
+    says = f"Phone square above the bead, {away} away. Card flat beside the bead. Lamp low from the side."
+    ui.drawing("hold", says, away=away)
+
+
 def _how_to() -> None:
-    ui.drawing("hold", HOLD)
+    _how_to_hold()
     st.markdown(
         "1. Chip and brush the bead, with safety glasses and gloves on; let the plate cool.\n"
         "2. Lay the printed card flat beside the bead, on cold metal only.\n"
@@ -276,7 +283,7 @@ def _detail(shown: Shown, settings: Settings) -> None:
         result, shown, settings.unit, steps.left_in_words(judged.asks) if judged and state == "undecided" else ""
     )
     if state == "retake":
-        ui.drawing("hold", HOLD)
+        _how_to_hold()
     elif state not in ("which", "taps"):
         steps.page_part(shown, result)
         coach.advice(result)
@@ -313,7 +320,7 @@ def _no_result(shown: Shown) -> None:
     if tapped:
         _undo_taps(sha256)
     else:
-        ui.drawing("hold", HOLD)
+        _how_to_hold()
     _start_afresh()
 
 
