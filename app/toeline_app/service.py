@@ -824,9 +824,12 @@ def export_person(name: str) -> dict[str, Any]:
 
 
 def erase_person(name: str) -> Erasure:
-    """Erase a person's name wherever it stands."""
+    """Erase a person's name wherever it stands, and let go of what is kept for a time and names them."""
     serving.for_inspectors()
-    return store().erase_person(name)
+    erased = store().erase_person(name)
+    for kept in (drafts(), classes()):
+        kept.forget_who_is_named(name)
+    return erased
 
 
 @st.cache_data(max_entries=40, show_spinner="Drawing the picture")

@@ -14,3 +14,13 @@ def own_main_module():
     main = sys.modules["__main__"]
     yield
     sys.modules["__main__"] = main
+
+
+@pytest.fixture(autouse=True)
+def own_drafts(tmp_path, monkeypatch):
+    """What the app keeps for a time lies in the test's own folder."""
+    from toeline_app import service
+
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    service.drafts.clear()
+    service.classes.clear()

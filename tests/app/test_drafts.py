@@ -94,3 +94,12 @@ def test_what_was_said_is_the_same_after_it_was_kept():
     assert Said.model_validate_json(said.model_dump_json(exclude_defaults=True)) == said
     assert about.ends == ((1.0, 2.0), (3.0, 4.0))
     assert AboutPhoto(taps=((1.0, 2.0),)).ends is None
+
+
+def test_who_is_erased_is_named_in_no_draft(drafts, photo):
+    drafts.keep("one", Said(looked_by="Ada Brandt").model_dump_json(), {DIGEST: photo})
+    drafts.keep("two", Said(notes={"roster": "name\nADA BRANDT"}).model_dump_json(), {})
+    drafts.keep("three", Said(looked_by="Ada Brandtsen").model_dump_json(), {})
+    assert drafts.forget_who_is_named("Ada Brandt") == 2
+    assert drafts.load("one") is None
+    assert drafts.load("three") is not None
