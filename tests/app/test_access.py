@@ -467,7 +467,9 @@ def test_nobody_is_led_elsewhere(to):
     assert visitor.ask("POST", "/access", body)[1]["location"] == "/"
 
 
-@pytest.mark.parametrize("path", ["/record?inspection=7f", "/trends", "/person/", "/coupons?class=7f"])
+@pytest.mark.parametrize(
+    "path", ["/record?inspection=7f", "/continuity", "/procedures", "/trends", "/person/", "/coupons?class=7f"]
+)
 def test_a_sent_address_of_the_record_is_refused_to_a_learner(path):
     visitor = Visitor(Gate("K7MR-2XPD", "LEAR-N3RS"))
     visitor.ask("POST", "/access", b"code=LEARN3RS")
