@@ -30,10 +30,15 @@ def set_pages(pages: dict[str, StreamlitPage]) -> None:
     st.session_state[_PAGES] = pages
 
 
+def pages() -> dict[str, StreamlitPage]:
+    """All pages, by their addresses."""
+    found: dict[str, StreamlitPage] = st.session_state[_PAGES]
+    return found
+
+
 def page(name: str) -> StreamlitPage:
     """Another page, by its address."""
-    found: StreamlitPage = st.session_state[_PAGES][name]
-    return found
+    return pages()[name]
 
 
 #: Problems that two taps on the bead's ends may solve.

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
+from urllib.parse import parse_qsl, quote, unquote, urlencode, urlsplit
 
 import streamlit as st
 from streamlit import runtime
@@ -28,6 +29,9 @@ from toeline_app.views import (
     repeat,
     trends,
 )
+
+#: The cookie with the address that was asked for before signing in.
+_WHERE_TO = "toeline_where_to"
 
 
 def run() -> None:
@@ -67,6 +71,7 @@ def run() -> None:
         sections["Record"] = [_for_inspectors(page) for page in sections["Record"]]
     current = st.navigation(sections, position="top")
     components.set_pages({page.url_path: page for section in sections.values() for page in section})
+    _go_where_to(current)
     try:
         shown(current.run)
     finally:  # also where the page is drawn anew, or left
@@ -75,6 +80,34 @@ def run() -> None:
     if serving.signs_in_elsewhere():
         st.text(f"Signed in as {st.user.get('name') or st.user.get('email') or 'someone without a name'}.")
         st.button("Sign out", on_click=st.logout, width="stretch")
+
+
+def _remember_where_to() -> None:
+    """Keeps the address that was asked for: the way over the organisation's sign-in leads back to the start."""
+    asked = urlsplit(st.context.url or "").path + "?" + urlencode(st.query_params.to_dict())
+    if asked not in ("/?", "?"):
+        _cookie(quote(asked, safe=""), 600)
+
+
+def _go_where_to(current: StreamlitPage) -> None:
+    """Goes to the address that was asked for before signing in, once."""
+    asked = urlsplit(unquote(st.context.cookies.get(_WHERE_TO, "")))
+    if not serving.signs_in_elsewhere() or not asked.path:
+        return
+    _cookie("", 0)  # in every run: the one that goes elsewhere shows nothing
+    if st.session_state.get(_WHERE_TO):
+        return
+    st.session_state[_WHERE_TO] = True
+    page = components.pages().get(asked.path.strip("/"))
+    if page is not None and current.url_path == "":
+        st.switch_page(page, query_params=dict(parse_qsl(asked.query)))
+
+
+def _cookie(value: str, lasts_s: int) -> None:
+    st.html(
+        f"<script>document.cookie = '{_WHERE_TO}={value}; path=/; max-age={lasts_s}; samesite=lax';</script>",
+        unsafe_allow_javascript=True,
+    )
 
 
 def _for_inspectors(page: StreamlitPage) -> StreamlitPage:
@@ -105,6 +138,7 @@ def _may_come_in() -> bool:
         st.title("toeline")
         st.write("Sign in with your organisation's account.")
         st.button("Sign in", on_click=st.login, type="primary", width="stretch")
+        _remember_where_to()
         return False
     if serving.role() is not None:
         return True

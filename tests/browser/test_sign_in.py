@@ -15,6 +15,9 @@ import pytest
 from driving import free_port, look, serve, settled
 from streamlit.proto.ForwardMsg_pb2 import ForwardMsg
 
+import invented
+from toeline.record import Store
+
 if find_spec("oidc_provider_mock") is None:
     pytest.skip("oidc-provider-mock is not installed", allow_module_level=True)
 
@@ -146,6 +149,25 @@ def test_a_learner_measures_and_does_not_see_what_others_saved(page, app):
     page.goto(f"{app.url}/record")
     settled(page)
     assert page.get_by_role("heading", name="Inspections").count() == 0
+
+
+def test_a_sent_address_opens_after_signing_in_for_who_may_see_it(page, app):
+    with Store.open(app.record) as store:
+        saved = store.save_inspection(invented.result(), invented.photo_bytes(), invented.IDENTITY)
+    page.goto(f"{app.url}/record?inspection={saved.id}")
+    page.get_by_role("button", name="Sign in").wait_for()
+    settled(page)
+    sign_in(page, "noor")
+    page.get_by_role("heading", name=re.compile(invented.IDENTITY.weld)).wait_for()
+    settled(page)
+    page.get_by_role("button", name="Sign out").tap()
+    page.get_by_role("button", name=re.compile("^(Sign in|Confirm|Yes|Log ?out|End)", re.IGNORECASE)).first.wait_for()
+    page.goto(f"{app.url}/record?inspection={saved.id}")
+    page.get_by_role("button", name="Sign in").wait_for()
+    settled(page)
+    sign_in(page, "ada")
+    page.get_by_text("it is for the inspector or the instructor").wait_for()
+    assert page.get_by_text(invented.IDENTITY.weld).count() == 0
 
 
 def test_whom_the_list_does_not_name_is_not_let_in(page):
