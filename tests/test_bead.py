@@ -306,9 +306,28 @@ def test_a_toe_is_as_unsure_as_its_edge_is_soft():
     for soft in (0.05, 0.15, 0.25):
         bead = followed(4.5, -4.5, (0.2, 79.6), soft)
         middle = (bead.s > 30) & (bead.s < 50)
-        expected = np.hypot(rule.u_floor_mm, rule.u_per_blur * 4 * soft)
+        doubt = (rule.doubted[0] - float(bead.confidence[middle].mean())) / (rule.doubted[0] - rule.doubted[1])
+        expected = np.hypot(rule.u_floor_mm, rule.u_per_blur * 4 * soft) * (1 + rule.u_doubted * np.clip(doubt, 0, 1))
         assert bead.u_left[middle] == pytest.approx(expected, rel=0.06)
         assert bead.u_right[middle] == pytest.approx(expected, rel=0.06)
+
+
+def test_a_toe_that_is_not_trusted_is_off_by_more_than_its_blur_tells():
+    """The same sharp edge, of weld metal that is sure and of such as is doubted."""
+    region = doubted_bead(1.0).maps["face"] > 0.5
+    sure, doubted = (_follow(doubted_bead(inside), drawn_beads.FlatFrame(), region, 0.9) for inside in (1.0, 0.45))
+    middle = (sure.s > 20) & (sure.s < 40)
+    assert doubted.confidence[middle].max() < 0.1 < 0.97 < sure.confidence[middle].min()
+    assert (doubted.u_left[middle] > 1.5 * sure.u_left[middle]).all()
+
+
+def test_a_toe_at_the_photos_border_is_not_trusted():
+    band = doubted_bead(1.0)
+    seen = band.seen.copy()
+    seen[band.t > 4.5] = False
+    cut = _follow(replace(band, seen=seen), drawn_beads.FlatFrame(), band.maps["face"] > 0.5, 0.9)
+    assert cut.confidence.max() == 0.0
+    assert cut.t_left[20:-20] == pytest.approx(4.0, abs=0.1)
 
 
 def test_what_lies_beside_a_bead_behind_a_thin_line_is_no_part_of_it():

@@ -117,11 +117,14 @@ def _beside_truth(result: Result, bead: TracedBead, truth: dict[str, Any]) -> di
     over = (seam.said_on_truth >= lo) & (seam.said_on_truth <= hi)
     names = ("right", "left") if seam.reversed else ("left", "right")
     scale = seam.scale(seam.said_on_truth)
-    off = []
+    off, out = [], []
     for said, name in zip(("left", "right"), names, strict=True):
-        line = seam.left if name == "left" else seam.right
-        off.append(to_line(np.array(getattr(result.bead, f"{said}_toe_px")), line) / scale)
-    errors = np.stack(off)[:, over]
+        line, toe = (seam.left if name == "left" else seam.right), np.array(getattr(result.bead, f"{said}_toe_px"))
+        off.append(to_line(toe, line) / scale)
+        half = np.interp(seam.said_on_truth, seam.s, np.linalg.norm(line - seam.middle, axis=1))
+        out.append((to_line(toe, seam.middle) - half) / scale)
+    errors, outwards = np.stack(off)[:, over], np.stack(out)[:, over]
+    u = np.stack([bead.u_left, bead.u_right])[:, over]
     ripples = read_ripples(bead.band, bead.s, bead.t_left, bead.t_right)
     half = float(np.median(errors)) if errors.size else np.inf
     return {
@@ -134,9 +137,14 @@ def _beside_truth(result: Result, bead: TracedBead, truth: dict[str, Any]) -> di
         "charted": ripples.charted,
         "rise": abs(ripples.rise),
         "end_mm": [[bead.end_trust[int(k)], mm] for k, mm in _ends_off(seam, result)],
+        "side": {
+            "bias": outwards.mean(axis=1).tolist() if outwards.size else [],
+            "scatter": outwards.std(axis=1).tolist() if outwards.size else [],
+            "u": np.sqrt(np.mean(u**2, axis=1)).tolist() if outwards.size else [],
+        },
         "station": {
             "confidence": bead.confidence[over][::EACH].round(3).tolist(),
-            "u": np.stack([bead.u_left, bead.u_right])[:, over][:, ::EACH].round(4).tolist(),
+            "u": u[:, ::EACH].round(4).tolist(),
             "error": errors[:, ::EACH].round(4).tolist(),
         },
     }

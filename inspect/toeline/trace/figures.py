@@ -89,6 +89,8 @@ class BeadTrace(Table):
     tip_share: float
     u_floor_mm: float
     u_per_blur: float
+    doubted: tuple[float, float]
+    u_doubted: float
     cut_mm: float
 
 

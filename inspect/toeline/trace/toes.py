@@ -269,6 +269,8 @@ def _follow(band: Band, frame: SurfaceFrame, face: Mask, confidence: float) -> T
     doubt_l, doubt_r = (_doubt(band, smooth, s, v, rule) for v in (top, bottom))
     width = float(np.median(top - bottom))
     for _ in range(_RETRIES):
+        if width <= 0:
+            raise BeadLost("No weld metal is seen between the toes.")
         usual = _usual(s, top, doubt_l[1], width), _usual(s, bottom, doubt_r[1], width)
         if max(float(np.max(top - usual[0])), float(np.max(usual[1] - bottom))) <= rule.swell * width:
             break
@@ -287,6 +289,10 @@ def _follow(band: Band, frame: SurfaceFrame, face: Mask, confidence: float) -> T
     u_l, u_r = np.interp(at, s, doubt_l[0]), np.interp(at, s, doubt_r[0])
     trust = np.minimum(np.interp(at, s, doubt_l[1]), np.interp(at, s, doubt_r[1]))
     trust = trust * np.interp(at, s, likely)  # the toes of what may be no weld metal are not believed either
+    for toe, way in ((left, 1), (right, -1)):
+        trust = np.where(_in_picture(band, at, toe + way * rule.edge_mm), trust, 0.0)
+    more = 1 + rule.u_doubted * ((rule.doubted[0] - trust) / (rule.doubted[0] - rule.doubted[1])).clip(0.0, 1.0)
+    u_l, u_r = u_l * more, u_r * more
     covered: list[Covered] = []
     toes: tuple[tuple[Side, F64, F64, int], ...] = (("left", left, u_l, 1), ("right", right, u_r, -1))
     for side, toe, u, way in toes:
@@ -454,6 +460,13 @@ def _end_trust(band: Band, s: float, mid: float, width: float, way: int) -> floa
     if not within.any() or not beyond.any():
         return 0.0
     return float(np.clip(face[within].mean() - face[beyond].max(), 0.0, 1.0))
+
+
+def _in_picture(band: Band, s: F64, t: F64) -> Mask:
+    """Whether the photo shows places (N,) of the band: a toe at its very border is none, or lies beyond it."""
+    row = np.round((band.t[0] - t) * band.px_per_mm).astype(int).clip(0, len(band.t) - 1)
+    column = np.round((s - band.s[0]) * band.px_per_mm).astype(int).clip(0, len(band.s) - 1)
+    return np.asarray(band.seen[row, column])
 
 
 def _end_seen(band: Band, s: float) -> bool:
