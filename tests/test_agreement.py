@@ -127,3 +127,11 @@ def test_without_the_library_it_is_one_sentence(monkeypatch):
     monkeypatch.setitem(sys.modules, "statsmodels.stats.inter_rater", None)
     with pytest.raises(RubricError, match=r"Agreement needs statsmodels: install toeline\[agreement\]"):
         agreement(*marks([[3, 1], [1, 3]], ["pass", "fail"]), RATERS)
+
+
+def test_U_of_kappa_is_twice_its_standard_error():
+    """Fleiss, Cohen and Everitt 1969, as statsmodels has it."""
+    from statsmodels.stats.inter_rater import cohens_kappa
+
+    found = agreement(*marks([[20, 5], [10, 15]], ["pass", "fail"]), RATERS)
+    assert pytest.approx(2 * cohens_kappa([[20, 5], [10, 15]]).std_kappa) == found.U

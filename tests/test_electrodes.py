@@ -144,3 +144,12 @@ def test_a_length_that_is_none_is_refused(text: str) -> None:
 def test_any_text_is_a_rod_or_none(text: str) -> None:
     rod = read_electrode(text)
     assert rod is None or rod.family in ("cellulosic", "rutile", "basic", "stainless")
+
+
+def test_the_next_source_stands_beside_the_first() -> None:
+    """E7018 of 3.2 mm: 110 to 160 A in the handbook's table 14, 115 to 165 A in the annex of AWS A5.1 (from memory)."""
+    found = handbook_range("E7018", 3.2)
+    assert found is not None
+    assert (found.low_a, found.high_a, found.also_a) == (110, 160, (115, 165))
+    assert found.also_source is not None
+    assert found.also_source.startswith("AWS A5.1")
