@@ -614,3 +614,15 @@ def test_the_weighing_is_bayes_rule_written_out(seed: int) -> None:
         assert posterior.troubles[trouble.id] == pytest.approx(
             sum(w for held, w in weights.items() if trouble.id in held) / whole
         )
+
+
+def test_a_row_that_is_like_another_keeps_what_is_its_own() -> None:
+    """Its own things to try, its own signs first; what it does not say it takes over."""
+    data = _chart_data()
+    first = data["row"][0]
+    twin = copy.deepcopy(first) | {"id": "twin", "like": first["id"], "try": first["try"][-1:]}
+    del twin["signs"]
+    data["row"].insert(1, twin)
+    made = {trouble.id: trouble for trouble in load_chart(ChartFile.model_validate(data)).troubles}
+    assert made["twin"].try_ == tuple(first["try"][-1:])
+    assert made["twin"].signs == made[first["id"]].signs
