@@ -453,6 +453,8 @@ def _end_trust(band: Band, s: float, mid: float, width: float, way: int) -> floa
     a look beyond reaches. A trace that stops in mid-bead has weld metal, or what may be some, on both sides."""
     rule = BeadFigures.read().end
     rows = np.abs(band.t - mid) <= max(rule.middle * width, 1.5 / band.px_per_mm)
+    if not rows.any():  # the middle lies beside the band: nothing of an end is seen
+        return 0.0
     face = gaussian_filter1d(band.maps["face"][rows].mean(axis=0), rule.smooth_mm * band.px_per_mm)
     ahead = way * (band.s - s) / width
     within = (ahead > -rule.within[0]) & (ahead < -rule.within[1])
