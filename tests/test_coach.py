@@ -478,6 +478,40 @@ def test_vertical_up_is_not_dragged_and_leaning_says_which_end() -> None:
     assert "upwards" in lean.words(Coach(up, rank(up)).here).say
 
 
+@pytest.mark.parametrize("action", ["lean", "stand_rod_up"])
+def test_a_rod_is_leaned_from_square_where_the_plate_does_not_lie_flat(action: str) -> None:
+    """A rod on an upright plate points level: counted from upright it would be laid along the seam."""
+    for slope, rotation in ((0, 90), (90, 90), (-90, 90), (0, 180)):
+        coach = Coach(welded(result_of(GOOD), slope_deg=slope, rotation_deg=rotation), rank(result_of(GOOD)))
+        assert "upright" not in remedies().actions[action].words(coach.here).say
+
+
+def test_in_vertical_up_a_tip_that_points_up_is_no_trouble() -> None:
+    ids = {trouble.id for trouble in chart().of("bead", position="vertical up").troubles}
+    assert "drag_angle_small" not in ids
+    assert "drag_angle_small" in {trouble.id for trouble in chart().of("bead").troubles}
+
+
+def test_a_pool_that_is_already_too_large_gets_no_more_current() -> None:
+    for row in (each for each in chart().troubles if each.cause == "travel_too_slow"):
+        moved = [(remedies().actions[name].variable, remedies().actions[name].way) for name in row.try_]
+        assert ("current", 1) not in moved, row.id
+
+
+@pytest.mark.parametrize(
+    ("slope", "rotation", "falls"), [(0, 0, False), (0, 90, False), (90, 90, True), (0, 180, True)]
+)
+def test_what_falls_is_warned_of_where_it_falls_on_the_welder(slope: int, rotation: int, falls: bool) -> None:
+    sheet = coached(welded(result_of(GOOD), slope_deg=slope, rotation_deg=rotation))
+    assert any("molten metal fall" in each for each in sheet.cautions) == falls
+
+
+def test_overhead_nobody_sits_under_the_pool() -> None:
+    over = welded(fault("uneven hand speed"), slope_deg=0, rotation_deg=180)
+    rest = remedies().actions["rest_arm"].words(Coach(over, rank(over)).here).say
+    assert "never from under it" in rest
+
+
 def test_an_undersized_leg_is_aimed_at_also_where_undercut_shows() -> None:
     fillet = next(each for each in FAULTS if each["name"] == "electrode angle off sideways, on a fillet")
     undercut = fillet | {"undercut": "left toe", "legs": "unequal"}

@@ -60,7 +60,7 @@ def test_an_iso_designation_says_polarity_and_positions_itself() -> None:
     rutile = read_electrode("E 42 0 RR 13")
     assert rutile is not None
     assert "AC" in rutile.polarity
-    assert rutile.positions == ("flat", "horizontal")  # 3: flat and horizontal
+    assert rutile.positions == ("flat", "horizontal fillet")  # 3: PA, and PB alone
     heavy = read_electrode("E 42 0 RR 73")
     assert heavy is not None
     assert heavy.dragged  # 7: yield over 160 %

@@ -285,6 +285,17 @@ def test_a_rod_not_made_for_a_position_gets_no_first_setting_there() -> None:
     assert not any("first setting" in line for line in coaching_lines(overhead))
 
 
+@pytest.mark.parametrize("rod", ["E7024", "E7028", "E 42 0 RR 73"])
+def test_an_iron_powder_rod_is_made_for_no_horizontal_weld_but_a_fillet(rod: str) -> None:
+    """AWS A5.1, classification table, and ISO 2560-A, position 3 (from memory): flat, and horizontal fillets."""
+    horizontal = Settings(welding=Welding(electrode_class=rod, slope_deg=0, rotation_deg=90))
+    (fault,) = check_settings(horizontal, settings_position(horizontal)).faults
+    assert fault.kind == "position"
+    assert "so that it lies flat: " in fault.do
+    fillet = Settings(joint="fillet", welding=Welding(electrode_class=rod, slope_deg=0, rotation_deg=45))
+    assert check_settings(fillet, settings_position(fillet)).faults == ()
+
+
 def coaching_lines(said: Settings) -> list[str]:
     return list(advice_of(_result(said, 8.0)).get("settings_lines", ()))
 

@@ -200,6 +200,8 @@ class Row(Model):
     techniques: tuple[Literal["stringer", "weave"], ...] = ()
     #: Positions that give it; where none is said, it is not thought of.
     positions: tuple[PositionName, ...] = ()
+    #: Positions in which it is no trouble.
+    never_in: tuple[PositionName, ...] = ()
     #: Currents it needs; where another is said, it is not thought of.
     currents: tuple[Literal["DC+", "DC-", "AC"], ...] = ()
     signs: tuple[SignStrength, ...] = ()
@@ -250,6 +252,7 @@ class Chart(Model):
         """The chart with the troubles that this joint, welded so and there, can have."""
         fit = (t for t in self.troubles if joint in t.joints)
         fit = (t for t in fit if not t.positions or position in t.positions)
+        fit = (t for t in fit if position not in t.never_in)
         fit = (t for t in fit if not t.currents or current is None or current in t.currents)
         fit = (t for t in fit if not t.techniques or technique is None or technique in t.techniques)
         return self.model_copy(update={"troubles": tuple(fit)})

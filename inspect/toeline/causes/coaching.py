@@ -386,7 +386,11 @@ def _cautions(coach: Coach, given: Iterable[Advice]) -> tuple[str, ...]:
     data, names = CoachingWords.read(), {one.action.id for one in given}
     faults = {fault.kind for fault in coach.check.faults}
     always = [each.text for each in data.caution if each.always]
-    called_for = [each.text for each in data.caution if names & set(each.actions) or faults & set(each.faults)]
+    called_for = [
+        each.text
+        for each in data.caution
+        if names & set(each.actions) or faults & set(each.faults) or coach.here.position in each.positions
+    ]
     shade, amps = data.shade, coach.result.settings.welding.current_a
     step = next((to for upto, to in shade.steps if amps is not None and amps <= upto), None)
     glass = shade.without if step is None else shade.text.format(shade=step)

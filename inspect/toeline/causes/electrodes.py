@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import Any, TypeVar
 
 from toeline.causes.figures import ElectrodeFigures, Family, RangeTable, Span
-from toeline.result import Model, Welding
+from toeline.result import Joint, Model, Welding
 
 T = TypeVar("T")
 
@@ -39,6 +39,11 @@ class Electrode(Model):
     def dragged(self) -> bool:
         """Whether the rod is led with its coating resting on the plate."""
         return self.arc == 0
+
+    def positions_of(self, joint: Joint) -> tuple[str, ...]:
+        """The positions that it is made for on this joint, by the words that positions go by."""
+        here = (each.removesuffix(" fillet") if joint == "fillet" else each for each in self.positions)
+        return tuple(each for each in here if not each.endswith(" fillet"))
 
 
 class CurrentRange(Model):

@@ -13,6 +13,8 @@ from toeline.datafile import DataFile, Table
 
 Family = Literal["cellulosic", "rutile", "basic", "stainless"]
 PositionName = Literal["flat", "horizontal", "vertical up", "vertical down", "overhead"]
+#: Where a rod can be welded: some are made for horizontal fillets and for nothing else that is horizontal.
+RodPosition = Literal[PositionName, "horizontal fillet"]
 Current = Literal["DC+", "DC-", "AC"]
 Span = tuple[float, float]
 
@@ -58,7 +60,7 @@ class RodClass(Table):
     coating: str
     family: Family
     polarity: tuple[Current, ...]
-    positions: tuple[PositionName, ...]
+    positions: tuple[RodPosition, ...]
     arc: float
     source: str
     like: str | None = None
@@ -95,7 +97,7 @@ class ByLetters(Table):
     source: str
     coating: dict[str, Coating]
     current: CurrentDigits
-    positions: dict[str, tuple[PositionName, ...]]
+    positions: dict[str, tuple[RodPosition, ...]]
 
 
 class Designation(Table):
@@ -212,17 +214,18 @@ class PositionFigures(DataFile, file="positions.toml"):
 
 
 class Caution(Table):
-    """Something to take care of: always, or with these actions or faults."""
+    """Something to take care of: always, or with these actions or faults, or in these positions."""
 
     text: str
     source: str
     actions: tuple[str, ...] = ()
     faults: tuple[str, ...] = ()
+    positions: tuple[PositionName, ...] = ()
 
     @property
     def always(self) -> bool:
         """Whether it goes with every sheet."""
-        return not self.actions and not self.faults
+        return not self.actions and not self.faults and not self.positions
 
 
 class Shade(Table):

@@ -273,13 +273,14 @@ def _faults(
                 do=f"Switch the machine off, then change from {weld.polarity} to {runs_on}, as this rod is made for.",
             )
         )
-    if rod and position and position.name not in rod.positions:
+    made_for = rod.positions_of(settings.joint) if rod else ()
+    if rod and position and position.name not in made_for:
         faults.append(
             SettingFault(
                 kind="position",
                 says=f"{rod.designation} is not made for the {position.name} position.",
                 do=f"Take a rod made for the {position.name} position, or turn the work so that it lies "
-                f"{' or '.join(rod.positions[:2])}: this rod is not made for it.",
+                f"{' or '.join(made_for[:2])}: this rod is not made for it.",
             )
         )
     amps, most = weld.current_a, most_for_plate(settings.thickness_mm)
