@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
 import os
-import re
 import shutil
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from time import time
 
 from toeline.files import write_whole
+from toeline.record.mentions import Mentions
+from toeline.record.texts import texts_of
 
 #: A draft is let go this long after it was last changed, s: a day's work.
 KEPT_FOR_S = 43_200.0
@@ -21,6 +23,8 @@ KEPT_FOR = "12 hours"
 CLASS_KEPT_FOR_S = 2_592_000.0
 #: What all drafts together hold; beyond it the longest unchanged are let go.
 MOST_BYTES_OF_ALL = 4_000_000_000
+#: The text of one: a class of a hundred with its roster and rubric takes a tenth of it.
+MOST_TEXT = 2_000_000
 _TEXT = "draft.json"
 _ENDING = ".photo"
 
@@ -47,10 +51,12 @@ class Drafts:
 
         The photos come first and the text last: a kill on the way leaves the draft as it was.
         """
-        folder = self._folder(key)
+        folder, size = self._folder(key), len(text.encode())
+        if size > MOST_TEXT:
+            raise OSError(errno.EFBIG, os.strerror(errno.EFBIG))
         with self._lock:
             folder.mkdir(mode=0o700, exist_ok=True)
-            self._make_room(folder, sum(path.stat().st_size for path in photos.values()))
+            self._make_room(folder, size + sum(path.stat().st_size for path in photos.values()))
             for digest, path in photos.items():
                 kept = folder / f"{digest}{_ENDING}"
                 if not kept.exists():
@@ -62,15 +68,14 @@ class Drafts:
                 if kept.stem not in photos:
                     kept.unlink(missing_ok=True)
 
-    def load(self, key: str) -> tuple[str, dict[str, bytes]] | None:
-        """A draft's text and photos, or None where there is none, or it is past its time."""
+    def load(self, key: str) -> tuple[str, dict[str, Path]] | None:
+        """A draft's text and where its photos lie, or None where there is none, or it is past its time."""
         folder = self._folder(key)
         with self._lock:
             try:
                 if self._over(folder):
                     return None
-                text = (folder / _TEXT).read_text("utf-8")
-                return text, {path.stem: path.read_bytes() for path in folder.glob(f"*{_ENDING}")}
+                return (folder / _TEXT).read_text("utf-8"), {path.stem: path for path in folder.glob(f"*{_ENDING}")}
             except OSError:
                 return None
 
@@ -79,13 +84,15 @@ class Drafts:
         with self._lock:
             shutil.rmtree(self._folder(key), ignore_errors=True)
 
+    def naming(self, name: str) -> list[Path]:
+        """The folders of what names a person, in a text or a photo's own data. Raises RecordError without a name."""
+        mentions = Mentions(name)
+        return [folder for folder in self._root.iterdir() if _names(folder, mentions)]
+
     def forget_who_is_named(self, name: str) -> int:
-        """Let go of what names a person, as a word of its own in any letters; says how many those were."""
-        said = re.escape(json.dumps(name, ensure_ascii=False)[1:-1])
-        # a text within JSON begins a line by two signs of its own
-        named = re.compile(rf"(?:(?<!\w)|(?<=\\[nrt])){said}(?!\w)", re.IGNORECASE)
+        """Let go of what names a person; says how many those were. Raises RecordError without a name."""
         with self._lock:
-            gone = [text.parent for text in self._root.glob(f"*/{_TEXT}") if named.search(text.read_text("utf-8"))]
+            gone = self.naming(name)
             for folder in gone:
                 shutil.rmtree(folder, ignore_errors=True)
         return len(gone)
@@ -96,7 +103,15 @@ class Drafts:
             gone = [folder for folder in self._root.iterdir() if self._over(folder)]
             for folder in gone:
                 shutil.rmtree(folder, ignore_errors=True)
+            self._date_anew()
         return len(gone)
+
+    def _date_anew(self) -> None:
+        """What bears a time to come, as the clock was set back, has its whole time from now on, and no longer."""
+        now = self._clock()
+        for text in self._root.glob(f"*/{_TEXT}"):
+            if text.stat().st_mtime > now:
+                os.utime(text, (now, now))
 
     def _folder(self, key: str) -> Path:
         return self._root / hashlib.sha256(key.encode()).hexdigest()
@@ -116,3 +131,24 @@ class Drafts:
         held = {one: sum(file.stat().st_size for file in one.iterdir()) for one in others}
         while others and sum(held[one] for one in others) + size > MOST_BYTES_OF_ALL:
             shutil.rmtree(others.pop(0), ignore_errors=True)
+
+
+def _names(folder: Path, mentions: Mentions) -> bool:
+    try:
+        said = json.loads((folder / _TEXT).read_text("utf-8"))
+        if any(mentions.in_text(words) for words in _words(said)):
+            return True
+        return any(mentions.in_photo(photo.read_bytes()) for photo in folder.glob(f"*{_ENDING}"))
+    except (OSError, ValueError):  # one that is being made or let go
+        return False
+
+
+def _words(value: object) -> Iterator[str]:
+    """Every text of a JSON value; a text may be JSON itself, as a page's own note is."""
+    for _, words in texts_of(value):
+        yield words
+        if words.startswith("{"):
+            try:
+                yield from _words(json.loads(words))
+            except ValueError:
+                continue

@@ -6,7 +6,7 @@ Heavy libraries are loaded where they are used, as the app itself names these fu
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -61,8 +61,8 @@ def examine(
     from toeline.report.picture import draw_overview, draw_picture, encode
 
     photo = read_photo(path, name)
-    # each further photo takes as long as one more of its size does
-    allow_time_for((1 + len(sides)) * photo.width * photo.height / 1e6)
+    count = 1 + len(sides)
+    allow_time_for(count * photo.width * photo.height / 1e6, count)
     if known is not None:
         result = known
     elif sides:
@@ -86,7 +86,8 @@ def look_at_sides(face: Result, photos: Sequence[Named]) -> SidesSeen:
     unread: dict[int, Problem] = {}
     for nth, (path, name) in enumerate(photos):
         try:
-            read[nth] = read_photo(path, name)
+            read[nth] = photo = read_photo(path, name)
+            allow_time_for(len(photos) * photo.width * photo.height / 1e6)
         except PhotoError as error:
             if nth == 0:
                 raise
@@ -111,10 +112,13 @@ def weld_pdf(weld: Weld, inspections: Sequence[tuple[Inspection, bytes]], unit: 
     """The PDF report of a whole weld: its inspections with their photos."""
     from toeline.report.weld import weld_report
 
-    for one, _ in inspections:
-        allow_time_for(one.result.photo.width_px * one.result.photo.height_px / 1e6)
-    drawn = [(one, read_photo(photo, one.result.photo.name)) for one, photo in inspections]
-    return weld_report(weld, drawn, unit=unit)
+    def drawn() -> Iterator[tuple[Inspection, Photo]]:
+        for one, data in inspections:
+            photo = read_photo(data, one.result.photo.name)
+            allow_time_for(photo.width * photo.height / 1e6)
+            yield one, photo
+
+    return weld_report(weld, drawn(), unit=unit)
 
 
 def pdf(result: Result, photo: Path | bytes, unit: Unit, inspection: Inspection | None) -> bytes:

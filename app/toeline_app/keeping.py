@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from typing import NoReturn
+
 import streamlit as st
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from toeline_app import photos, said, service, serving
 from toeline_app.access_gate import VISITOR, VISITOR_KEY
-from toeline_app.uploads import TooMuch, session_id
+from toeline_app.uploads import NO_ROOM, TooMuch, session_id
 
-_BROUGHT, _KEPT, _NO_ROOM = "draft_brought", "draft_kept", "draft_no_room"
+_BROUGHT, _KEPT, _NOT_KEPT = "draft_brought", "draft_kept", "draft_not_kept"
 
 
 class _Draft(BaseModel):
@@ -42,12 +44,26 @@ def bring_back() -> None:
     text, files = found
     try:
         draft = _Draft.model_validate_json(text)
+    except ValidationError:  # of another version: one begins anew
+        return
+    try:
         for name, held in draft.held.items():
             photos.take_back([(one, files[digest]) for one, digest in held if digest in files], name)
-    except (ValidationError, TooMuch):  # of another version, or there is no room: one begins anew
-        return
+    except (TooMuch, OSError) as error:
+        _wait_for_room(error)
     said.take(draft.said)
     st.session_state[_KEPT] = text
+
+
+def _wait_for_room(error: Exception) -> NoReturn:
+    """Hold nothing, so that the draft stays as it is, until there is room for its photos."""
+    photos.held().clear()
+    service.uploads().keep_only(session_id(), set())
+    st.session_state[_BROUGHT] = False
+    st.title("toeline")
+    st.error(f"What you had here is kept, and cannot be shown now. {error if isinstance(error, TooMuch) else NO_ROOM}")
+    st.button("Try again", width="stretch")
+    st.stop()
 
 
 def keep() -> None:
@@ -65,11 +81,11 @@ def keep() -> None:
     paths = {one.sha256: one.path for page in photos.held().values() for one in page}
     try:
         service.drafts().keep(key, text, paths)
-        st.session_state.pop(_NO_ROOM, None)
+        st.session_state.pop(_NOT_KEPT, None)
     except OSError:
-        if not st.session_state.get(_NO_ROOM):
-            st.session_state[_NO_ROOM] = True
-            st.toast("There is no room on the disk to keep this: a reload of the page would lose it.")
+        if not st.session_state.get(_NOT_KEPT):
+            st.session_state[_NOT_KEPT] = True
+            st.toast("There is no room to keep this: a reload of the page would lose it.")
     st.session_state[_KEPT] = text
 
 

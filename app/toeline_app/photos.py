@@ -99,9 +99,12 @@ def take_up(data: bytes, name: str, into: str) -> Photo:
     return photo
 
 
-def take_back(kept: Sequence[tuple[str, bytes]], into: str) -> None:
-    """Hold photos of a draft, as (name, bytes), under the name ``into``. Raises TooMuch."""
-    held()[into] = [Photo(name, service.uploads().keep(session_id(), data)) for name, data in kept]
+def take_back(kept: Sequence[tuple[str, bytes | Path]], into: str) -> None:
+    """Hold photos of a draft, as (name, bytes or where they lie), under the name ``into``. Raises TooMuch, OSError."""
+    held()[into] = [
+        Photo(name, service.uploads().keep(session_id(), data if isinstance(data, bytes) else data.read_bytes()))
+        for name, data in kept
+    ]
 
 
 def free(files: Sequence[UploadedFile]) -> None:
@@ -112,8 +115,10 @@ def free(files: Sequence[UploadedFile]) -> None:
 
 def let_go_of(unused: Callable[[str], bool]) -> None:
     """Hold no longer what is held under these names."""
-    for name in [name for name in held() if unused(name)]:
-        del held()[name]
+    if gone := [name for name in held() if unused(name)]:
+        for name in gone:
+            del held()[name]
+        _let_go_of_unused(session_id())
 
 
 def held() -> dict[str, list[Photo]]:

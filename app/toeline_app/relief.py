@@ -20,8 +20,6 @@ from toeline_app.photos import Photo, Shown
 if TYPE_CHECKING:
     from toeline.photogrammetry import SidesSeen
 
-#: Photos beside the face photo.
-MOST = 8
 #: Drawings are as wide as a phone shows them, px.
 WIDE = 344.0
 _PREFIX = "sides_"
@@ -117,9 +115,9 @@ def _take(shown: Shown, result: Result, sides: list[Photo]) -> None:
         "Add photos from the sides", type="image", accept_multiple_files=True, key=f"sides_files_{turn}"
     )
     if files:
-        if len(sides) + len(files) > MOST:
-            st.toast(f"{MOST} photos from the sides are taken at most; the first of them are.")
-        photos.take_in(files[: MOST - len(sides)], key, kept=sides)
+        if len(sides) + len(files) > service.MOST_SIDES:
+            st.toast(f"{service.MOST_SIDES} photos from the sides are taken at most; the first of them are.")
+        photos.take_in(files[: service.MOST_SIDES - len(sides)], key, kept=sides)
         st.session_state["sides_turn"] = turn + 1
         st.rerun()
     if found:

@@ -86,6 +86,9 @@ FURTHER_PX = 900
 ROWS_A_PAGE = 20
 #: As many photos at once as there are cores; everyone else waits in line.
 _WORKERS = Workers(min(4, os.cpu_count() or 1), jobs.warm_up)
+#: Several photos of one bead hold more, and take longer: whoever sends one photo waits behind none of them.
+MOST_SIDES = 8
+_OF_SEVERAL = Workers(min(2, os.cpu_count() or 1), jobs.warm_up, at_once=1 + MOST_SIDES)
 
 
 def start_measuring() -> None:
@@ -131,12 +134,13 @@ def submit(
 ) -> Future[jobs.Examined]:
     """Put a photo in line to be measured with those from its sides and drawn, or only drawn where its result is
     ``known``."""
-    return _WORKERS.submit(jobs.examine, path, name, settings, known, with_code, sides)
+    workers = _OF_SEVERAL if sides else _WORKERS
+    return workers.submit(jobs.examine, path, name, settings, known, with_code, sides)
 
 
 def sides_of(face: Result, photos: Sequence[jobs.Named]) -> Future[SidesSeen]:
     """From which sides photos were taken whose first is the photo that ``face`` was measured in."""
-    return _WORKERS.submit(jobs.look_at_sides, face, photos)
+    return _OF_SEVERAL.submit(jobs.look_at_sides, face, photos)
 
 
 def judged_again(result: Result, settings: Settings) -> Result | None:
@@ -161,7 +165,8 @@ def remember(result: Result) -> None:
 
 def abandon(job: Future[jobs.Examined]) -> None:
     """End a photo's job that nobody waits for any more."""
-    _WORKERS.abandon(job)
+    for workers in (_WORKERS, _OF_SEVERAL):
+        workers.abandon(job)
 
 
 def sentence(error: BaseException) -> str:
@@ -824,12 +829,21 @@ def export_person(name: str) -> dict[str, Any]:
 
 
 def erase_person(name: str) -> Erasure:
-    """Erase a person's name wherever it stands, and let go of what is kept for a time and names them."""
+    """Erase a person's name wherever it stands on record. Raises RecordError."""
     serving.for_inspectors()
-    erased = store().erase_person(name)
-    for kept in (drafts(), classes()):
-        kept.forget_who_is_named(name)
-    return erased
+    return store().erase_person(name)
+
+
+def kept_for_a_time(name: str) -> int:
+    """How many drafts and classes under an address name a person."""
+    serving.for_inspectors()
+    return sum(len(kept.naming(name)) for kept in (drafts(), classes()))
+
+
+def forget_kept_for_a_time(name: str) -> int:
+    """Let go of the drafts and classes that name a person; says how many those were."""
+    serving.for_inspectors()
+    return sum(kept.forget_who_is_named(name) for kept in (drafts(), classes()))
 
 
 @st.cache_data(max_entries=40, show_spinner="Drawing the picture")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import secrets
+from pathlib import Path
 
 import streamlit as st
 from pydantic import BaseModel, ConfigDict, ValidationError
@@ -80,9 +81,10 @@ def _put() -> str:
     return key
 
 
-def _open(key: str, text: str, files: dict[str, bytes]) -> None:
+def _open(key: str, text: str, files: dict[str, Path]) -> None:
     try:
         found = _Class.model_validate_json(text)
+        photos.let_go_of(lambda name: name in _HELD)
         for name, held in found.held.items():
             photos.take_back([(one, files[digest]) for one, digest in held if digest in files], name)
     except (ValidationError, TooMuch) as error:

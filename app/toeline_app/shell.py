@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 from collections.abc import Callable
 from pathlib import Path
 from urllib.parse import parse_qsl, quote, unquote, urlencode, urlsplit
@@ -13,7 +14,7 @@ from streamlit.navigation.page import StreamlitPage
 from toeline.errors import ToelineError
 from toeline_app import components, keeping, prefs, service, serving, ui
 from toeline_app.access_gate import PATH
-from toeline_app.uploads import session_id
+from toeline_app.uploads import NO_ROOM, TELL, session_id
 from toeline_app.views import (
     about,
     agreement,
@@ -126,6 +127,9 @@ def shown(page: Callable[[], None]) -> None:
         page()
     except ToelineError as error:
         ui.error(error)
+    except OSError as error:
+        full = error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+        ui.error(NO_ROOM if full else f"A file of the server cannot be used ({error.strerror}). {TELL}")
 
 
 def _may_come_in() -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import shutil
 import tempfile
 import threading
@@ -47,6 +48,8 @@ FULL = (
     f"A session holds {MOST_PHOTOS} photos and {MOST_BYTES // 1_000_000} MB at most. Choose fewer, or reload the page."
 )
 ALL_FULL = "The app holds as many photos as it may. Try again in a few minutes."
+TELL = "Tell whoever runs the app."
+NO_ROOM = f"There is no room on the server's disk. {TELL}"
 
 
 _PREFIX = "toeline-app-"
@@ -151,7 +154,10 @@ class Uploads:
         return folder
 
     def keep(self, session: str, data: bytes) -> Path:
-        """Write a photo's bytes under their digest and say where. Raises TooMuch beyond the limits."""
+        """Write a photo's bytes under their digest and say where. Raises TooMuch beyond the limits.
+
+        A photo that another session holds lies on the disk once: a page that is reloaded again and again fills nothing.
+        """
         folder = self.folder(session)
         path = folder / f"{hashlib.sha256(data).hexdigest()}.photo"
         if path.exists():
@@ -159,15 +165,28 @@ class Uploads:
         held = [one.stat().st_size for one in folder.glob("*.photo")]
         if len(held) >= MOST_PHOTOS or sum(held) + len(data) > MOST_BYTES:
             raise TooMuch(FULL)
-        everyone = sum(one.stat().st_size for one in Path(self._folder.name).glob("*/*.photo"))
-        if everyone + len(data) > MOST_BYTES_OF_ALL:
+        if self._link(path):
+            return path
+        stats = [one.stat() for one in Path(self._folder.name).glob("*/*.photo")]
+        everyone = {(stat.st_dev, stat.st_ino): stat.st_size for stat in stats}
+        if sum(everyone.values()) + len(data) > MOST_BYTES_OF_ALL:
             raise TooMuch(ALL_FULL)
         try:
             path.write_bytes(data)
         except OSError:
             path.unlink(missing_ok=True)
-            raise TooMuch("There is no room on the disk for this photo. Tell whoever runs the app.") from None
+            raise TooMuch(NO_ROOM) from None
         return path
+
+    def _link(self, path: Path) -> bool:
+        """Whether another session held the photo, and now both do."""
+        for same in Path(self._folder.name).glob(f"*/{path.name}"):
+            try:
+                os.link(same, path)
+            except OSError:  # it was let go just now, or this file system has no links
+                continue
+            return True
+        return False
 
     def keep_only(self, session: str, digests: set[str]) -> None:
         """Let go of the session's photos but these."""

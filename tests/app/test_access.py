@@ -353,7 +353,7 @@ def test_a_full_disk_is_one_sentence_and_leaves_nothing_half_there(monkeypatch):
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr("pathlib.Path.write_bytes", full)
-    with pytest.raises(TooMuch, match="no room on the disk"):
+    with pytest.raises(TooMuch, match="no room on the server"):
         uploads.keep("one", b"photo")
     assert list(uploads.folder("one").iterdir()) == []
     uploads.close()
@@ -425,6 +425,20 @@ def test_a_session_may_hold_so_many_photos_and_no_more(monkeypatch):
     with pytest.raises(TooMuch, match="photos and"):
         uploads.keep("one", b"3")
     uploads.keep("two", b"3")
+    uploads.close()
+
+
+def test_a_page_reloaded_again_and_again_fills_nothing(monkeypatch):
+    """Its draft brings the photos back in each new session, and the old ones are only let go after a while."""
+    uploads = Uploads(lambda session: True)
+    monkeypatch.setattr("toeline_app.uploads.MOST_BYTES_OF_ALL", 12)
+    kept = [uploads.keep(f"reload {k}", b"a photo") for k in range(10)]
+    assert uploads.keep("other", b"of 5b") is not None
+    with pytest.raises(TooMuch):
+        uploads.keep("other", b"6")
+    uploads.keep_only("reload 0", set())
+    assert [path.exists() for path in kept] == [False] + [True] * 9
+    assert kept[9].read_bytes() == b"a photo"
     uploads.close()
 
 

@@ -250,6 +250,42 @@ def test_a_person_is_erased_after_being_sure():
     assert IDENTITY.welder not in service.people_and_procedures("welder")
 
 
+def keep_for_a_time(name):
+    """A draft and a class that name somebody."""
+    for kept in (service.drafts(), service.classes()):
+        kept.keep("key", json.dumps({"said": {"looked_by": name}}), {})
+
+
+def test_a_person_is_erased_from_drafts_and_classes_too():
+    service.store().save_inspection(result(), photo_bytes(), IDENTITY)
+    keep_for_a_time(IDENTITY.welder.upper())
+    app = run("person")
+    app.selectbox[0].set_value(IDENTITY.welder).run()
+    assert "So do 2 of the drafts and classes" in app.text[1].value
+    app.checkbox[0].check().run()
+    button(app, "Erase").click().run()
+    assert ["Let go of 2" in one.value for one in app.success] == [True, False]
+    assert service.kept_for_a_time(IDENTITY.welder) == 0
+
+
+def test_a_person_whom_a_draft_alone_names_can_be_erased():
+    keep_for_a_time("Finn Aas")
+    app = page("person")
+    app.session_state["person"] = "Finn Aas"
+    app.run()
+    assert "So do 2 of the drafts and classes" in app.text[1].value
+    assert button(app, "Erase")
+    assert not app.error
+
+
+def test_a_name_that_is_nowhere_is_one_sentence():
+    app = page("person")
+    app.session_state["person"] = "No Body"
+    app.run()
+    assert "Nothing on record names" in app.error[0].value
+    assert not app.exception
+
+
 def test_a_wrong_rubric_names_its_line_in_the_page():
     app = run("coupons")
     assert not app.exception
@@ -336,6 +372,21 @@ def test_a_record_that_fails_is_one_sentence_on_every_page(tmp_path, monkeypatch
     assert not app.exception
     assert "cannot be used" in app.error[0].value
     monkeypatch.setenv("TOELINE_STORE", str(tmp_path / "record.sqlite"))
+
+
+@pytest.mark.parametrize(
+    ("number", "words"), [(28, "no room on the server"), (5, "A file of the server cannot be used")]
+)
+def test_a_disk_that_fails_is_one_sentence_on_every_page(number, words):
+    code = (
+        "import os\nfrom toeline_app import shell\n"
+        f"def page():\n    raise OSError({number}, os.strerror({number}), '/x')\n"
+        "shell.shown(page)"
+    )
+    app = AppTest.from_string(code, default_timeout=60).run()
+    assert not app.exception
+    assert words in app.error[0].value
+    assert "/x" not in app.error[0].value
 
 
 def test_a_lost_photo_hides_nothing_else_of_an_inspection():

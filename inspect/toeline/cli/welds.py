@@ -12,7 +12,9 @@ import typer
 
 from toeline.cli.records import WELDS, AsJson, Where, app, count, existing, say, store_type
 from toeline.errors import RecordError
+from toeline.files import write_whole
 from toeline.names import DECIDED, TESTS, TestKind
+from toeline.text import shown_path
 from toeline.units import in_unit
 from toeline.units import rod as rod_size
 from toeline.units import say as words
@@ -100,17 +102,12 @@ def _write_weld(opened: Store, found: Weld, path: Path) -> None:
     from toeline.photo import read_photo
     from toeline.report.weld import weld_report
 
+    if path.exists():
+        raise RecordError(f"There is a file {shown_path(path)} already: give another name.")
     whole = [opened.get(one.id) for one in found.holding]
-    drawn = [(one, read_photo(opened.photo(one.photos[0].sha256), one.result.photo.name)) for one in whole]
-    pdf = weld_report(found, drawn)
-    try:
-        with path.open("xb") as out:
-            out.write(pdf)
-    except FileExistsError:
-        raise RecordError(f"There is a file {path} already: give another name.") from None
-    except OSError as error:
-        raise RecordError(f"The report {path} cannot be written: {error.strerror}.") from None
-    typer.echo(f"wrote {path}", err=True)
+    drawn = ((one, read_photo(opened.photo(one.photos[0].sha256), one.result.photo.name)) for one in whole)
+    write_whole(path, weld_report(found, drawn))
+    typer.echo(f"wrote {shown_path(path)}", err=True)
 
 
 @app.command("test", rich_help_panel=WELDS)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
@@ -26,7 +26,7 @@ _NOTE = (
 
 def weld_report(
     weld: Weld,
-    inspections: Sequence[tuple[Inspection, Photo | bytes | None]],
+    inspections: Iterable[tuple[Inspection, Photo | bytes | None]],
     *,
     paper: Paper = "a4",
     unit: Unit = "mm",
@@ -34,10 +34,8 @@ def weld_report(
 ) -> bytes:
     """The PDF of a weld with the ``inspections`` of it that hold, each with its measured photo or a picture drawn.
 
-    Raises ``ReportError`` where there is none.
+    One photo is held at a time, where they come one by one. Raises ``ReportError`` where there is none.
     """
-    if not inspections:
-        raise ReportError("There is no inspection of this weld to report.")
     made_at = made_at or datetime.now(UTC)
     sheets = [
         Sheet(
@@ -47,6 +45,8 @@ def weld_report(
         )
         for one, photo in inspections
     ]
+    if not sheets:
+        raise ReportError("There is no inspection of this weld to report.")
     title = f"Weld {weld.weld}" if weld.weld else "Weld without a number"
     return lay_out(f"{title} · report", sheets, paper=paper, made_at=made_at, front=_front(weld, title))
 
