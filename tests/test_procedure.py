@@ -119,12 +119,28 @@ def test_temperatures_as_they_are_typed(typed, unit, celsius):
         (('passes = ["root"]\n', ""), "every pass"),
         (("[[run]]", "[[run"), "not valid TOML"),
         (('polarity = ["DC+"]', 'polarity = ["DCEP"]'), "polarity"),
+        (("current_a = [110, 140]", "current_a = [nan, 140]"), "finite"),
+        (("current_a = [110, 140]", "current_a = [110, 1e400]"), "finite"),
+        (("current_a = [110, 140]", "current_a = [110, 1e308]"), "give one that can be"),
+        (("current_a = [110, 140]", f"current_a = [110, {'9' * 5000}]"), "not valid TOML"),
+        (("current_a = [110, 140]", f"current_a = {'[' * 5000}{']' * 5000}"), "nested too deeply"),
+        (("rod_mm = [3.2]", "rod_mm = [-3.2]"), "core diameter"),
+        (("rod_mm = [3.2]", f"rod_mm = {[3.2] * 60}"), "60 entries in a row"),
+        (('passes = ["root"]', 'passes = ["' + "r" * 1000 + '"]'), "1000 letters"),
     ],
 )
 def test_a_wrong_procedure_is_refused_in_a_sentence(changed, said):
     with pytest.raises(SettingsError, match=said) as caught:
         read_procedure(text_of("procedures/example.toml").replace(*changed), "wps.toml")
     assert "Value error" not in str(caught.value)
+
+
+def test_what_is_kept_of_a_procedure_commands_no_terminal_and_turns_no_line_about():
+    text = 'name = "W\\u001b[31mPS\\n9\\u0007"\nrevision = "\\u202e2"\n[[run]]\nrods = ["E70\\u000018"]\n'
+    made = read_procedure(text)
+    assert (made.name, made.revision, made.run[0].rods) == ("W [31mPS 9", "2", ("E70 18",))
+    with pytest.raises(SettingsError, match="name or number"):
+        read_procedure('name = "\\u0007 "\n[[run]]\n')
 
 
 TYPED = {

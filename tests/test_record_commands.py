@@ -9,6 +9,7 @@ import pytest
 import invented
 from test_cli import toeline  # noqa: F401  the fixture
 from test_record_erasing import photo_of, save
+from test_record_faults import small_disk
 from toeline.record import NewDecision, Receipt, Store
 
 
@@ -143,6 +144,15 @@ def test_a_weld_is_shown_with_its_passes_and_tests_and_reported(run, welds, tmp_
     listed = run("list", "D-210").out
     assert listed.index("cap pass") < listed.index("root pass")
     assert "2 inspections." in listed
+
+
+def test_a_report_of_a_weld_that_does_not_fit_leaves_no_half_file(run, welds, tmp_path):
+    assert run("weld", welds[0], "--report", tmp_path / "whole.pdf").code == 0
+    with small_disk((tmp_path / "whole.pdf").stat().st_size - 1):
+        said = run("weld", welds[0], "--report", tmp_path / "weld.pdf")
+    assert said.code == 2
+    assert "weld.pdf" in said.err
+    assert not [path for path in tmp_path.iterdir() if "weld.pdf" in path.name or path.suffix == ".part"]
 
 
 def test_a_wrong_test_is_superseded_by_its_entry(run, welds):

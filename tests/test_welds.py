@@ -75,6 +75,19 @@ def test_a_wrong_test_result_is_superseded_with_a_reason_and_stays(store):
     assert store.check().tests == 2
 
 
+def test_words_that_are_no_text_are_one_sentence_and_signs_that_nobody_sees_go(store):
+    saved = save(store)
+    with pytest.raises(RecordError, match="bytes that are no text"):
+        store.search("\udcff")
+    with pytest.raises(RecordError, match="bytes that are no text"):
+        store.trend("width_sd", welder="\udcff")
+    with pytest.raises(RecordError, match="too large a number"):
+        store.numbered(10**30)
+    found = "\x1b[31mopen\x07 defect\u202e\n\tof 4 mm\udcff"
+    (test,) = store.add_test(saved.id, NewTest(kind="macro", outcome="fail", found=found)).tests
+    assert test.found == "[31mopen defect\n\tof 4 mm"
+
+
 def test_who_tested_can_be_erased(store):
     saved = save(store)
     store.add_test(saved.id, NewTest(kind="break", outcome="pass", by="Finn Aas", found="Finn Aas saw no pores"))
@@ -102,7 +115,9 @@ def test_a_procedure_that_names_a_person_is_told_of_and_stays(store):
     store.keep_procedure(Procedure(name="WPS Ada Brandt", run=(RunRanges(),)))
     (kept,) = (one for one in store.find_person("Ada Brandt") if one.kept_because)
     assert kept.field == "procedure"
-    assert len(store.export_person("Ada Brandt")["inspections"]) == 1
+    exported = store.export_person("Ada Brandt")
+    assert len(exported["inspections"]) == 1
+    assert [one["name"] for one in exported["procedures"]] == ["WPS Ada Brandt"]
     assert store.erase_person("Ada Brandt").kept == (kept,)
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Literal, TypedDict, Unpack
 
 from toeline.causes.position import read_position
-from toeline.causes.procedure import check_procedure, load_procedure
+from toeline.causes.procedure import load_procedure, sound_procedure
 from toeline.causes.signs import check_noticed
 from toeline.errors import SettingsError
 from toeline.evidence.gauge import gauges, read_gauge, read_look
@@ -148,8 +148,7 @@ def _readings(
 def _procedure(said: str | Path | Procedure | None) -> Procedure | None:
     if not isinstance(said, Procedure):
         return None if said is None else load_procedure(said)
-    check_procedure(said)
-    return said
+    return sound_procedure(said)
 
 
 def _positive(name: str, value: float | None) -> float | None:

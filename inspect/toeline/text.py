@@ -14,10 +14,14 @@ _UNSEEN = ("Cc", "Cs")
 _TURNING = frozenset("\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 
 
+def unseen(sign: str) -> bool:
+    """Whether a sign of a text is a control character, turns the direction of writing about, or is half of a pair."""
+    return unicodedata.category(sign) in _UNSEEN or sign in _TURNING
+
+
 def one_line(text: str) -> str:
     """``text`` on one line: control characters and runs of white space become single spaces."""
-    seen = (" " if unicodedata.category(c) in _UNSEEN or c in _TURNING else c for c in text)
-    return " ".join("".join(seen).split())
+    return " ".join("".join(" " if unseen(c) else c for c in text).split())
 
 
 def shown_name(path: str | Path) -> str:

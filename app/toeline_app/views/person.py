@@ -12,6 +12,9 @@ from toeline.errors import ToelineError
 from toeline.record import Hit
 from toeline_app import components, service, ui
 
+#: How something is shown, and its words.
+Said = tuple[Callable[[str], object], str]
+
 
 def page() -> None:
     """The page."""
@@ -56,7 +59,7 @@ def page() -> None:
     )
     sure = st.checkbox("I am sure, erase this person", key=f"sure_{name}")
     if st.button("Erase", disabled=not sure, type="primary", width="stretch"):
-        said = []
+        said: list[Said] = []
         if held:
             gone = service.forget_kept_for_a_time(name)
             said.append((st.success, f"Let go of {gone} drafts and classes."))
@@ -79,7 +82,7 @@ def _on_record(name: str, *, alone: bool) -> tuple[tuple[Hit, ...], dict[str, An
         return (), {}
 
 
-def _erased(name: str) -> list[tuple[Callable[[str], object], str]]:
+def _erased(name: str) -> list[Said]:
     """Erases the person from the record; what went, what could not, and what else to think of."""
     erased = service.erase_person(name)
     of = f"{erased.inspections} inspection" + ("" if erased.inspections == 1 else "s")

@@ -15,7 +15,7 @@ from toeline.causes.position import WeldingPosition, named_position, read_positi
 from toeline.datafile import line_of, read_toml
 from toeline.errors import SettingsError
 from toeline.result import Procedure, ProcedureLine, RunRanges, Settings, Welding
-from toeline.text import either, spoken_error
+from toeline.text import either, one_line, spoken_error
 from toeline.units import MM_PER_INCH, Unit, figure, length, read_length, read_temperature, temperature
 
 #: How far a rod's core may be from the diameter named and still be it, mm: 3.2, 3.25 and 1/8 in are one rod (ISO 544).
@@ -44,8 +44,7 @@ def read_procedure(text: str, name: str = "procedure") -> Procedure:
         first = error.errors(include_url=False)[0]
         where = ".".join(str(part) for part in first["loc"] if isinstance(part, str)) or "procedure"
         raise SettingsError(f"{name}, line {line_of(text, first['loc'])}: {where}: {spoken_error(first)}.") from None
-    check_procedure(procedure)
-    return procedure
+    return sound_procedure(procedure)
 
 
 def procedure_from(said: Mapping[str, str], unit: Unit = "mm") -> Procedure:
@@ -96,36 +95,79 @@ def procedure_from(said: Mapping[str, str], unit: Unit = "mm") -> Procedure:
         first = error.errors(include_url=False)[0]
         where = next((str(part) for part in reversed(first["loc"]) if isinstance(part, str)), "procedure")
         raise SettingsError(f"The procedure's {where.replace('_', ' ')}: {spoken_error(first)}.") from None
-    check_procedure(made)
-    return made
+    return sound_procedure(made)
 
 
 _SPAN = re.compile(r"(\d+(?:\.\d*)?)\s*(?:-|–|to)\s*(\d+(?:\.\d*)?)")
 
 
-def check_procedure(procedure: Procedure) -> None:
-    """Refuse a procedure whose words are not understood, or whose ranges are none. Raises ``SettingsError``."""
-    for position in procedure.positions:
+#: What a procedure may hold: letters of a word, and words or sets of ranges in a row. A sheet is not longer.
+_LONGEST, _MOST = 200, 50
+#: What a figure may be, whatever it is of: beyond it is a slip of the pen.
+_LARGEST = 100_000.0
+
+
+def sound_procedure(procedure: Procedure) -> Procedure:
+    """The procedure with each of its words on one line.
+
+    Raises ``SettingsError`` where words are not understood, ranges are none, or there is more than a sheet holds.
+    """
+    made = _on_lines(procedure)
+    if not made.name:
+        raise SettingsError("Give the procedure's name or number.")
+    for position in made.positions:
         if named_position(position, "butt") is None:
             read_position(position, "butt")  # says which words are understood
+    for degrees in (made.preheat_min_c, made.interpass_max_c):
+        if degrees is not None and not -100 <= degrees <= 1000:
+            raise SettingsError(f"The procedure {made.name} has a temperature of {degrees:g} °C; give one that can be.")
     taken: set[str] = set()
-    for run in procedure.run:
+    for run in made.run:
         for each in run.passes or ("",):
             if each.casefold() in taken:
                 which = f"the pass {each}" if each else "every pass"
-                raise SettingsError(f"The procedure {procedure.name} has two sets of ranges for {which}: leave one.")
+                raise SettingsError(f"The procedure {made.name} has two sets of ranges for {which}: leave one.")
             taken.add(each.casefold())
-        for what, allowed in (
-            ("current", run.current_a),
-            ("voltage", run.voltage_v),
-            ("travel speed", run.travel_mm_min),
-            ("heat input", run.heat_input_kj_mm),
-        ):
-            if allowed is not None and not 0 < allowed[0] <= allowed[1]:
-                low, high = allowed
-                raise SettingsError(
-                    f"The procedure {procedure.name} has a {what} of {low:g} to {high:g}; give the lower figure first."
-                )
+        _check_ranges(made.name, run)
+    return made
+
+
+def _on_lines(procedure: Procedure) -> Procedure:
+    def line(text: str) -> str:
+        if len(text) > _LONGEST:
+            raise SettingsError(f"The procedure holds a word of {len(text)} letters; {_LONGEST} are read at most.")
+        return one_line(text)
+
+    def lines(texts: tuple[str, ...]) -> tuple[str, ...]:
+        return tuple(map(line, texts))
+
+    for row in (procedure.run, procedure.positions, *((*run.passes, *run.rods, *run.rod_mm) for run in procedure.run)):
+        if len(row) > _MOST:
+            raise SettingsError(f"The procedure holds {len(row)} entries in a row; {_MOST} are read at most.")
+    runs = (run.model_copy(update={"passes": lines(run.passes), "rods": lines(run.rods)}) for run in procedure.run)
+    words = {name: line(getattr(procedure, name)) for name in ("name", "revision", "process")}
+    return procedure.model_copy(update={**words, "positions": lines(procedure.positions), "run": tuple(runs)})
+
+
+def _check_ranges(name: str, run: RunRanges) -> None:
+    for what, allowed in (
+        ("current", run.current_a),
+        ("voltage", run.voltage_v),
+        ("travel speed", run.travel_mm_min),
+        ("heat input", run.heat_input_kj_mm),
+    ):
+        if allowed is None:
+            continue
+        low, high = allowed
+        if not 0 < low <= high:
+            raise SettingsError(
+                f"The procedure {name} has a {what} of {low:g} to {high:g}; give the lower figure first."
+            )
+        if high > _LARGEST:
+            raise SettingsError(f"The procedure {name} has a {what} of up to {high:g}; give one that can be.")
+    for mm in run.rod_mm:
+        if not 0 < mm <= _LARGEST:
+            raise SettingsError(f"The procedure {name} has a rod of {mm:g} mm; give its core diameter.")
 
 
 def ranges_for(procedure: Procedure, weld_pass: str | None) -> RunRanges | None:

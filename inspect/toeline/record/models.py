@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import unicodedata
 from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, ConfigDict, Field, TypeAdapter, ValidationError
@@ -11,7 +10,7 @@ from pydantic import BeforeValidator, ConfigDict, Field, TypeAdapter, Validation
 from toeline.errors import RecordError
 from toeline.names import TestKind
 from toeline.result import GaugeReading, Joint, Model, Outcome, Result
-from toeline.text import one_line, spoken_error
+from toeline.text import one_line, spoken_error, unseen
 
 DecisionKind = Literal["accept", "reject", "refer"]
 
@@ -25,11 +24,10 @@ def _line(text: object) -> object:
 
 
 def _paragraphs(text: object) -> object:
-    """Text that may have several lines: other control characters go, nothing becomes None."""
+    """Text that may have several lines: other signs that nobody sees go, nothing becomes None."""
     if not isinstance(text, str):
         return text
-    kept = (c for c in text.replace("\r\n", "\n") if c in "\n\t" or unicodedata.category(c) != "Cc")
-    return "".join(kept).strip() or None
+    return "".join(c for c in text.replace("\r\n", "\n") if c in "\n\t" or not unseen(c)).strip() or None
 
 
 Line = Annotated[Annotated[str, Field(max_length=200)] | None, BeforeValidator(_line)]

@@ -6,6 +6,7 @@ either all of it or nothing. Nothing recorded is ever overwritten; what is wrong
 
 from __future__ import annotations
 
+import json
 import os
 import uuid
 from collections.abc import Iterator, Sequence
@@ -27,6 +28,7 @@ from toeline.record.continuity import Kept, continuity
 from toeline.record.database import cause, connect, default_store, tidy_files
 from toeline.record.entries import Draft, newest, read_inspection, record_decision, record_inspection, undone
 from toeline.record.erasing import erase, find, where_photos_lie
+from toeline.record.mentions import Mentions
 from toeline.record.migrations import migrate
 from toeline.record.models import (
     Decision,
@@ -44,6 +46,7 @@ from toeline.record.models import (
 from toeline.record.photos import PhotoFolder
 from toeline.record.receipt import Receipt
 from toeline.record.signing import Signer, append, own_key, sign_entry
+from toeline.record.texts import texts_of
 from toeline.record.welds import keep_procedure, procedures, record_test, weld_of
 from toeline.result import Procedure, Result
 
@@ -352,11 +355,14 @@ class Store:
                 read_inspection(connection, one)
                 for one in dict.fromkeys(hit.inspection for hit in hits if hit.inspection)
             ]
+            mentions = Mentions(name)
+            sheets = [json.loads(text) for text in connection.execute(select(t.procedure.c.sheet)).scalars()]
         return {
             "schema": "toeline.person/1",
             "exported_at": _now(),
             "found": [hit.model_dump(mode="json") for hit in hits],
             "inspections": [one.model_dump(mode="json", by_alias=True) for one in found],
+            "procedures": [sheet for sheet in sheets if any(mentions.in_text(words) for _, words in texts_of(sheet))],
         }
 
     def head(self) -> str:
@@ -437,6 +443,8 @@ class Store:
                 yield connection
         except SQLAlchemyError as error:
             raise RecordError(f"The record at {self.where} cannot be used: {cause(error)}.") from None
+        except (UnicodeEncodeError, OverflowError):  # the command line may hold any bytes, and any number
+            raise RecordError("No record holds what was given, bytes that are no text or too large a number.") from None
 
     def _save(self, draft: Draft) -> Inspection:
         staged: dict[str, Path] = {}
