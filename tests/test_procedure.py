@@ -125,7 +125,7 @@ def test_temperatures_as_they_are_typed(typed, unit, celsius):
         (("current_a = [110, 140]", f"current_a = [110, {'9' * 5000}]"), "not valid TOML"),
         (("current_a = [110, 140]", f"current_a = {'[' * 5000}{']' * 5000}"), "nested too deeply"),
         (("rod_mm = [3.2]", "rod_mm = [-3.2]"), "core diameter"),
-        (("rod_mm = [3.2]", f"rod_mm = {[3.2] * 60}"), "60 entries in a row"),
+        (("rod_mm = [3.2]", f"rod_mm = {[3.2] * 60}"), "61 entries in a row"),
         (('passes = ["root"]', 'passes = ["' + "r" * 1000 + '"]'), "1000 letters"),
     ],
 )
