@@ -159,6 +159,32 @@ def test_a_measured_print_scale_has_the_readers_and_the_callipers_doubt():
     assert print_scale(50.0).u == pytest.approx(math.sqrt(0.04**2 + 0.05**2 / 12) / 50.0)
 
 
+def test_the_scale_of_a_photo_has_the_rows_of_its_lengths():
+    # seen square on from Z: f / Z px a mm, so a print scale takes its own share and paper h thicker takes h / Z
+    view, plate = square_on()
+    scale = plate.px_per_mm(np.array([40.0, 25.0]))
+    usual = CardFigures.read().print
+    assert scale.value == pytest.approx(view.focal / 200.2, rel=1e-3)
+    rows = budget(scale)
+    assert rows["print scale"] == pytest.approx(scale.value * usual.u_unmeasured, rel=1e-3)
+    assert rows["card height"] == pytest.approx(scale.value * usual.u_thickness / 200.0, rel=0.01)
+
+
+@pytest.mark.parametrize("turn", [(0.35, -0.2, 0.4), (0.002, 0.001, 0.0)], ids=["aslant", "nearly square on"])
+def test_the_tilt_has_the_rows_of_the_cards_turn(turn):
+    """Against the pose turned by each mode; along the lean by a turn of one angle the tilt grows by that angle."""
+    view = View(turn=turn, at=(5.0, -3.0, 200.0))
+    plate = plate_from_card(seen_card(view, u=0.06), known_camera(view, 1e-9), 50.0)
+    tilt = plate.tilt
+    assert tilt.value == pytest.approx(view.tilt_deg, abs=0.01)
+    normal = plate.card_pose.rotation[:, 2]
+    axis = np.cross([0.0, 0.0, 1.0], normal)
+    axis /= np.linalg.norm(axis)  # what the plate leans about
+    along = np.degrees(plate.modes["corners"][:, 5:8] @ axis)
+    assert budget(tilt)["corners"] == pytest.approx(np.linalg.norm(along), rel=1e-3)
+    assert "print scale" not in budget(tilt)
+
+
 def test_each_source_moves_the_plate_as_it_moves_the_fit():
     """What a prior of the camera one standard uncertainty off, or a corner, does to a place: by fitting anew."""
     view = View(turn=(0.35, -0.2, 0.4), at=(5.0, -3.0, 200.0))

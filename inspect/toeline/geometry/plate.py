@@ -19,6 +19,7 @@ from toeline.geometry.figures import CardFigures
 from toeline.geometry.optics import Camera, project, project_with_derivatives, rays
 from toeline.geometry.pose_fit import CardFit, Pose, fit_cards
 from toeline.result import Quantity
+from toeline.uncertainty import propagate, quantity, rows_of
 
 F64 = NDArray[np.float64]
 
@@ -144,26 +145,25 @@ class Plate:
 
     def px_per_mm(self, mm: F64) -> Quantity:
         """Photo pixels per mm at a plate point (2,): the geometric mean over directions."""
-        # a small square on the plate's photo: its area in mm², and how the modes change it
+        # a pixel's square and the area it covers on the plate
         px = self.to_px(np.asarray(mm, float)[None]) + np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])
-        (o, a, b), modes = self.to_mm(px), np.concatenate(list(self.error_modes(px).values()))
-        da, db = modes[:, 1] - modes[:, 0], modes[:, 2] - modes[:, 0]
-        area = _cross(a - o, b - o)
-        u_area = float(np.linalg.norm(_cross(da, b - o) + _cross(a - o, db)))
-        value = abs(float(area)) ** -0.5
-        return Quantity(value=value, U=2 * value * u_area / abs(float(area)) / 2, unit="px/mm")
+        square = self.to_mm(px)
+        effects = propagate(_px_per_mm, square, self.error_modes(px))["value"]
+        return quantity(float(_px_per_mm(square[None])["value"][0]), rows_of(effects), "px/mm")
 
     @property
     def tilt(self) -> Quantity:
         """Angle between the lens axis and the plate's normal, with U; 0 is square on."""
-        x, y, z = self.card_pose.rotation[:, 2]
-        off = np.array([x, y])
-        sine = float(np.linalg.norm(off))
-        steps = np.concatenate([rows[:, 5:7] for rows in self.modes.values()])
-        # a turn about the camera's y moves the normal along x; about x, along -y
-        moved = np.stack([steps[:, 1], -steps[:, 0]], axis=1) * z
-        u = float(np.linalg.norm(moved @ off) / (sine * z)) if sine > 1e-9 else float(np.linalg.norm(moved))
-        return Quantity(value=float(np.degrees(np.arctan2(sine, z))), U=2 * float(np.degrees(u)), unit="deg")
+        normal = self.card_pose.rotation[:, 2]
+        sine = float(np.linalg.norm(normal[:2]))
+        towards = normal[:2] / sine if sine > 0 else np.array([1.0, 0.0])
+
+        def leans(normals: F64) -> dict[str, F64]:
+            return {"value": np.degrees(np.arctan2(normals[:, :2] @ towards, normals[:, 2]))}
+
+        turns = {label: np.cross(rows[:, 5:8], normal) for label, rows in self.modes.items()}
+        effects = propagate(leans, normal, turns)["value"]
+        return quantity(float(leans(normal[None])["value"][0]), rows_of(effects), "deg")
 
     @property
     def camera_centre_mm(self) -> F64:
@@ -241,5 +241,7 @@ def _at_height(mm: F64, z: float) -> F64:
     return np.concatenate([np.asarray(mm, float), np.full((len(mm), 1), z)], axis=1)
 
 
-def _cross(a: F64, b: F64) -> F64:
-    return np.asarray(a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0])
+def _px_per_mm(square: F64) -> dict[str, F64]:
+    """Pixels per mm (K,) from corner, right and lower neighbour (K, 3, 2) of one pixel, in plate mm."""
+    (ax, ay), (bx, by) = ((square[:, k] - square[:, 0]).T for k in (1, 2))
+    return {"value": np.abs(ax * by - ay * bx) ** -0.5}
