@@ -194,6 +194,17 @@ def test_a_fault_of_ours_exits_with_70(toeline, monkeypatch):
     assert "please report it" in said.err
 
 
+def divide_by_nothing(_: object) -> None:
+    raise ZeroDivisionError("a fault")
+
+
+def test_a_fault_of_ours_in_a_batch_exits_with_70_too(toeline, folder, monkeypatch):
+    monkeypatch.setattr("toeline.cli.jobs.do", divide_by_nothing)  # its process takes it from here by name
+    said = toeline("measure", *sorted(folder.glob("*.jpg"))[:2])
+    assert said.code == 70
+    assert "good.jpg" in said.err
+
+
 def test_criteria_are_listed_shown_copied_and_checked(toeline, tmp_path):
     assert "iso5817-2023-c" in toeline("criteria").out
     assert "no fault found" in toeline("criteria", "aws-d1.1-static", "--thickness", 8).out

@@ -13,7 +13,9 @@ from drawn_relief import HALF, LENGTH, Eye, dome, five_eyes, photograph, toes
 from toeline.errors import PhotoError, SettingsError
 from toeline.photogrammetry import check_count, check_surface_name, read_all
 from toeline.photogrammetry.chart import Chart, lay_chart
+from toeline.photogrammetry.figures import ReliefPairs
 from toeline.photogrammetry.groove import find_groove
+from toeline.photogrammetry.matching import best_pairs
 from toeline.photogrammetry.recognise import likeness, strangers
 from toeline.photogrammetry.section import cheapest
 from toeline.photogrammetry.sight import Sightlines
@@ -128,6 +130,31 @@ def test_another_bead_and_a_moved_card_are_told_from_the_same_bead(eyes):
     wrong = strangers(found, ["face", "side", "moved", "other"])
     assert {k: p.code for k, p in wrong.items()} == {2: "relief_card_moved", 3: "relief_other_bead"}
     assert "about 6 mm off" in wrong[2].text
+
+
+def test_where_nothing_is_seen_the_plate_is_held_flatter_than_the_face(eyes):
+    """Photos of nothing but noise: what they say of the height is chance, and counts least where a plate has to be."""
+    random = np.random.default_rng(7)
+    shape = (eyes[0].height, eyes[0].width)
+    grey = [np.clip(128 + 40 * cv2.GaussianBlur(random.standard_normal(shape), (0, 0), 1.5) * 4, 0, 255) for _ in eyes]
+    on = chart()
+    surface = find_surface([np.repeat(g[..., None], 3, 2).astype(np.uint8) for g in grey], eyes, on, SCALE)
+    s, t = np.meshgrid(on.s, on.t)
+    off = surface.height - surface.domes
+    face, plate = np.abs(t) < HALF, np.abs(t) > HALF + 2.0
+    along = (s > 0) & (s < LENGTH)
+    assert np.std(off[along & plate]) < 0.85 * np.std(off[along & face])
+
+
+def test_the_pairs_that_are_clearest_at_a_place_are_believed_there():
+    # nine pairs of which a third counts: three tell a height at the left, three others at the right, three nowhere
+    z = np.zeros((9, 5, 8, 40), np.float32)
+    z[:3, 1, :, :15] = 1.0
+    z[3:6, 3, :, 25:] = 1.0
+    rule = ReliefPairs(share=1 / 3, smooth_s=0.5, smooth_t=0.5)
+    told = best_pairs(z, rule)
+    assert told[:, 4, 4] == pytest.approx([0, 1, 0, 0, 0])
+    assert told[:, 4, 36] == pytest.approx([0, 0, 0, 1, 0])
 
 
 def test_the_cheapest_path_is_that_of_trying_every_path():

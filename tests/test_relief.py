@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 import pytest
 import x3pio
+from PIL import Image
 from typer.testing import CliRunner
 
 from toeline.cli.main import app
@@ -20,7 +21,6 @@ from toeline.photo import read_photo
 from toeline.photogrammetry import sides_seen
 from toeline.photogrammetry.figures import ReliefFigures
 from toeline.photogrammetry.quantities import BIAS, DOUBTED, MATCHING, PLACE, PLATE, SCALE
-from toeline.pipeline import relief
 from toeline.report.relief_map import cuts, draw_height_map, draw_section
 from toeline.result import Result
 from toeline.validation.relief_scenes import scenes_in
@@ -153,12 +153,19 @@ def test_U_along_the_seam_is_neither_too_small_nor_too_wide(run):
 
 
 def test_photos_that_do_not_belong_are_named_and_the_rest_stands(tmp_path):
+    """The same file, the same stand once more, no card, no photo: each is left out, said, and the exit code 3."""
     twin = shutil.copy(PHOTOS[0], tmp_path / "twin.jpg")
+    with Image.open(PHOTOS[0]) as face:
+        face.save(tmp_path / "again.jpg", quality=93, exif=face.info["exif"])
     cv2.imwrite(str(tmp_path / "bare.png"), np.full((900, 1200, 3), 120, np.uint8))
     (tmp_path / "torn.jpg").write_bytes(b"torn")
-    result = relief([PHOTOS[0], twin, tmp_path / "bare.png", tmp_path / "torn.jpg"], check_line=49.85)
+    others = [twin, *(tmp_path / name for name in ("again.jpg", "bare.png", "torn.jpg"))]
+    words = ["--check-line", "49.85", "--json", str(tmp_path / "r.json")]
+    said = CliRunner().invoke(app, ["relief", str(PHOTOS[0]), *map(str, others), *words])
+    assert said.exit_code == 3, said.output
+    result = Result.model_validate_json((tmp_path / "r.json").read_text("utf-8"))
     codes = [[problem.code for problem in info.problems] for info in result.photos[1:]]
-    assert codes == [["relief_same_file"], ["relief_no_card"], ["relief_unread"]]
+    assert codes == [["relief_same_file"], ["relief_same_stand"], ["relief_no_card"], ["relief_unread"]]
     assert result.relief is not None
     assert result.relief.state == "none"
     assert "at least two photos" in result.relief.why

@@ -92,13 +92,56 @@ def test_faces_without_crosswise_ripples_have_no_crests():
     assert crests == {"ripples": True, "flow_lines": False, "glassy": False, "coarse": True, "lumpy": False}
 
 
-def test_the_recipe_leads_from_one_checkpoint_to_the_next():
-    from training.train import TASKS, recipe
+@pytest.mark.filterwarnings("ignore::DeprecationWarning")  # of torch's exporter, in its own words
+@pytest.mark.parametrize("which", ["finder", "reader", "plate"])
+def test_the_recipe_leads_from_nothing_to_a_file(which, tmp_path, monkeypatch):
+    """Its first stretch cut to two steps on small views, then the file that ONNX Runtime reads as the package does."""
+    from training.train import TASKS, learn, recipe, write
+
+    first, *later = recipe(which)
+    assert not any(stretch.start for stretch in (first, *later))  # one way, from nothing to the end
+
+    def view(seed, batch, device, around, wild):
+        photo, truth = small(seed, batch, device, around, wild)
+        return photo, truth if which == "reader" else truth[:, : len(TASKS[which].names)]
+
+    monkeypatch.setitem(TASKS, which, replace(TASKS[which], render=view))
+    task = TASKS[which]
+    net = learn(task, replace(first, steps=2, batch=2, fresh=2, turns=2, pool=2), "cpu", None, None).eval()
+    torch.save(net.state_dict(), tmp_path / "net.pt")
+    write(which, tmp_path / "net.pt", tmp_path / "net.onnx", None)
+    run = ort.InferenceSession(str(tmp_path / "net.onnx"))
+    assert tuple(run.get_modelmeta().custom_metadata_map["channels"].split(",")) == task.names
+    photo, _ = view(3, 1, "cpu", None, 6)
+    with torch.no_grad():
+        fine, coarse = net(photo)
+    written = run.run(None, {"image": photo.numpy()})
+    assert [w.shape for w in written] == [tuple(fine.shape), tuple(coarse.shape)]
+    assert np.abs(written[0] - fine.numpy()).mean() < 0.05
+
+
+def test_the_rate_rises_stays_and_falls_at_the_end():
+    from training.train import Stretch
+
+    stretch = Stretch(steps=1000, batch=1, fresh=1, turns=1, pool=1, rate=2e-3, seed=1, wild=0, fall=400)
+    rates = [stretch.rate_at(step, 1000) for step in range(1000)]
+    assert rates[0] < 1e-4
+    assert rates[200:600] == pytest.approx([2e-3] * 400, rel=1e-3)
+    assert rates[800] == pytest.approx(1e-3, rel=1e-2)
+    assert rates[-1] < 1e-5
+    whole = replace(stretch, fall=None)  # half a cosine over all of it
+    assert whole.rate_at(500, 1000) == pytest.approx(1e-3, rel=1e-2)
+
+
+@pytest.mark.parametrize("file", ["recipe.toml", "shipped.toml"])
+def test_no_stretch_sees_what_another_saw(file):
+    from training.train import HERE, TASKS, recipe
 
     for which in TASKS:
-        stretches = recipe(which)
-        assert len({stretch.seed for stretch in stretches}) == len(stretches)  # no view twice
+        stretches = recipe(which, HERE / file)
+        assert len({stretch.seed for stretch in stretches}) == len(stretches)
         assert all(stretch.steps > 0 and 0 <= stretch.wild <= 9 for stretch in stretches)
+        assert all(stretch.fall is None or 0 < stretch.fall <= stretch.steps for stretch in stretches)
 
 
 def test_the_channels_travel_with_the_network():

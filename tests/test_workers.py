@@ -31,6 +31,23 @@ def swell(megabytes: int) -> int:
     return int(np.ones(megabytes * 1_000_000, np.uint8).sum())
 
 
+def swell_within_what_is_left(held_mb: int, more_mb: int) -> list[bool]:
+    """With ``held_mb`` held and 100 MB more allowed: whether half of that and whether ``more_mb`` can still be had."""
+    from toeline.processes.limits import limit_memory
+
+    held = np.ones(held_mb * 1_000_000, np.uint8)
+    pages = int(Path("/proc/self/statm").read_text("ascii").split()[1])
+    limit_memory(pages * os.sysconf("SC_PAGE_SIZE") / 1e6 + 100)
+    had = []
+    for megabytes in (50, more_mb):
+        try:
+            had.append(bool(np.ones(megabytes * 1_000_000, np.uint8).all()))
+        except MemoryError:
+            had.append(False)
+    assert held.all()
+    return had
+
+
 def compute_for_ever() -> None:
     from toeline.processes.limits import limit_processor_time
 
@@ -84,6 +101,11 @@ def test_a_job_beyond_its_memory_is_refused_it(workers):
     with pytest.raises(OutOfMemory, match="more memory"):
         workers.submit(swell, 900).result()
     assert workers.submit(number).result()
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="the system keeps no such limit")
+def test_what_a_process_holds_already_is_part_of_its_memory(workers):
+    assert workers.submit(swell_within_what_is_left, 200, 150).result() == [True, False]
 
 
 def test_what_nobody_waits_for_is_ended(workers, tmp_path):

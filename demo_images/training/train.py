@@ -1,8 +1,10 @@
-"""Train the finder, the reader or the plate reader on rendered beads of our own making, as ``recipe.toml`` says.
+"""Train the finder, the reader or the plate reader from nothing on rendered beads of our own making, as ``recipe.toml``
+says.
 
     python train.py reader --out DIR --surroundings surroundings.npz     every stretch of the recipe in order
     python train.py reader --out DIR --stretch 2 --within 500            one of them, cut short to fit into 500 s
     python train.py reader --out DIR --write                             write DIR/reader.onnx from the last checkpoint
+    python train.py reader --out DIR --recipe shipped.toml               the stretches that made what the package ships
 
 Needs the ``train`` extra. A stretch goes on from the checkpoint before it, ``DIR/reader-1.pt`` and so on, and is left
 out where its own is there already. Beads are rendered into a pool and learned from random picks of it, so that a view
@@ -201,8 +203,9 @@ class Pool:
 @dataclass(frozen=True, slots=True)
 class Stretch:
     """One stretch of learning: ``steps`` of ``batch`` views, ``turns`` of them after ``fresh`` views were rendered into
-    a pool of ``pool``; the rate falls from ``rate`` along half a cosine. Of nine batches ``wild`` have looks as varied
-    as real ones. ``start`` names what it begins with."""
+    a pool of ``pool``; the rate stays at ``rate`` and falls along half a cosine over the last ``fall`` steps, over all
+    of them where it is not said. Of nine batches ``wild`` have looks as varied as real ones. ``start`` names what it
+    begins with, else it goes on from the stretch before it, the first from nothing."""
 
     steps: int
     batch: int
@@ -212,13 +215,19 @@ class Stretch:
     rate: float
     seed: int
     wild: int
+    fall: int | None = None
     start: str = ""
 
+    def rate_at(self, step: int, steps: int) -> float:
+        """The rate of one step of ``steps``; the first few hundred rise to it."""
+        fall = steps if self.fall is None else min(self.fall, steps)
+        fallen = max(0.0, (step - (steps - fall)) / max(fall, 1))
+        return self.rate * min(1.0, step / 200 + 0.02) * (0.5 + 0.5 * math.cos(math.pi * fallen)) + 1e-6
 
-def recipe(which: str) -> tuple[Stretch, ...]:
+
+def recipe(which: str, file: Path = HERE / "recipe.toml") -> tuple[Stretch, ...]:
     """The stretches of one network in order."""
-    with (HERE / "recipe.toml").open("rb") as file:
-        return tuple(Stretch(**stretch) for stretch in tomllib.load(file)[which])
+    return tuple(Stretch(**stretch) for stretch in tomllib.loads(file.read_text("utf-8"))[which])
 
 
 def learn(
@@ -252,9 +261,8 @@ def learn(
         if pool.count < min(8 * stretch.batch, stretch.pool):
             continue
         for _ in range(min(stretch.turns, steps - step)):
-            rate = stretch.rate * min(1.0, step / 200 + 0.02) * (0.5 + 0.5 * math.cos(math.pi * step / steps)) + 1e-6
             for group in chase.param_groups:
-                group["lr"] = rate
+                group["lr"] = stretch.rate_at(step, steps)
             photo, *true = pool.pick(stretch.batch, task.forward)
             with torch.autocast(torch.device(device).type, dtype=torch.bfloat16, enabled=device != "cpu"):
                 fine, coarse = net(photo.contiguous(memory_format=torch.channels_last))
@@ -326,6 +334,9 @@ def main() -> None:
     ask.add_argument("which", choices=tuple(TASKS))
     ask.add_argument("--out", type=Path, required=True, help="where the checkpoints are")
     ask.add_argument("--surroundings", type=Path, help="what workshop/surroundings.py wrote; without it rooms are bare")
+    ask.add_argument(
+        "--recipe", type=Path, default=HERE / "recipe.toml", help="the stretches; shipped.toml lies beside"
+    )
     ask.add_argument("--stretch", type=int, help="only this one, from 1")
     ask.add_argument("--within", type=float, help="cut a stretch short to fit into so many seconds")
     ask.add_argument("--write", action="store_true", help="learn nothing, only write what was learned")
@@ -335,7 +346,7 @@ def main() -> None:
     out.mkdir(parents=True, exist_ok=True)
     around = load(said.surroundings, device) if said.surroundings else None
     last = None
-    for number, stretch in enumerate(recipe(said.which), 1):
+    for number, stretch in enumerate(recipe(said.which, said.recipe), 1):
         done = out / f"{said.which}-{number}.pt"
         if not (done.exists() or said.write) and said.stretch in (None, number):
             start = out / stretch.start if stretch.start else last

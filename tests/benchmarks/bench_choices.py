@@ -35,7 +35,7 @@ from toeline.settings import settings_from
 from toeline.trace.band import TracedBead
 from toeline.trace.bead_finder import detect_beads
 from toeline.trace.figures import RippleFigures
-from toeline.trace.ripples import read_ripples
+from toeline.trace.ripples import Ripples, read_ripples
 from toeline.trace.search import search
 from toeline.trace.toes import look_about
 from toeline.validation.accuracy import inputs_of, photos_with_truth, summarise
@@ -43,7 +43,8 @@ from toeline.validation.against_truth import PhotoScore, compare
 
 FILES: dict[str, type[DataFile]] = {"ripples.toml": RippleFigures, "indications.toml": IndicationFigures}
 #: What may move, of the scoreboard's figures.
-SHOWN = ("pitch_5", "ripples_invented", "undercut_recall", "undercut_precision", "spatter_f1", "crater")
+SHOWN = ("pitch_5", "ripples_invented", "undercut_recall", "undercut_precision", "crater")
+MEASURED = ("ripple_pitch", "ripple_variation", "undercut_length_total", "spatter_per_100mm")
 
 
 @dataclass(frozen=True)
@@ -52,18 +53,21 @@ class Traced:
 
     name: str
     bead: TracedBead
+    ripples: Ripples
     result: Result
     printed: list[np.ndarray]
     truth: dict[str, Any]
 
-    def score(self) -> PhotoScore:
-        """What comes after the trace, by the figures that now hold, against the truth."""
-        bead = self.bead
-        ripples = read_ripples(bead.band, bead.s, bead.t_left, bead.t_right)
-        measures = self.result.measures | measure_course(bead, ripples)
+    def score(self, anew: bool) -> PhotoScore:
+        """What comes after the trace, by the figures that now hold, against the truth; the crests read ``anew``, or as
+        they were."""
+        bead, ripples, measures = self.bead, self.ripples, self.result.measures
+        if anew:
+            ripples = _crests(bead)
+            measures = measures | measure_course(bead, ripples)
         found = find_indications(bead, ripples)
         found = tuple(i for i in found if i.at_px is None or not on_card(np.array([i.at_px]), self.printed))
-        measures |= count_indications(bead, found)
+        measures = measures | count_indications(bead, found)
         result = self.result.model_copy(update={"measures": measures, "indications": found})
         return compare(self.name, result, self.truth)
 
@@ -82,7 +86,11 @@ def traced(photo_path: Path, truth_path: Path) -> Traced | None:
     if bead is None:
         return None
     bead = look_about(photo.image, bead)
-    return Traced(photo_path.name, bead, result, card_outlines(cards), truth)
+    return Traced(photo_path.name, bead, _crests(bead), result, card_outlines(cards), truth)
+
+
+def _crests(bead: TracedBead) -> Ripples:
+    return read_ripples(bead.band, bead.s, bead.t_left, bead.t_right)
 
 
 def choices(name: str) -> list[tuple[str, str]]:
@@ -111,12 +119,14 @@ def changed(model: type[DataFile], table: str, key: str, factor: float) -> Itera
 
 
 def figures_of(scores: list[PhotoScore]) -> dict[str, float | None]:
-    """The scoreboard's figures that may move, and the errors of the ripples and of the undercut's length."""
+    """The scoreboard's figures that may move: shares, things found, errors and their size over U (0.5 if U is true)."""
     board = summarise(scores)
     out = {one.key: one.value for one in board.figures if one.key in SHOWN}
+    out |= {f"{kind} F1": hits.f1 for kind, hits in board.things.items()}
     for measure in board.measures:
-        if measure.name in ("ripple_pitch", "ripple_variation"):
+        if measure.name in MEASURED:
             out[f"{measure.name} median error"] = measure.median
+            out[f"{measure.name} error over U"] = measure.rms
             out[f"{measure.name} unknown"] = float(len(measure.missing))
     return out
 
@@ -137,10 +147,10 @@ def main() -> None:
         one = traced(*pair)
         if one is None:
             continue
-        plain.append(one.score())
+        plain.append(one.score(anew=False))
         for (table, key, factor), scores in moved.items():
             with changed(model, table, key, factor):
-                scores.append(one.score())
+                scores.append(one.score(anew=model is RippleFigures))
         print(f"{len(plain)} {one.name}", file=sys.stderr, flush=True)
     before = figures_of(plain)
     print(f"{len(plain)} beads; {json.dumps({k: v and round(v, 4) for k, v in before.items()})}")
