@@ -210,6 +210,9 @@ def next_drill(result: Result, scored: Score | None = None, rubric: Rubric | Non
 
     It is for what comes first on that sheet: a setting put right, a look, a trouble; where none is named, for a line
     that fails or for what surely lost most points of a ``scored`` rubric; else the same again.
+
+    Raises:
+        DataFileError: a drill of ``drills.toml`` has no words for a bead whose figures are not known.
     """
     if result.stopped or result.coaching is None:
         return None

@@ -240,7 +240,11 @@ def _shipped() -> Iterator[resources.abc.Traversable]:
 
 
 def rubric_text(id_or_path: str | Path) -> str:
-    """The TOML text of a shipped rubric or of a file, to show, copy or edit."""
+    """The TOML text of a shipped rubric or of a file, to show, copy or edit.
+
+    Raises:
+        RubricError: neither is there.
+    """
     for path in _shipped():
         if path.name == f"{id_or_path}.toml":
             return path.read_text(encoding="utf-8")
@@ -252,5 +256,9 @@ def rubric_text(id_or_path: str | Path) -> str:
 
 
 def load_rubric(id_or_path: str | Path) -> Rubric:
-    """A shipped rubric by its id, or one from a TOML file."""
+    """A shipped rubric by its id, or one from a TOML file.
+
+    Raises:
+        RubricError: there is none, or it is wrong; the text says where.
+    """
     return read_rubric(rubric_text(id_or_path), str(id_or_path))

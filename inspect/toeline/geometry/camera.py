@@ -162,7 +162,11 @@ def calibrate_camera(photos: Sequence[Photo], name: str) -> CameraProfile:
 
 
 def calibrate_from_cards(photos: Sequence[CardPhoto], name: str) -> CameraProfile:
-    """As :func:`calibrate_camera`, from the cards that were found in each photo."""
+    """As :func:`calibrate_camera`, from the cards that were found in each photo.
+
+    Raises:
+        CameraError: too few photos show a card, or from too few sides; more than one lens; a misfit.
+    """
     limits = CameraFigures.read().calibrate
     first = photos[0] if photos else None
     if first is None or len(photos) < limits.min_photos:

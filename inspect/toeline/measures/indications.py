@@ -128,8 +128,8 @@ def _placed(bead: TracedBead, draft: Draft, surface: F64, px: F64) -> Indication
 
 
 def runs(score: F64, step: float, rule: RunFigures) -> list[Run]:
-    """Stretches of a score along the seam: above ``low`` throughout, above ``high`` somewhere, breaks shorter than
-    ``bridge`` closed, and at least ``least`` long."""
+    """Stretches of a score (n,) along the seam, ``step`` mm apart: above ``low`` throughout, above ``high`` somewhere,
+    breaks shorter than ``bridge`` closed, and at least ``least`` long."""
     above = score > rule.low
     size = max(int(rule.bridge / step), 1)
     padded = np.pad(above, size)
@@ -230,7 +230,7 @@ def _undercut_why(
 
 
 def blobs(values: F32, strip: Strip, rule: SpotFigures) -> list[Blob]:
-    """Separate spots of a map, touching ones parted. Diameters come from the soft area above the local ground."""
+    """Separate spots of a map (h, w), touching ones parted. Diameters come from the soft area over local ground."""
     step = 1.0 / strip.px_per_mm
     sigma = rule.smooth / step
     shown: F32 = values if strip.seen.all() else np.where(strip.seen, values, 0).astype(np.float32)

@@ -52,7 +52,7 @@ def feature(image: U8, px: F64, per_mm: float, rule: ReliefFeature) -> Feature:
 def features_of(
     images: Sequence[U8], sight: Sequence[Sightlines], scale: Sequence[float], rule: ReliefFeature
 ) -> list[Feature]:
-    """The features of BGR photos of ``scale`` px a mm where their sightlines lie."""
+    """The features of BGR photos (H, W, 3) of ``scale`` px a mm where their sightlines lie."""
     return [
         feature(image, line.at[0].reshape(-1, 2).astype(float), per_mm, rule)
         for image, line, per_mm in zip(images, sight, scale, strict=True)

@@ -29,7 +29,7 @@ class Cells:
     window_t: float
 
     def shrink(self, x: F32) -> F32:
-        """Means over blocks."""
+        """Means over blocks: (h, w) becomes (h // across, w // along)."""
         h, w = x.shape[0] // self.across, x.shape[1] // self.along
         cut = x[: h * self.across, : w * self.along]
         return np.asarray(cv2.resize(cut, (w, h), interpolation=cv2.INTER_AREA), np.float32)
@@ -43,7 +43,7 @@ class Cells:
         )
 
     def window(self, x: F32, step: float) -> F32:
-        """Sums of a block picture through the window."""
+        """Sums through the window round each block (h, w); the grid is ``step`` mm."""
         sigma_s = self.window_s / np.sqrt(12) / (step * self.along)
         sigma_t = self.window_t / np.sqrt(12) / (step * self.across)
         return np.asarray(cv2.GaussianBlur(x, (0, 0), sigmaX=sigma_s, sigmaY=sigma_t, borderType=cv2.BORDER_REFLECT))

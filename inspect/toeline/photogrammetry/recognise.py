@@ -31,7 +31,7 @@ class Likeness:
 def likeness(
     images: Sequence[U8], frames: Sequence[Projection], chart: Chart, scale: Sequence[float]
 ) -> list[Likeness]:
-    """Of each photo after the first."""
+    """How alike each BGR photo (H, W, 3) after the first is to it; ``scale`` in px a mm."""
     rule = ReliefFigures.read().recognise
     reach = round(rule.reach / rule.step)
     wide = _coarse(chart, rule.step, rule.reach)

@@ -51,7 +51,7 @@ class _Views:
 
 
 def find_surface(images: Sequence[U8], frames: Sequence[Projection], chart: Chart, scale: Sequence[float]) -> Surface:
-    """The surface that BGR ``images`` of ``scale`` px a mm agree on best."""
+    """The surface that BGR ``images`` (H, W, 3) of ``scale`` px a mm agree on best."""
     rules = ReliefFigures.read()
     views = _Views(images, frames, chart, scale, rules, Cells(**rules.cells.model_dump()))
     return _refine(views, chart.chord + _domes(views))

@@ -55,7 +55,7 @@ class _Match:
 
 
 def tie(images: Sequence[U8], plates: Sequence[Plate], chart: Chart, scale: Sequence[float]) -> Ties:
-    """Tie BGR photos of ``scale`` px a mm by the plate beside the bead."""
+    """Tie BGR photos (H, W, 3) of ``scale`` px a mm by the plate beside the bead."""
     rules = ReliefFigures.read()
     rule = rules.tie
     centres = [chart.coordinates(plate.camera_centre_mm[None])[0] for plate in plates]

@@ -115,7 +115,7 @@ class Workers(Executor):
                 self._start_one()
 
     def submit(self, fn: Callable[P, R], /, *args: P.args, **kwargs: P.kwargs) -> Future[R]:
-        """Put a job in line."""
+        """Put a job in line; RuntimeError once the pool is shut down."""
         job = _Job(_Work(fn, args, kwargs))
         with self._changed:
             if self._closed:

@@ -56,7 +56,11 @@ def record_inspection(
     at: str,
     signer: Signer | None,
 ) -> str:
-    """Put a draft on record, its photos out of ``staged`` by digest; gives the inspection's id."""
+    """Put a draft on record, its photos out of ``staged`` by digest; gives the inspection's id.
+
+    Raises:
+        RecordError: the photo is not the measured one, was given twice, or what it supersedes cannot be.
+    """
     result, identity, judgement = draft.result, draft.identity, draft.result.judgement
     shas = [_as_measured(connection, chain.digest(data)) for _, data in draft.files]
     if shas[0] != result.photo.sha256:

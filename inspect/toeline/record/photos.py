@@ -69,7 +69,7 @@ class PhotoFolder:
             )
 
     def make(self) -> None:
-        """Make the folder where it is not there yet."""
+        """Make the folder where it is not there yet; RecordError where it cannot be."""
         try:
             self.folder.mkdir(parents=True, exist_ok=True, mode=0o700)
             self._parts.mkdir(exist_ok=True, mode=0o700)
@@ -106,7 +106,11 @@ class PhotoFolder:
         return part
 
     def adopt(self, part: Path) -> None:
-        """Move a staged part to its place in one step, and make that durable; a damaged file there is replaced."""
+        """Move a staged part to its place in one step, and make that durable; a damaged file there is replaced.
+
+        Raises:
+            RecordError: the folder cannot be written.
+        """
         sha256 = part.name.partition(".")[0]
         final = self.path(sha256)
         try:
@@ -140,7 +144,7 @@ class PhotoFolder:
         return self.path(sha256).exists() or (self.quarantine / sha256).exists()
 
     def forget(self, sha256: str) -> None:
-        """Delete the original of a photo that was replaced by a copy without a name."""
+        """Delete the original of a photo that was replaced by a copy without a name; RecordError where it cannot be."""
         for path in (self.path(sha256), self.quarantine / sha256):
             try:
                 path.unlink(missing_ok=True)
@@ -154,7 +158,7 @@ class PhotoFolder:
         ) + tuple(self._stale_parts())
 
     def set_aside(self, path: Path) -> None:
-        """Move a stray to the quarantine; its time there counts from now."""
+        """Move a stray to the quarantine; its time there counts from now. RecordError where it cannot be moved."""
         try:
             self.quarantine.mkdir(exist_ok=True, mode=0o700)
             os.utime(path)

@@ -183,6 +183,9 @@ def find(
 
     Every word of ``text`` must stand somewhere in the identity, a remark, a reason or a photo's name. ``sort``: a
     field of the identity, ``created``, ``outcome``, ``decision`` or a measure's name; what lacks it comes last.
+
+    Raises:
+        RecordError: no such page or size.
     """
     if page < 1 or not 1 <= size <= 1000:
         raise RecordError("Pages count from 1 and hold 1 to 1000 rows.")
@@ -224,7 +227,7 @@ def _summed_up(connection: Connection, rows: Select[Any]) -> tuple[Summary, ...]
 
 
 def values(connection: Connection, field: str) -> tuple[str, ...]:
-    """Every value in use of a text field of the identity, sorted."""
+    """Every value in use of a text field of the identity, sorted; RecordError where there is no such field."""
     if field in _PERSONAL_FIELDS:
         query = select(t.personal.c.value).where(t.personal.c.field == field)
     elif field in PLAIN_FIELDS[:-1]:

@@ -187,7 +187,11 @@ class Store:
         criteria: str | None = None,
         decision: NewDecision | None = None,
     ) -> Inspection:
-        """Record an inspection in the place of ``old``, which stays as it was; ``why`` must be said."""
+        """Record an inspection in the place of ``old``, which stays as it was.
+
+        Raises:
+            RecordError: ``why`` says nothing, or ``old`` is not there or superseded already.
+        """
         if not why.strip():
             raise RecordError("Say why the earlier inspection is superseded.")
         files = ((result.photo.name, photo), *more_photos)
@@ -266,6 +270,9 @@ class Store:
 
         Such files are left by a save that was killed, or the database is an older copy: photos in quarantine that
         inspections do name are brought back first. What an erasing that was killed left of the name goes, too.
+
+        Raises:
+            RecordError: no such number of days, or a file cannot be moved.
         """
         if not 0 <= keep_days < float("inf"):
             raise RecordError("Say for how many days files are kept in quarantine: 0 or more.")

@@ -101,7 +101,11 @@ def record_test(
     supersedes: str | None = None,
     why: str | None = None,
 ) -> None:
-    """Put a test's result on record, perhaps in the place of an earlier one of that inspection."""
+    """Put a test's result on record, perhaps in the place of an earlier one of that inspection.
+
+    Raises:
+        RecordError: there is no such inspection or earlier test, or not said why that is superseded.
+    """
     if not connection.execute(select(t.inspection.c.id).where(t.inspection.c.id == inspection)).first():
         raise RecordError(f"There is no inspection {inspection}.")
     if supersedes is not None:

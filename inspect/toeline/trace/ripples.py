@@ -342,7 +342,8 @@ def _refined(s: F64, wave: F64, at: NDArray[np.int64]) -> F64:
 def travel_from_crests(band: Band, s: F64, t_left: F64, t_right: F64) -> tuple[int, float, str]:
     """Which way the bead was laid: +1 towards larger ``s``, -1 the other way, 0 not to be told; how sure, 0..1; why.
 
-    The crescents' rise and the reader's ``forward`` map are two witnesses; when they disagree, neither is believed.
+    ``s``, ``t_left`` and ``t_right`` are (N,) mm. The crescents' rise and the reader's ``forward`` map are two
+    witnesses: where they disagree the surer one decides, half as surely.
     """
     ripples = read_ripples(band, s, t_left, t_right)
     forward = _unroll(np.asarray(band.maps["forward"], np.float32), band, s, t_left, t_right)[0]

@@ -71,8 +71,8 @@ def draw_out(image: U8, frame: SurfaceFrame, band: Band, ahead: F64, *, at_end: 
 
 
 def look_beside(image: U8, frame: SurfaceFrame, band: Band, reach_mm: float) -> Strip:
-    """Spatter and arc strikes out to ``reach_mm`` on both sides of the seam; beyond the band they are read at half
-    its scale."""
+    """Spatter and arc strikes in a BGR photo (H, W, 3) out to ``reach_mm`` on both sides of the seam; beyond the band
+    they are read at half its scale."""
     step = 1.0 / band.px_per_mm
     lap = round(BeadFigures.read().band.lap_mm * band.px_per_mm)
     counts = [round((reach_mm - abs(edge)) / step) for edge in (band.t[0], band.t[-1])]

@@ -38,7 +38,7 @@ class BeadLost(Exception):
 
 
 def trace_bead(image: U8, frame: SurfaceFrame, candidate: Candidate, ends_given: bool = False) -> TracedBead:
-    """Both toes of a found bead in a BGR photo, start to end in the direction of travel.
+    """Both toes of a found bead in a BGR photo (H, W, 3), start to end in the direction of travel.
 
     With ``ends_given`` the candidate's line runs from the start to the end that the user named, and is kept to.
 
