@@ -326,6 +326,20 @@ def test_any_bead_gets_a_sound_answer(values: list[float], kinds: list[str], sid
     assert all(0 <= share <= 1 + 1e-9 for share in posterior.troubles.values())
 
 
+def test_no_cause_is_named_without_a_sign_that_speaks_for_it() -> None:
+    """Where little is measured, and badly, a cause may be likely enough by how common it is alone."""
+    random, named = np.random.default_rng(1), 0
+    for _ in range(130):
+        known = random.choice(list(GOOD), random.integers(2, 6), replace=False)
+        measures = {str(name): GOOD[str(name)] * math.exp(random.normal(0, 0.6)) for name in known}
+        kinds = random.choice(["undercut", "pore", "poor_restart"], 2)
+        may_be = tuple(seen(str(kind), "left", 10.0, 25.0, float(random.uniform(0.3, 0.9))) for kind in kinds)
+        causes = rank_causes(result_of(measures, may_be, spread=1.0)).causes
+        assert all(cause.evidence for cause in causes)
+        named += len(causes)
+    assert named > 100
+
+
 @pytest.mark.parametrize("at", [(20.0, 45.0, 70.0), (30.0, 55.0)])
 def test_a_few_pores_alone_point_to_damp_or_dirt(at: tuple[float, ...]) -> None:
     """Pores on an otherwise sound bead: dry or new rod first, then a clean plate (common practice)."""
