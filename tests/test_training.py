@@ -11,6 +11,7 @@ import pytest
 
 torch = pytest.importorskip("torch", reason="needs the train extra")
 pytest.importorskip("onnx", reason="needs the train extra")
+torch.set_num_threads(1)  # as many tests as cores run side by side
 ROOT = Path(__file__).resolve().parent.parent
 sys.path.insert(0, str(ROOT / "demo_images"))
 
