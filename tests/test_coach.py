@@ -403,6 +403,33 @@ def test_a_weave_said_is_held_against_a_weaves_width() -> None:
     assert "uneven_dwell" not in titles
 
 
+@pytest.mark.parametrize(
+    ("kind", "name", "ask"),
+    [("crater_unfilled", "craters", "crater at the end is hollow"), ("poor_restart", "restarts", "rod was changed")],
+)
+def test_a_cause_that_only_seems_to_show_is_looked_for_before_anything_is_changed(
+    kind: str, name: str, ask: str
+) -> None:
+    """A filled crater that the photo took for a hollow one was coached as if somebody had seen it."""
+    spot = (seen(kind, None, 94.0, 100.0, 0.97),)
+    finding = rank_causes(result_of(GOOD, spot))
+    assert finding.causes
+    sheet = finding.coaching
+    assert sheet is not None
+    assert sheet.first_is == "look"
+    assert ask in sheet.first
+    assert "only seems to show" in (finding.causes[0].told_apart_by or "")
+    assert sheet.then[0] == f"If it is there: {finding.causes[0].try_[0]}"
+    assert sheet.asks[0].input == f"gauge.{name}"
+    told = rank_causes(result_of(GOOD, spot, gauge=(GaugeReading(name=name, value=1),)))
+    assert told.causes[0].told_apart_by is None
+    assert told.coaching is not None
+    assert told.coaching.first_is == "change"
+    failed = coached(failing(result_of(GOOD, spot), ("Undercut", "5011/5012", "undercut_depth")))
+    assert failed.first.startswith("Undercut fails: ")
+    assert any(ask in line for line in failed.failing)
+
+
 # ------------------------------------------------------------------------------------------- one list, rod and position
 
 RODS = [None, *ElectrodeFigures.read().classes]

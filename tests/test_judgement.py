@@ -523,6 +523,17 @@ def test_spatter_is_counted_by_a_person() -> None:
         assert line(judge(result(gauge=[reading("spatter", count)]), training), "spatter").outcome == outcome
 
 
+def test_a_line_on_spatter_counts_as_the_measure_does() -> None:
+    """Balls under 0.8 mm are in no count: not in the measure's, not in the picture's, and not in a line's."""
+    balls = [indication("spatter", 30 + n, size=size) for n, size in enumerate((1.2, 0.9, 0.7, 0.5))]
+    for seen, told in (
+        (balls, "2 balls of spatter and 2 under 0.8 mm, not counted"),
+        (balls[:1], "1 ball of spatter;"),
+        (balls[2:], "2 balls of spatter under 0.8 mm, not counted"),
+    ):
+        assert told in line(judge(result(indications=seen), ISO_C), "1.23-spatter").why
+
+
 def test_a_fillet_with_one_card_leaves_the_other_plate_open() -> None:
     seen = result(joint="fillet")
     one = seen.model_copy(update={"scale": seen.scale.model_copy(update={"cards": ("A",)})})

@@ -185,3 +185,6 @@ def test_the_count_of_spatter_is_the_measures_own():
     (entry,) = keyed_indications(invented.result().model_copy(update={"indications": balls}))
     assert entry.title.endswith("× 2")
     assert "1 more under 0.8 mm, not counted" in entry.detail
+    (entry,) = keyed_indications(invented.result().model_copy(update={"indications": balls[2:] * 2}))
+    assert entry.title == "Spatter"
+    assert "2 under 0.8 mm, not counted" in entry.detail

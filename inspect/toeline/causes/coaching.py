@@ -12,8 +12,10 @@ from toeline.causes.chart import Sign, Trouble
 from toeline.causes.figures import CoachingWords, RankingFigures
 from toeline.causes.ranking import Ranked, Ranking
 from toeline.causes.remedies import Action, Advice, Circumstances, EndOfRun, Topic, remedies
-from toeline.causes.signs import crater_place, size_of
+from toeline.causes.signs import Reading, crater_place, size_of
 from toeline.causes.welding import SettingFault, SettingsCheck, check_result
+from toeline.evidence.evidence import Evidence
+from toeline.evidence.gauge import gauges
 from toeline.names import PLATES
 from toeline.result import CauseId, Coaching, JudgedLine, Question, Result
 from toeline.text import capital, either
@@ -244,6 +246,16 @@ class Coach:
         said = self.practise([remedies().topic_of(line.iso6520, line.of) for line in lines])
         return tuple(zip(lines, said, strict=True))
 
+    def seeming(self, one: Ranked) -> Reading | None:
+        """What a cause mostly rests on, where that is something that the photo only seems to show."""
+        reading = self.ranking.leading(one)
+        sign = self.ranking.rules.signs[reading.sign] if reading else None
+        if reading is None or sign is None or not sign.seen or not reading.open:
+            return None
+        kind = gauges()[(sign.takes(self.result.settings.joint) or "").removeprefix("gauge.")].sees
+        evidence, seen = Evidence(self.result), (i for i in self.result.indications if i.kind == kind)
+        return reading if all(evidence.how_seen(each) == "perhaps" for each in seen) else None
+
     # the questions
 
     def questions(self, among: Sequence[Ranked]) -> list[Question]:
@@ -299,6 +311,12 @@ def write_coaching(coach: Coach) -> Coaching:
         if len(tied) > 1:
             first, first_is, then = _find_out(coach, tied, asks)
             given += [one for each in tied for one in coach.tries[each.cause][:1]]
+        elif mine and (seems := coach.seeming(ranked[0])) is not None:
+            sign, given = coach.ranking.rules.signs[seems.sign], [*given, *mine]
+            first_is = "look"
+            first = f"Find out {sign.ask}. The photo only seems to show {sign.says[seems.state]} ({seems.figure})."
+            then = [f"If it is there: {mine[0].text}", *(one.text for one in mine[1:])]
+            asks = [coach.question(sign), *(each for each in asks if each.sign != sign.id)][:MOST_QUESTIONS]
         elif mine:
             first, then, given = mine[0].text, [one.text for one in mine[1:]], [*given, *mine]
         else:
@@ -311,7 +329,7 @@ def write_coaching(coach: Coach) -> Coaching:
     elif not coach.ranking.all_well:
         first, first_is = data.unsure, "look"
     failed = _failing(coach, given)
-    if failed and first_is in ("keep", "look") and not ranked:
+    if failed and first_is in ("keep", "look") and len(tied) < 2:
         if first_is == "look":
             failed = [*failed, (first, None)]
         first, first_is = failed[0][0], "change"

@@ -63,9 +63,14 @@ def _cause(coach: Coach, one: Ranked) -> Cause:
 
 
 def _told_apart_by(coach: Coach, one: Ranked) -> str | None:
-    """Which causes it cannot be told apart from by what was seen, and the observation that would tell."""
+    """Which causes it cannot be told apart from by what was seen, and the observation that would tell; or what it rests
+    on, where only a look tells whether that is there."""
     if not one.rivals:
-        return None
+        seems = coach.seeming(one)
+        if seems is None:
+            return None
+        says = coach.ranking.rules.signs[seems.sign].says[seems.state]
+        return f"It rests on {says} ({seems.figure}), which the photo only seems to show: look there."
     rivals = [each for each in coach.ranking.ranked if each.cause in one.rivals]
     names = " or ".join(each.trouble.title for each in rivals)
     asks = coach.questions([one, *rivals])

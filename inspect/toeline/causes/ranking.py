@@ -132,6 +132,10 @@ class Ranking:
         """What speaks against a cause, the strongest first."""
         return tuple(_in_words(one.trouble, r, True, self.rules) for w, r in self._weights(one) if w <= -_limit())
 
+    def leading(self, one: Ranked) -> Reading | None:
+        """What speaks most for a cause."""
+        return next((reading for weight, reading in self._weights(one) if weight >= _limit()), None)
+
     def _weights(self, one: Ranked) -> list[tuple[float, Reading]]:
         return _weights(one.trouble, self.readings, self.rules)
 

@@ -51,7 +51,7 @@ def show_result(result: Result, *, verbose: bool = False, console: Console | Non
 def _coaching(result: Result, out: Console, verbose: bool) -> None:
     """What comes after the first thing, the causes, what the coach would like to know, and the cautions."""
     sheet = result.coaching
-    if sheet is not None and (verbose or sheet.first_is == "look"):
+    if sheet is not None and (verbose or sheet.first_is in ("look", "setting")):
         for line in sheet.then:
             out.print(Text(f"  then: {line}"))
     for line in sheet.failing if sheet is not None else ():

@@ -13,7 +13,7 @@ from toeline.criteria.model import Line
 from toeline.evidence.gauge import check_reading, gauges
 from toeline.evidence.needs import Need, Step
 from toeline.evidence.windows import worst_length
-from toeline.measures.figures import DetectionFigures
+from toeline.measures.figures import DetectionFigures, IndicationFigures
 from toeline.result import GaugeReading, Indication, IndicationKind, Quantity, Result, unknown
 from toeline.text import clause
 from toeline.units import MM_PER_INCH, Unit, figure
@@ -373,6 +373,12 @@ def span(indication: Indication) -> tuple[float | None, float | None]:
     start = indication.from_ if indication.from_ is not None else indication.to
     end = indication.to if indication.to is not None else indication.from_
     return start, end
+
+
+def uncounted(indication: Indication) -> bool:
+    """Whether it is a ball of spatter smaller than the count of spatter takes in."""
+    size = indication.size.value if indication.size is not None else None
+    return indication.kind == "spatter" and size is not None and size < IndicationFigures.read().spatter.counted
 
 
 def middle(indication: Indication) -> float | None:

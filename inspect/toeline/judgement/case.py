@@ -10,10 +10,11 @@ from typing import Literal
 
 from toeline.criteria.model import Line
 from toeline.criteria.model import limit as read_limit
-from toeline.evidence.evidence import Evidence, middle
+from toeline.evidence.evidence import Evidence, middle, uncounted
 from toeline.evidence.gauge import gauges
 from toeline.evidence.needs import Need, Step
 from toeline.judgement.decision import Decision, Rule, Sense, decide
+from toeline.measures.figures import IndicationFigures
 from toeline.result import GaugeReading, Indication, Outcome, Quantity
 from toeline.units import figure, length, say
 
@@ -139,14 +140,22 @@ class Case:
         return f"{reading.name.replace('_', ' ')} {verb} as {self.value(as_quantity(reading))}{place}"
 
     def where(self, items: Sequence[Indication]) -> str:
-        """``undercut at 37 mm, 82 mm and 4 more``; ``5 balls of spatter`` where places say nothing."""
+        """``undercut at 37 mm, 82 mm and 4 more``; ``5 balls of spatter`` where places say nothing, as many as the
+        measure of that name counts."""
         if self.line.kind.pieces:
-            return f"{len(items)} {self.line.kind.pieces if len(items) > 1 else self.line.kind.piece}"
+            small = sum(map(uncounted, items))
+            least = figure(IndicationFigures.read().spatter.counted, self.evidence.unit)
+            told = [self._pieces(len(items) - small)] if len(items) > small else []
+            told += [f"{self._pieces(small) if not told else small} under {least}, not counted"] if small else []
+            return " and ".join(told)
         places = [length(place, self.evidence.unit) for place in map(middle, items[:3]) if place is not None]
         more = f" and {len(items) - 3} more" if len(items) > 3 else ""
         return (
             f"{self.line.kind.noun} at {', '.join(places)}{more}" if places else f"{self.line.kind.noun} ({len(items)})"
         )
+
+    def _pieces(self, count: int) -> str:
+        return f"{count} {self.line.kind.piece if count == 1 else self.line.kind.pieces}"
 
 
 def no_bound(bound: Quantity, needs: Iterable[Need]) -> Verdict:

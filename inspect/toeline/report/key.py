@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from toeline.evidence.evidence import Evidence, Seen
+from toeline.evidence.evidence import Evidence, Seen, uncounted
 from toeline.measures.figures import IndicationFigures
 from toeline.names import INDICATIONS
 from toeline.result import Indication, Result
@@ -69,16 +69,14 @@ def _title(members: tuple[Indication, ...], *, perhaps: bool) -> str:
     first = members[0]
     name = f"Perhaps {INDICATIONS[first.kind].lower()}" if perhaps else INDICATIONS[first.kind]
     if first.kind in CROWDS:
-        many = len(members) - _too_small(members)
-        return f"{name} × {many}" if many != 1 or len(members) > 1 else name
+        many = len(members) - _uncounted(members)
+        return f"{name} × {many}" if many and len(members) > 1 else name
     side = f", {first.side} toe" if first.side else ""
     return f"{name}{side}{f' ({first.plate} plate)' if first.plate else ''}"
 
 
-def _too_small(members: tuple[Indication, ...]) -> int:
-    """How many balls of spatter are smaller than the count of spatter takes in; none of another kind."""
-    least = IndicationFigures.read().spatter.counted
-    return sum(1 for one in members if one.kind == "spatter" and one.size and one.size.known and _size(one) < least)
+def _uncounted(members: tuple[Indication, ...]) -> int:
+    return sum(map(uncounted, members))
 
 
 def _detail(members: tuple[Indication, ...], unit: Unit) -> str:
@@ -92,7 +90,7 @@ def _detail(members: tuple[Indication, ...], unit: Unit) -> str:
     if first.size is not None and first.size.known:
         word = "largest " if len(members) > 1 else ""
         parts.append(f"{word}{say(first.size, unit)}" + (" wide" if first.kind == "undercut" else ""))
-    if small := _too_small(members):
+    if small := _uncounted(members):
         least = figure(IndicationFigures.read().spatter.counted, unit)
-        parts.append(f"{small} more under {least}, not counted" if small < len(members) else f"{small} under {least}")
+        parts.append(f"{small}{' more' if small < len(members) else ''} under {least}, not counted")
     return ", ".join(parts)
