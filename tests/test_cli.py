@@ -386,6 +386,10 @@ def test_a_current_out_of_range_is_the_first_thing_said(toeline, folder):
     assert "arm" not in said.out.split("First:")[1].splitlines()[0]
     thin = toeline("measure", folder / "good.jpg", "--current", 200, "--thickness", 3)
     assert "First: Lower the current from 200 to 150 A" in thin.out
+    wrong = ("--electrode-class", "E7018", "--polarity", "DC-")
+    both = toeline("measure", folder / "good.jpg", "--current", 200, "--thickness", 3, *wrong)
+    assert "First: Switch the machine off" in both.out
+    assert "  then: Lower the current from 200 to 150 A" in both.out
 
 
 def test_every_question_of_the_coach_has_an_option():

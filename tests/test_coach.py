@@ -407,9 +407,7 @@ def test_a_weave_said_is_held_against_a_weaves_width() -> None:
     ("kind", "name", "ask"),
     [("crater_unfilled", "craters", "crater at the end is hollow"), ("poor_restart", "restarts", "rod was changed")],
 )
-def test_a_cause_that_only_seems_to_show_is_looked_for_before_anything_is_changed(
-    kind: str, name: str, ask: str
-) -> None:
+def test_a_cause_that_only_seems_to_show_is_looked_for_before_a_change(kind: str, name: str, ask: str) -> None:
     """A filled crater that the photo took for a hollow one was coached as if somebody had seen it."""
     spot = (seen(kind, None, 94.0, 100.0, 0.97),)
     finding = rank_causes(result_of(GOOD, spot))
