@@ -48,6 +48,14 @@ def test_a_kept_measurement_knows_what_a_criteria_file_says_not_where_it_lies(tm
     assert settings_digest(Settings(criteria=str(own)), "0.1.0") != before
 
 
+@pytest.mark.parametrize("text", ["{}", "", '{"of": "a later version"}', "[" * 5000])
+def test_what_another_version_kept_or_damaged_is_measured_anew(kept, text):
+    kept.remember("a" * 64, "key", plain())
+    with sqlite3.connect(kept._path) as file:
+        file.execute("update measured set result = ?", (text,))
+    assert kept.measured("a" * 64, "key") is None
+
+
 def test_what_a_batch_measured_is_kept_for_a_month(kept):
     for key in ("old", "new"):
         kept.remember("a" * 64, key, plain())

@@ -9,6 +9,7 @@ import os
 import tempfile
 from collections.abc import Mapping, Sequence
 from concurrent.futures import Future
+from contextlib import suppress
 from datetime import date
 from functools import cache
 from itertools import combinations
@@ -43,7 +44,7 @@ from toeline.coupons.wall_chart import Paper as ChartPaper
 from toeline.coupons.wall_chart import WallChart, chosen_photos, plan_chart, wall_chart
 from toeline.criteria import list_criteria, load_criteria
 from toeline.datafile import text_of
-from toeline.errors import ToelineError, told
+from toeline.errors import SettingsError, ToelineError, told
 from toeline.evidence.evidence import middle
 from toeline.evidence.gauge import Gauge, check_reading, gauges, in_words
 from toeline.evidence.needs import spoken
@@ -154,13 +155,16 @@ _KEPT = KeptMeasurements()
 
 def remembered(sha256: str, name: str, settings: Settings) -> Result | None:
     """A measurement of a batch that was made before with these settings."""
-    found = _KEPT.measured(sha256, settings_digest(settings, __version__))
-    return found and found.model_copy(update={"photo": found.photo.model_copy(update={"name": name})})
+    with suppress(SettingsError):  # what is kept spares time, and no more
+        found = _KEPT.measured(sha256, settings_digest(settings, __version__))
+        return found and found.model_copy(update={"photo": found.photo.model_copy(update={"name": name})})
+    return None
 
 
 def remember(result: Result) -> None:
-    """Keep a batch's measurement."""
-    _KEPT.remember(result.photo.sha256, settings_digest(result.settings, __version__), result)
+    """Keep a batch's measurement, where there is room."""
+    with suppress(SettingsError):
+        _KEPT.remember(result.photo.sha256, settings_digest(result.settings, __version__), result)
 
 
 def abandon(job: Future[jobs.Examined]) -> None:
@@ -429,7 +433,7 @@ def rubric_with_marks(text: str, pass_share: float, weights: Mapping[str, float]
 
 def measured_by(settings: Settings) -> Settings:
     """Of the settings what a photo is measured by: the rest can be said afterwards."""
-    return settings.model_copy(update={"criteria": None, "gauge": (), "welding": Welding()})
+    return settings.model_copy(update={"criteria": None, "gauge": (), "welding": Welding(), "procedure": None})
 
 
 def said_of(result: Result | None, settings: Settings, looks: Sequence[GaugeReading]) -> Result | None:

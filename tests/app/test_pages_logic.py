@@ -9,6 +9,7 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from invented import IDENTITY, photo_bytes, result
+from toeline.batch import KeptMeasurements
 from toeline.causes import rank_causes
 from toeline.causes.chart import chart
 from toeline.evidence.gauge import gauges
@@ -372,6 +373,14 @@ def test_a_record_that_fails_is_one_sentence_on_every_page(tmp_path, monkeypatch
     assert not app.exception
     assert "cannot be used" in app.error[0].value
     monkeypatch.setenv("TOELINE_STORE", str(tmp_path / "record.sqlite"))
+
+
+def test_where_nothing_can_be_kept_for_a_batch_it_goes_on(tmp_path, monkeypatch):
+    (tmp_path / "file").write_text("in the way")
+    monkeypatch.setattr(service, "_KEPT", KeptMeasurements(tmp_path / "file" / "measured.sqlite"))
+    found = result()
+    service.remember(found.model_copy(update={"settings": found.settings.model_copy(update={"gauge": ()})}))
+    assert service.remembered(found.photo.sha256, "a.jpg", found.settings) is None
 
 
 @pytest.mark.parametrize(

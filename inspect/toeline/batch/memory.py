@@ -11,6 +11,8 @@ from contextlib import closing, contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from pydantic import ValidationError
+
 from toeline.criteria import load_criteria
 from toeline.errors import SettingsError
 from toeline.result import Result, Settings
@@ -57,12 +59,18 @@ class KeptMeasurements:
         self._path = path or kept_path()
 
     def measured(self, photo_sha256: str, settings: str) -> Result | None:
-        """A kept measurement. Its ``photo.name`` is blank, as file names carry people's names: put it back."""
+        """A kept measurement; none where another version wrote it, or it is damaged.
+
+        Its ``photo.name`` is blank, as file names carry people's names: put it back.
+        """
         with self._open() as file:
             found = file.execute(
                 "select result from measured where photo = ? and settings = ?", (photo_sha256, settings)
             ).fetchone()
-        return Result.model_validate_json(found[0]) if found else None
+        try:
+            return Result.model_validate_json(found[0]) if found else None
+        except ValidationError:
+            return None
 
     def remember(self, photo_sha256: str, settings: str, result: Result) -> None:
         """Keep a measurement under :func:`settings_digest`."""
