@@ -97,6 +97,16 @@ def test_a_slanting_toe_is_straight_and_even():
     assert m["left_edge_deviation"].value == pytest.approx(0.0, abs=1e-6)
 
 
+@pytest.mark.parametrize("side", ["u_left", "u_right"])
+def test_a_station_whose_one_toe_is_unsure_makes_no_extreme(side):
+    """8 mm wide all along; where one toe is in doubt the width seems 12 and 4 mm, which no extreme may say."""
+    left, u = np.full(N, 4.0), np.full(N, 0.02)
+    left[200], left[220], u[[200, 220]] = 8.0, 0.0, 2.0
+    m = measure(dataclasses.replace(bead_of(left, np.full(N, -4.0), u=0.02), **{side: u}))
+    assert m["width_max"].value == pytest.approx(8.0, abs=0.05)
+    assert m["width_min"].value == pytest.approx(8.0, abs=0.05)
+
+
 def test_moving_mean_shrinks_symmetrically():
     v = np.array([1.0, 5.0, 3.0, 7.0, 2.0, 8.0])
     assert moving_mean(v, 2) == pytest.approx([1, 3, (1 + 5 + 3 + 7 + 2) / 5, (5 + 3 + 7 + 2 + 8) / 5, 17 / 3, 8])
