@@ -1,4 +1,4 @@
-"""The door before every page, upload and socket: the access code, the host name, and what a browser may load."""
+"""The access gate before every page, upload and socket: the access code, the host name, and what a browser may load."""
 
 from __future__ import annotations
 
