@@ -516,6 +516,11 @@ def test_a_face_seen_flatly_is_reported() -> None:
         told.append(toe_problems(frame, fillet_in(joint, frame, np.full(300, 3.0), np.full(300, 9.0))))
     assert told[0] == ()
     assert [p.code for p in told[1]] == ["toe_hidden"]
+    assert "the toe on the base plate" in told[1][0].text  # seen from above, down along the upright
+    flat = scene(view=0.03)
+    frame = flat.frame()
+    (told_flat,) = toe_problems(frame, fillet_in(flat, frame, np.full(300, 9.0), np.full(300, 3.0)))
+    assert "the toe on the upright" in told_flat.text
 
 
 @pytest.mark.parametrize("index", [0, 1])

@@ -323,6 +323,8 @@ def test_a_gauge_and_a_relief_that_contradict_each_other_are_said_to() -> None:
     assert "at 30 mm contradict" in placed.why
     near = of(there, reading("undercut_depth", 0.9, at=38.0, U=0.1))
     assert (near.outcome, "contradict" in near.why) == ("fail", False)  # the place is known to some mm
+    beyond = of(there, reading("undercut_depth", 0.9, at=80.0, U=0.1))
+    assert "at 80 mm contradict" in beyond.why, "what is as deep lies 20 mm before it"
 
 
 def test_where_U_is_too_wide_it_says_what_would_settle_it_and_where() -> None:

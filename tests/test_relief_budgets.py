@@ -126,6 +126,16 @@ def test_toe_angle():
     assert rows(told) == {MATCHING: pytest.approx(by_hand, rel=0.02), PLACE: pytest.approx(rule.u_place)}
 
 
+def test_each_toe_has_its_own_angle():
+    """A roof of slope 1/2 on the left and of 1 on the right."""
+    flat = on_a_plate()
+    _, t = np.meshgrid(flat.chart.s, flat.chart.t)
+    roof = np.minimum(np.where(t > 0, 0.5 * (HALF - t), HALF + t), 1.5)
+    told = relief_measures(relief_of(flat.chart, np.where(flat.chart.face, roof, 0.0)), {})
+    assert told["toe_angle_left_min"].value == pytest.approx(180 - math.degrees(math.atan(0.5)), abs=0.5)
+    assert told["toe_angle_right_min"].value == pytest.approx(135.0, abs=0.5)
+
+
 def test_crater_depth():
     told = relief_measures(on_a_plate(hollow=0.8), {})["crater_depth"]
     assert told.value == pytest.approx(0.8, abs=0.02)
@@ -164,6 +174,10 @@ def test_a_fillet_s_convexity_and_throat():
         PLACE: pytest.approx(U.extreme),
         SCALE: pytest.approx(0.4 * U_SCALE, rel=0.03),
     }
+    # at either toe the plate rises by 45 degrees over the chord's plane and the face by 0.4 in 4 mm
+    for side in ("left", "right"):
+        expected = 180.0 - 45.0 - math.degrees(math.atan(0.1))
+        assert told[f"toe_angle_{side}_min"].value == pytest.approx(expected, abs=1.5)  # the grid rounds the toe
     # the line from (0, 4.4) to (4, 4): nearest to the root where it is met squarely
     nearest = 4.4 / math.hypot(1.0, 0.1)
     assert told["throat_actual_min"].value == pytest.approx(nearest, abs=0.02)
