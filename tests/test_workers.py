@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import subprocess
 import sys
 import time
 from concurrent.futures import CancelledError, wait
@@ -179,3 +180,19 @@ def test_time_is_allowed_in_workers_alone():
     before = resource.getrlimit(resource.RLIMIT_CPU)
     allow_time_for(1)
     assert resource.getrlimit(resource.RLIMIT_CPU) == before
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="the system keeps no such limits")
+def test_where_less_is_allowed_already_that_holds():
+    """As on a cluster, whose scheduler sets limits of its own (``ulimit -t``, ``ulimit -d``)."""
+    code = (
+        "import resource\n"
+        "from toeline.processes.limits import limit_memory, limit_processor_time\n"
+        "own = {resource.RLIMIT_CPU: 30, resource.RLIMIT_DATA: 300_000_000}\n"
+        "for what, most in own.items():\n    resource.setrlimit(what, (most, most))\n"
+        "limit_processor_time(500)\nlimit_memory(5000)\n"
+        "assert all(resource.getrlimit(what) == (most, most) for what, most in own.items())\n"
+        "limit_processor_time(5)\nassert resource.getrlimit(resource.RLIMIT_CPU)[0] < 30\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr

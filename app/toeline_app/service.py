@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import datetime
 import io
 import logging
@@ -122,7 +123,9 @@ def _kept(name: str, kept_for_s: float) -> Drafts:
     try:
         return Drafts(kept_under(name), kept_for_s=kept_for_s)
     except OSError:
-        return Drafts(Path(tempfile.mkdtemp(prefix=f"toeline-{name}-")), kept_for_s=kept_for_s)
+        folder = tempfile.TemporaryDirectory(prefix=f"toeline-{name}-")
+        atexit.register(folder.cleanup)
+        return Drafts(Path(folder.name), kept_for_s=kept_for_s)
 
 
 def submit(

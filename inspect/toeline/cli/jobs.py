@@ -93,6 +93,9 @@ def relief(photos: Sequence[Path], settings: Settings, height_map: Path | None, 
     Raises:
         ToelineError: the face photo cannot be read, or the process ended; the text says what to do.
     """
+    from toeline.photogrammetry import check_count
+
+    check_count(len(photos))
     with Workers(1, warm_up, at_once=len(photos)) as workers:
         try:
             return workers.submit(_relief, photos, settings, height_map, out).result()

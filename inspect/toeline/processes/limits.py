@@ -22,7 +22,7 @@ def limit_memory(megabytes: float) -> None:
     )
     # data counts what was asked for, much of it never touched: only what is added from now on is bounded
     room = max(int(megabytes * 1_000_000) - resident, 0)
-    resource.setrlimit(resource.RLIMIT_DATA, (data + room, resource.getrlimit(resource.RLIMIT_DATA)[1]))
+    _limit(resource.RLIMIT_DATA, data + room)
 
 
 def limit_processor_time(seconds: float) -> None:
@@ -32,6 +32,13 @@ def limit_processor_time(seconds: float) -> None:
         return
     import resource
 
-    resource.setrlimit(resource.RLIMIT_CORE, (0, resource.getrlimit(resource.RLIMIT_CORE)[1]))
-    until = int(time.process_time() + seconds) + 1
-    resource.setrlimit(resource.RLIMIT_CPU, (until, resource.getrlimit(resource.RLIMIT_CPU)[1]))
+    _limit(resource.RLIMIT_CORE, 0)
+    _limit(resource.RLIMIT_CPU, int(time.process_time() + seconds) + 1)
+
+
+def _limit(what: int, most: int) -> None:
+    """Limit this process, within what whoever started it allows it at most."""
+    import resource
+
+    _, hard = resource.getrlimit(what)
+    resource.setrlimit(what, (most if hard == resource.RLIM_INFINITY else min(most, hard), hard))
