@@ -10,6 +10,9 @@ import pytest
 
 from photos_with_truth import PHOTOS, truth_files
 
+#: For tests that load a network themselves; toeline sees to it by itself.
+os.environ["ORT_DISABLE_TELEMETRY"] = "1"
+
 
 @pytest.fixture(autouse=True, scope="session")
 def own_cache(tmp_path_factory) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import json
+import os
 import subprocess
 import sys
 import tomllib
@@ -115,6 +116,23 @@ def test_data_files_lie_in_the_package():
 def test_networks_are_small():
     for name in ("finder", "reader"):
         assert len((files("toeline") / "data" / f"{name}.onnx").read_bytes()) < 2_000_000
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="where it would lie is known there")
+def test_what_runs_the_networks_reports_to_nobody_and_leaves_nothing_behind(tmp_path):
+    """Left to itself it keeps a number for this device, and what it did, in the user's folder, and sends that."""
+    code = (
+        "import os, numpy\n"
+        "from toeline.trace.networks import see_kinds\n"
+        "see_kinds(numpy.full((256, 256, 3), 128, numpy.uint8), 256)\n"
+        "print(os.environ['ORT_DISABLE_TELEMETRY'])"
+    )
+    own = {name: value for name, value in os.environ.items() if not name.startswith(("ORT_", "XDG_"))}
+    done = subprocess.run(
+        [sys.executable, "-c", code], env=own | {"HOME": str(tmp_path)}, capture_output=True, text=True, check=False
+    )
+    assert done.stdout == "1\n", done.stderr
+    assert [path for path in tmp_path.rglob("*") if path.is_file()] == []
 
 
 def test_the_top_level_holds_only_the_house():

@@ -9,18 +9,25 @@ from __future__ import annotations
 import os
 from functools import cache
 from importlib.resources import files
+from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
-import onnxruntime as ort
 
 from toeline.trace.band import F32, U8
+
+if TYPE_CHECKING:
+    import onnxruntime as ort
 
 _FOLD = 32  # the networks halve five times
 
 
 @cache
 def _network(name: str) -> ort.InferenceSession:
+    # before it is loaded: else it reports its use to its maker, and keeps a number for this device (its Privacy.md)
+    os.environ["ORT_DISABLE_TELEMETRY"] = "1"
+    import onnxruntime as ort
+
     options = ort.SessionOptions()
     options.enable_cpu_mem_arena = False  # photos differ in size: an arena would keep the largest for ever
     options.add_session_config_entry("session.intra_op.allow_spinning", "0")  # other work waits for that core
