@@ -6,6 +6,8 @@ import csv
 import io
 import json
 import re
+import weakref
+from dataclasses import replace
 from datetime import UTC, datetime
 from html.parser import HTMLParser
 
@@ -350,3 +352,20 @@ def test_a_weld_is_reported_with_its_passes_and_tests(tmp_path):
     assert "No outcome is given for the weld as a whole" in " ".join(first.extract_text().split())
     with pytest.raises(ReportError):
         weld_report(weld, [])
+
+
+def test_a_report_of_many_passes_holds_few_photos_at_once(tmp_path):
+    """Twelve passes at 48 megapixels would fill 1.7 GB."""
+    alive: list[weakref.ref] = []
+
+    def photos(inspection):
+        for _ in range(5):
+            photo = replace(invented.photo(), image=invented.photo().image.copy())
+            alive.append(weakref.ref(photo.image))
+            assert sum(one() is not None for one in alive) <= 2
+            yield inspection, photo
+
+    with Store.open(tmp_path / "record.sqlite") as store:
+        saved = store.save_inspection(invented.result(), invented.photo_bytes(), invented.IDENTITY)
+        pdf = weld_report(store.weld(saved.id), photos(saved), made_at=AT)
+    assert read(pdf)[1].count("Weld face report") == 5

@@ -6,10 +6,12 @@ from pathlib import Path
 
 import pytest
 
+import invented
 from toeline.errors import JobEnded, PhotoError
+from toeline.processes.figures import WorkerFigures
 from toeline.processes.workers import Workers
 from toeline.result import Settings
-from toeline_app import jobs
+from toeline_app import jobs, service
 
 PHOTO = Path(__file__).resolve().parents[2] / "demo_images" / "good_stringer.jpg"
 
@@ -30,6 +32,21 @@ def test_a_worker_measures_one_visitor_s_photo_while_another_s_crashes_it(tmp_pa
         assert photos[1].result().result.bead.found
         assert photos[1].result().picture.startswith(b"\xff\xd8")
         assert report.result().startswith(b"%PDF")
+
+
+def test_photos_of_one_bead_are_held_by_workers_that_may_hold_as_many(monkeypatch):
+    """Nine photos of 48 megapixels unpack to 1.3 GB; whoever sends one photo waits for none of that."""
+    asked = []
+    for name in ("_WORKERS", "_OF_SEVERAL"):
+        monkeypatch.setattr(getattr(service, name), "submit", lambda *_, name=name: asked.append(name))
+    side = (PHOTO, "side.jpg")
+    service.submit(PHOTO, "a.jpg", Settings())
+    service.submit(PHOTO, "a.jpg", Settings(), sides=[side])
+    service.sides_of(invented.result(), [(PHOTO, "a.jpg"), side])
+    assert asked == ["_WORKERS", "_OF_SEVERAL", "_OF_SEVERAL"]
+    figures = WorkerFigures.read()
+    assert service._WORKERS._max_mb == figures.max_mb
+    assert service._OF_SEVERAL._max_mb == figures.max_mb + service.MOST_SIDES * figures.further_mb
 
 
 def _crash() -> None:

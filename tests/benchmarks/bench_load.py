@@ -35,6 +35,7 @@ sys.path.insert(0, str(ROOT / "tests" / "browser"))
 from driving import serve  # noqa: E402
 
 from conftest import CHROMIUM, FLAGS  # noqa: E402
+from toeline_app.access_gate import VISITOR  # noqa: E402
 
 OTHERS, ATTACKERS = 8, 2
 THINK_S = (4.0, 9.0)
@@ -95,10 +96,16 @@ async def come(browser: Browser, url: str) -> Page:
 
 
 async def send(page: Page, photo: Path, tag: int) -> float:
-    """Send a photo and wait for its outcome, in s; ``tag`` makes its bytes new."""
+    """Send a photo and wait for its outcome, in s; ``tag`` makes its bytes new.
+
+    As a new visitor: what a draft brings back has an outcome already.
+    """
+    await page.context.clear_cookies(name=VISITOR)
     await page.reload()
     chooser = page.locator("input[type=file][accept*='image']").first
     await chooser.wait_for(state="attached")
+    if await page.locator(".tl-badge").count():
+        raise SystemExit("an outcome stands on the page before a photo was sent")
     begun = time.monotonic()
     payload = {"name": photo.name, "mimeType": "image/jpeg", "buffer": photo.read_bytes() + struct.pack(">I", tag)}
     await chooser.set_input_files(payload)
