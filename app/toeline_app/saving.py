@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -101,23 +101,30 @@ def save_form(shown: Shown) -> None:
                 said.change(instead_of=None)
                 said.say(sha256, saved=None)
                 st.rerun()
-        filled = inspection_form(f"save_{sha256}_{old}", earlier, remember=True, welded=result.settings)
-        if filled is None:
-            return
-        sides = [(one.name, one.path.read_bytes()) for one in shown.photo.sides]
-        saved = record(shown.photo.path.read_bytes(), result, filled, earlier, sides)
-        if saved is not None:
-            typed = {name: str(value) for name, value in filled.identity.items() if value and name in LASTING}
-            said.change(instead_of=None, typed=typed)
-            said.say(sha256, saved=(saved.id, result.settings))
-            st.rerun()
+
+        def write(filled: Filled) -> bool:
+            sides = [(one.name, one.path.read_bytes()) for one in shown.photo.sides]
+            saved = record(shown.photo.path.read_bytes(), result, filled, earlier, sides)
+            if saved is not None:
+                typed = {name: str(value) for name, value in filled.identity.items() if value and name in LASTING}
+                said.change(instead_of=None, typed=typed)
+                said.say(sha256, saved=(saved.id, result.settings))
+            return saved is not None
+
+        inspection_form(f"save_{sha256}_{old}", earlier, write, remember=True, welded=result.settings)
 
 
 def inspection_form(
-    key: str, old: Inspection | None, *, remember: bool = False, welded: Settings | None = None
-) -> Filled | None:
-    """What is asked about an inspection, filled with what is known; what is to be saved, once that was looked over.
+    key: str,
+    old: Inspection | None,
+    write: Callable[[Filled], bool],
+    *,
+    remember: bool = False,
+    welded: Settings | None = None,
+) -> None:
+    """What is asked about an inspection, filled with what is known; written once that was looked over and saved.
 
+    ``write`` says whether it could be written; then the page is drawn anew.
     With ``old`` it asks why that one is superseded, and starts from what that one says. ``remember``: what is typed
     comes back after a reload. ``welded``: the settings it was measured with, which say the procedure and the pass.
     """
@@ -135,7 +142,16 @@ def inspection_form(
     if remember:
         typed = {name: value for name, value in (identity | {"remarks": remarks}).items() if isinstance(value, str)}
         said.change(typed={name: value for name, value in typed.items() if value})
-    return filled if _looked_over(key, filled) else None
+    if _looked_over(key, filled):
+        try:
+            written = write(filled)
+        except Exception:  # not where another run breaks this one off: that one writes it
+            st.session_state.pop(f"{key}_tapped")
+            raise
+        st.session_state.pop(f"{key}_tapped")
+        if written:
+            st.session_state.pop(f"{key}_asked")
+            st.rerun()
 
 
 def _said_by(welded: Settings | None) -> dict[str, object]:
@@ -147,12 +163,13 @@ def _said_by(welded: Settings | None) -> dict[str, object]:
 
 
 def _looked_over(key: str, filled: Filled) -> bool:
-    """Shows what will be written and what is missing; whether to save it. No key pressed in a field ever does that."""
-    asked = f"{key}_asked"
+    """Shows what will be written and what is missing; whether to save it. No key pressed in a field ever does that.
+
+    A tap is noted in the session before the page is drawn: a run that another one breaks off does not lose it.
+    """
+    asked, tapped = f"{key}_asked", f"{key}_tapped"
     if not st.session_state.get(asked):
-        if st.button("Look it over and save", type="primary", width="stretch", key=f"{key}_look"):
-            st.session_state[asked] = True
-            st.rerun()
+        st.button("Look it over and save", type="primary", width="stretch", key=f"{key}_look", on_click=_note(asked))
         return False
     rows = [(label, str(filled.identity[name])) for name, label in FIELDS if filled.identity[name]]
     rows += [("Date of inspection", str(filled.identity["date"]))] if filled.identity["date"] else []
@@ -166,12 +183,18 @@ def _looked_over(key: str, filled: Filled) -> bool:
     if missing:
         st.warning(f"Missing: {', '.join(missing)}. An entry stays as it is written: fill in above what you know.")
     st.text("What is recorded is kept for good. It can be superseded, not changed.")
-    if st.button("Save the inspection", type="primary", width="stretch", key=f"{key}_save"):
-        return True
-    if st.button("Not yet", width="stretch", key=f"{key}_not_yet"):
-        st.session_state.pop(asked)
-        st.rerun()
-    return False
+    st.button("Save the inspection", type="primary", width="stretch", key=f"{key}_save", on_click=_note(tapped))
+    st.button("Not yet", width="stretch", key=f"{key}_not_yet", on_click=_note(asked, False))
+    return bool(st.session_state.get(tapped))
+
+
+def _note(name: str, so: bool = True) -> Callable[[], None]:
+    """What notes a tap in the session."""
+
+    def note() -> None:
+        st.session_state[name] = so
+
+    return note
 
 
 def _text(key: str, label: str, known: str, *, area: bool = False) -> str:

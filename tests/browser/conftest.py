@@ -38,6 +38,16 @@ def pytest_collection_modifyitems(items):
                 item.add_marker(pytest.mark.skip(reason="no Chromium on this machine"))
 
 
+@pytest.hookimpl(hookwrapper=True)
+def pytest_runtest_makereport(item, call):
+    """Beside a failure stands what the pages said then: a timeout alone does not tell why."""
+    report = (yield).get_result()
+    group = getattr(item, "funcargs", {}).get("visitors")
+    if report.when == "call" and report.failed and group is not None:
+        for nth, page in enumerate(page for context in group.contexts for page in context.pages):
+            report.sections.append((f"page {nth + 1}, {page.url}", page.inner_text("body")))
+
+
 @pytest.fixture(scope="session")
 def server(tmp_path_factory) -> Iterator[Server]:
     """The app on this machine only."""

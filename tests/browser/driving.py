@@ -192,6 +192,14 @@ def settled(page) -> None:
     page.locator("[data-testid=stApp][data-test-script-state=notRunning]").wait_for()
 
 
+def press(page, name: str) -> None:
+    """Press a button once the page is at rest: what is still being drawn moves away from under a pointer."""
+    button = page.get_by_role("button", name=name)
+    button.wait_for()
+    settled(page)
+    button.click()
+
+
 def set_choice(page, label: str, option: str) -> None:
     """Choose from a list by keyboard, as a screen reader's user would."""
     box = page.get_by_role("combobox", name=label, exact=True)

@@ -6,7 +6,7 @@ import re
 from urllib.parse import urlsplit
 
 import pytest
-from driving import SIZES, choose, fits, look, measured, no_sideways_scroll, open_fold, serve, settled
+from driving import SIZES, choose, fits, look, measured, no_sideways_scroll, open_fold, press, serve, settled
 from playwright.sync_api import expect
 
 import invented
@@ -137,7 +137,7 @@ def test_enter_in_no_field_saves_anything(visitors, pictures, server):
         field.press("Control+Enter" if field.evaluate("e => e.tagName") == "TEXTAREA" else "Enter")
         settled(page)
     assert page.get_by_text("Saved to the record.").count() == 0
-    page.get_by_role("button", name="Look it over and save").click()
+    press(page, "Look it over and save")
     page.get_by_role("rowheader", name="Weld number").wait_for()
     settled(page)
     fits(page, "looked-over")
@@ -151,9 +151,9 @@ def test_enter_in_no_field_saves_anything(visitors, pictures, server):
     page.get_by_label("Weld number", exact=True).fill("")
     page.get_by_label("Weld number", exact=True).press("Enter")
     settled(page)
-    page.get_by_role("button", name="Look it over and save").click()
+    press(page, "Look it over and save")
     page.get_by_text("Missing: weld number.").wait_for()
-    page.get_by_role("button", name="Save the inspection").click()
+    press(page, "Save the inspection")
     page.get_by_text("Saved to the record.").wait_for()
     with Store.open(server.record) as store:
         assert store.check().entries == before + 1

@@ -19,6 +19,7 @@ from driving import (
     look,
     measured,
     open_fold,
+    press,
     serve,
     set_choice,
     settled,
@@ -163,10 +164,10 @@ def test_record_journey_to_a_pdf_that_reads_back(visitors, pictures):
     fits(page, "record-form")
     page.get_by_label(re.compile("^Reason")).fill("Seen with a glass.")
     settled(page)
-    page.get_by_role("button", name="Look it over and save").click()
+    press(page, "Look it over and save")
     for written in ("Weld number", "Further photos", "Decision"):
         page.get_by_role("rowheader", name=written).wait_for()
-    page.get_by_role("button", name="Save the inspection").click()
+    press(page, "Save the inspection")
     page.get_by_role("button", name="Open the inspection").click()
     page.get_by_role("heading", name=re.compile("W-1")).wait_for()
     settled(page)
@@ -183,8 +184,8 @@ def test_record_journey_to_a_pdf_that_reads_back(visitors, pictures):
     page.get_by_label("Why the earlier one is superseded").fill("Wrong weld was written down.")
     page.get_by_label("Weld number", exact=True).fill("W-2")
     settled(page)
-    page.get_by_role("button", name="Look it over and save").click()
-    page.get_by_role("button", name="Save the inspection").click()
+    press(page, "Look it over and save")
+    press(page, "Save the inspection")
     page.get_by_role("heading", name=re.compile("W-2")).wait_for()
     page.get_by_text("Wrong weld was written down.").first.wait_for()
     page.get_by_role("button", name="Open the earlier one").click()

@@ -8,7 +8,7 @@ from http.client import HTTPConnection
 from pathlib import Path
 
 import pytest
-from driving import SIZES, choose, look, measured, open_fold, serve, settled
+from driving import SIZES, choose, look, measured, open_fold, press, serve, settled
 
 import invented
 from conftest import PATIENCE_MS
@@ -81,9 +81,9 @@ def test_a_learner_measures_and_saves_and_sees_nothing_of_others(come, app, pict
     assert page.get_by_text("Your decision").count() == 0
     page.get_by_label("Weld number").fill("L-1")
     look(page, "save-learner")
-    page.get_by_role("button", name="Look it over and save").click()
+    press(page, "Look it over and save")
     page.get_by_text("Missing: welder.").wait_for()
-    page.get_by_role("button", name="Save the inspection").click()
+    press(page, "Save the inspection")
     page.get_by_text("Saved to the record.").wait_for()
     assert page.get_by_role("button", name="Open the inspection").count() == 0
 

@@ -249,14 +249,15 @@ def _supersede(inspection: Inspection) -> None:
                 return
             saving.supersede_with_next(inspection)
             st.switch_page(components.page(""))
-        filled = saving.inspection_form(f"supersede_{inspection.id}", inspection)
-        if filled is None:
-            return
-        photo = service.recorded_photo(inspection.photos[0].sha256)
-        saved = saving.record(photo, inspection.result, filled, inspection)
-        if saved is not None:
-            open_inspection(saved.id)
-            st.rerun()
+
+        def write(filled: saving.Filled) -> bool:
+            photo = service.recorded_photo(inspection.photos[0].sha256)
+            saved = saving.record(photo, inspection.result, filled, inspection)
+            if saved is not None:
+                open_inspection(saved.id)
+            return saved is not None
+
+        saving.inspection_form(f"supersede_{inspection.id}", inspection, write)
 
 
 def _decisions(inspection: Inspection) -> None:
