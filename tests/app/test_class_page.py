@@ -37,7 +37,7 @@ def bare(bead):
 
 def a_class(name: str, beads, **preferences) -> AppTest:
     """A page with a class of measured photos, by their names; not run yet."""
-    app = AppTest.from_string(f"from toeline_app.views import {name}\n{name}.page()", default_timeout=60)
+    app = AppTest.from_string(f"from toeline_app.views import {name}\n{name}.page()", default_timeout=300)
     app.session_state["preferences"] = Preferences(**preferences)
     held, known = [], {}
     for number, (file, bead) in enumerate(beads.items()):

@@ -29,7 +29,7 @@ def judged(**about) -> Result:
 
 
 def form(found: Result) -> AppTest:
-    app = AppTest.from_string(SCRIPT, default_timeout=60)
+    app = AppTest.from_string(SCRIPT, default_timeout=300)
     app.session_state["preferences"] = Preferences()
     app.session_state["shown"] = SimpleNamespace(photo=SimpleNamespace(sha256="a" * 64))
     app.session_state["result"] = found

@@ -31,7 +31,7 @@ def run(name: str) -> AppTest:
 
 def page(name: str) -> AppTest:
     """One page, not run yet; there is no browser to bring a cookie."""
-    app = AppTest.from_string(f"from toeline_app.views import {name}\n{name}.page()", default_timeout=60)
+    app = AppTest.from_string(f"from toeline_app.views import {name}\n{name}.page()", default_timeout=300)
     app.session_state["preferences"] = Preferences()
     return app
 
@@ -367,7 +367,7 @@ def test_a_record_that_fails_is_one_sentence_on_every_page(tmp_path, monkeypatch
         "from toeline_app import shell\nfrom toeline_app.views import record\nfrom toeline.errors import ToelineError\n"
         "shell.shown(record.page)"
     )
-    app = AppTest.from_string(code, default_timeout=60)
+    app = AppTest.from_string(code, default_timeout=300)
     app.session_state["preferences"] = Preferences()
     app.run()
     assert not app.exception
@@ -458,7 +458,7 @@ def coaching_page(shown, expression):
     app = AppTest.from_string(
         "import streamlit as st\nfrom toeline_app import coach\nresult, shown = st.session_state['given']\n"
         + expression,
-        default_timeout=60,
+        default_timeout=300,
     )
     app.session_state["preferences"] = Preferences()
     app.session_state["given"] = shown

@@ -38,7 +38,7 @@ def judged(criteria: str, **about) -> Result:
 
 
 def led(found: Result, **prefs) -> AppTest:
-    app = AppTest.from_string(SCRIPT, default_timeout=60)
+    app = AppTest.from_string(SCRIPT, default_timeout=300)
     app.session_state["preferences"] = Preferences(**prefs)
     app.session_state["given"] = (Shown(Photo("bead.jpg", Path(f"/nowhere/{SHA}.photo"))), found)
     return app.run()

@@ -23,7 +23,7 @@ def own_record(tmp_path, monkeypatch):
 
 
 def page(name: str, inspection: str | None = None) -> AppTest:
-    app = AppTest.from_string(f"from toeline_app.views import {name}\n{name}.page()", default_timeout=60)
+    app = AppTest.from_string(f"from toeline_app.views import {name}\n{name}.page()", default_timeout=300)
     if inspection is not None:
         app.query_params["inspection"] = inspection
     app.session_state["preferences"] = Preferences()
@@ -151,7 +151,7 @@ def test_a_procedure_on_record_is_chosen_where_a_weld_is_measured():
     assert settings.procedure.name == "WPS-EC-01"
     assert (settings.welding.weld_pass, settings.welding.interpass_c) == ("root", 180)
     app = AppTest.from_string(
-        "from toeline_app import coach, prefs\nprefs.remember(coach.welded(prefs.preferences()))", default_timeout=60
+        "from toeline_app import coach, prefs\nprefs.remember(coach.welded(prefs.preferences()))", default_timeout=300
     )
     app.session_state["preferences"] = Preferences(unit="in")
     app.run()
