@@ -12,7 +12,7 @@ from urllib.parse import quote
 
 import numpy as np
 import pytest
-from driving import ROOT, SIZES, Server, serve
+from driving import PATIENCE_MS, ROOT, SIZES, Server, serve
 from PIL import Image
 
 playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
@@ -27,13 +27,13 @@ FLAGS = (
     "--disable-sync",
     "--disable-quic",
 )
-PATIENCE_MS = 90_000
 
 
 def pytest_collection_modifyitems(items):
     for item in items:
         if "browser" in str(item.path.parent.name):
             item.add_marker(pytest.mark.browser)
+            item.add_marker(pytest.mark.flaky(reruns=1, only_rerun=["TimeoutError"]))  # a fault fails both times
             if CHROMIUM is None:
                 item.add_marker(pytest.mark.skip(reason="no Chromium on this machine"))
 

@@ -17,6 +17,7 @@ from urllib.request import urlopen
 ROOT = Path(__file__).parents[2]
 SCREENS = ROOT / "out" / "screens"
 SIZES = {"phone": (360, 740), "desk": (1280, 800)}
+PATIENCE_MS = 90_000
 
 
 def free_port() -> int:
@@ -192,7 +193,7 @@ def settled(page) -> None:
     page.locator("[data-testid=stApp][data-test-script-state=notRunning]").wait_for()
 
 
-def press(page, name: str) -> None:
+def press(page, name: str | re.Pattern) -> None:
     """Press a button once the page is at rest: what is still being drawn moves away from under a pointer."""
     button = page.get_by_role("button", name=name)
     button.wait_for()

@@ -7,7 +7,7 @@ import re
 
 import openpyxl
 import pypdf
-from driving import choose, fits, handed_over, open_fold, set_choice, settled
+from driving import choose, fits, handed_over, open_fold, press, set_choice, settled
 
 from toeline.coupons.rubric import rubric_text
 
@@ -52,7 +52,7 @@ def test_twelve_coupons_from_roster_to_sheets(visitors, class_photos):
 
     page.get_by_label("Who looked and gauged").fill("N. Holm")
     page.get_by_role("radiogroup").filter(has_text="Not looked").last.get_by_text("No", exact=True).click()
-    page.get_by_role("button", name="Record what I saw").click()
+    press(page, "Record what I saw")
     page.get_by_role("button", name=re.compile("Remove: .*none")).wait_for()
     settled(page)
 
@@ -75,7 +75,7 @@ def test_twelve_coupons_from_roster_to_sheets(visitors, class_photos):
 
     open_fold(page, "Put this class on record")
     page.get_by_label("Class", exact=True).fill("Evening class 12")
-    page.get_by_role("button", name="Put the class on record").click()
+    press(page, "Put the class on record")
     page.get_by_text("11 coupons are put on record.").wait_for()
 
     page.goto(f"{visitors.url}/trends")

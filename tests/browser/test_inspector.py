@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 import pytest
-from driving import fits, open_fold, serve, set_choice, settled
+from driving import fits, open_fold, press, serve, set_choice, settled
 
 import invented
 from toeline.record import Store
@@ -30,7 +30,7 @@ def test_a_weld_its_tests_and_its_correction(visitors, app, size):
     page.get_by_role("button", name=re.compile("W-07, cap")).first.click()
     page.get_by_text("The whole weld (2 inspections)").wait_for()
     settled(page)
-    page.get_by_role("button", name=re.compile("Open entry 1, Root pass")).click()
+    press(page, re.compile("Open entry 1, Root pass"))
     page.get_by_role("heading", name=re.compile("Entry 1, W-07, root")).wait_for()
     page.go_back()
     page.get_by_role("heading", name=re.compile("W-07, cap")).wait_for()
@@ -45,7 +45,7 @@ def test_a_weld_its_tests_and_its_correction(visitors, app, size):
     set_choice(page, "Test", "Macro section")
     page.get_by_role("radiogroup", name="Result").get_by_text("Fail").click()
     found.fill("No fusion at the root")
-    page.get_by_role("button", name="Add the test result").click()
+    press(page, "Add the test result")
     page.get_by_text("A later test did not pass").first.wait_for()
     settled(page)
     with Store.open(app.record) as store:
@@ -66,7 +66,7 @@ def test_continuity_and_procedures(visitors, app):
     page.get_by_label("Name or number").fill("WPS-12")
     page.keyboard.press("Enter")  # keeps nothing
     page.get_by_label("Current, A").fill("110-140")
-    page.get_by_role("button", name="Keep the procedure").click()
+    press(page, "Keep the procedure")
     page.get_by_text("WPS-12").wait_for()
     settled(page)
     open_fold(page, "WPS-12")

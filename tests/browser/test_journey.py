@@ -6,11 +6,22 @@ import re
 from urllib.parse import urlsplit
 
 import pytest
-from driving import SIZES, choose, fits, look, measured, no_sideways_scroll, open_fold, press, serve, settled
+from driving import (
+    PATIENCE_MS,
+    SIZES,
+    choose,
+    fits,
+    look,
+    measured,
+    no_sideways_scroll,
+    open_fold,
+    press,
+    serve,
+    settled,
+)
 from playwright.sync_api import expect
 
 import invented
-from conftest import PATIENCE_MS
 from toeline.record import Store
 
 BADGE = ".tl-badge"
@@ -68,16 +79,16 @@ def test_a_reload_in_the_middle_brings_everything_back_to_this_visitor_alone(vis
     open_fold(page, "Save to the record")
     assert page.get_by_label("Weld number", exact=True).input_value() == "W-77"
     tap(page, picture.start, picture.size)
-    page.get_by_role("button", name="Undo the last tap").click()
+    press(page, "Undo the last tap")
     page.get_by_text("Now tap where it ends").wait_for()
-    page.get_by_role("button", name="Find the bead without my taps").click()
+    press(page, "Find the bead without my taps")
     page.get_by_text("Now tap where it ends").wait_for(state="detached")
 
     stranger = visitors.come(size)
     settled(stranger)
     assert stranger.locator(BADGE).count() == 0
     open_fold(page, "Kept on this machine")
-    page.get_by_role("button", name="Start afresh").click()
+    press(page, "Start afresh")
     page.locator(BADGE).wait_for(state="detached")
     page.reload()
     page.get_by_text("Stand square above").wait_for()
@@ -99,7 +110,7 @@ def test_taps_that_lead_nowhere_do_not_make_it_a_bad_photo(visitors, pictures):
     assert page.get_by_text("Take it again").count() == 0
     settled(page)
     fits(page, "taps-nowhere")
-    page.get_by_role("button", name="Find the bead without my taps").click()
+    press(page, "Find the bead without my taps")
     page.locator(BADGE, has_text="Undecided").wait_for()
 
 
@@ -145,7 +156,7 @@ def test_enter_in_no_field_saves_anything(visitors, pictures, server):
     settled(page)
     with Store.open(server.record) as store:
         assert store.check().entries == before
-    page.get_by_role("button", name="Not yet").click()
+    press(page, "Not yet")
     page.get_by_role("button", name="Look it over and save").wait_for()
     settled(page)
     page.get_by_label("Weld number", exact=True).fill("")
@@ -185,9 +196,9 @@ def test_a_sent_address_opens_for_who_may_see_it_and_back_goes_back(visitors, op
     sent = urlsplit(page.locator("[data-testid=stCode]").first.inner_text().strip())
     assert f"{sent.path}?{sent.query}" == f"/{address}"
     look(page, f"address-{size}")
-    page.get_by_role("button", name="Back to the list").click()
+    press(page, "Back to the list")
     page.get_by_label("Search").wait_for()
-    page.get_by_role("button", name=re.compile("W-55")).click()
+    press(page, re.compile("W-55"))
     page.get_by_role("heading", name=re.compile("W-55")).wait_for()
     settled(page)
     page.go_back()
@@ -228,7 +239,7 @@ def test_a_class_survives_a_reload_and_opens_for_another_under_its_address(visit
     page.get_by_role("heading", name="One coupon").wait_for()
     settled(page)
     open_fold(page, "Send this class to someone")
-    page.get_by_role("button", name="Put this class under an address").click()
+    press(page, "Put this class under an address")
     sent = urlsplit(page.locator("[data-testid=stCode]").last.inner_text().strip())
     assert sent.path == "/coupons"
     other = visitors.come("phone", f"coupons?{sent.query}")

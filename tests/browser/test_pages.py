@@ -60,13 +60,13 @@ def test_bench_journey(visitors, pictures, size):
     if size == "phone":
         unfold(page)
         fits(page, "bench-unfolded")
-        page.get_by_role("button", name="Record what I saw").click()  # nobody has answered yet, nor said who looks
+        press(page, "Record what I saw")  # nobody has answered yet, nor said who looks
         page.get_by_text("Answer at least one of the questions first.").wait_for()
         page.get_by_label("Who looked and gauged").fill("A. Boon")
         page.get_by_role("radiogroup", name="Is there a crack outside the crater?").get_by_text(
             "No", exact=True
         ).click()
-        page.get_by_role("button", name="Record what I saw").click()
+        press(page, "Record what I saw")
         page.locator("details[open] > summary", has_text="Look and gauge (1)").wait_for()
         page.get_by_text("Remove: Is there a crack outside the crater? none, by A. Boon").wait_for()
         fits(page, "bench-looked")
@@ -168,7 +168,7 @@ def test_record_journey_to_a_pdf_that_reads_back(visitors, pictures):
     for written in ("Weld number", "Further photos", "Decision"):
         page.get_by_role("rowheader", name=written).wait_for()
     press(page, "Save the inspection")
-    page.get_by_role("button", name="Open the inspection").click()
+    press(page, "Open the inspection")
     page.get_by_role("heading", name=re.compile("W-1")).wait_for()
     settled(page)
     unfold(page)
@@ -188,12 +188,12 @@ def test_record_journey_to_a_pdf_that_reads_back(visitors, pictures):
     press(page, "Save the inspection")
     page.get_by_role("heading", name=re.compile("W-2")).wait_for()
     page.get_by_text("Wrong weld was written down.").first.wait_for()
-    page.get_by_role("button", name="Open the earlier one").click()
+    press(page, "Open the earlier one")
     page.get_by_text("This inspection no longer holds.").wait_for()
-    page.get_by_role("button", name="Open the one in its place").click()
+    press(page, "Open the one in its place")
     page.get_by_role("heading", name=re.compile("W-2")).wait_for()
 
-    page.get_by_role("button", name="Back to the list").click()
+    press(page, "Back to the list")
     page.get_by_label("Search").fill("brandt")
     page.keyboard.press("Enter")
     row = page.get_by_role("button", name=re.compile("W-2.*not decided"))
@@ -201,11 +201,11 @@ def test_record_journey_to_a_pdf_that_reads_back(visitors, pictures):
     assert page.get_by_role("button", name=re.compile("W-1")).count() == 0
     unfold(page)
     fits(page, "record-list")
-    page.get_by_role("button", name="Check now").click()
+    press(page, "Check now")
     page.get_by_text("Everything is as it was recorded").wait_for()
     row.click()
     open_fold(page, "Correct it")
-    page.get_by_role("button", name="Measure the photo again first").click()
+    press(page, "Measure the photo again first")
     page.get_by_role("heading", name="Measure a weld bead").wait_for()
     measured(page)
     page.get_by_text("This takes the place of").wait_for()
@@ -248,7 +248,7 @@ def test_a_person_is_handed_over_and_erased(visitors, server):
     assert b"Per Son" in handed_over(page, "Hand over as JSON")
     fits(page, "person")
     page.get_by_text("I am sure").click()
-    page.get_by_role("button", name="Erase").click()
+    press(page, "Erase")
     page.get_by_text(re.compile("Erased .* of 1 inspection")).wait_for()
 
 

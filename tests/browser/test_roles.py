@@ -8,10 +8,9 @@ from http.client import HTTPConnection
 from pathlib import Path
 
 import pytest
-from driving import SIZES, choose, look, measured, open_fold, press, serve, settled
+from driving import PATIENCE_MS, SIZES, choose, look, measured, open_fold, press, serve, settled
 
 import invented
-from conftest import PATIENCE_MS
 from toeline.record import Store
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "app"))
