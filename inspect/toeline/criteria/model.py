@@ -232,7 +232,7 @@ def _checked_condition(text: str | None) -> str | None:
 
 
 class PerLength(Model):
-    """So much in any so many: ``length`` of it in the worst ``window`` of weld.
+    """How much of it is allowed in a stretch of weld: ``length``, mm, in the worst ``window``, mm.
 
     A weld shorter than the window may have ``share`` of its length; without a share the length holds as printed.
     ``limit`` is the greater depth allowed inside that length; without it the line's own limit is meant and none of
@@ -260,7 +260,14 @@ class Column(Model):
 
 
 class Line(Model):
-    """One line of a criteria set. ``advice``: what the standard says should be, which is told and decides nothing."""
+    """One line of a criteria set.
+
+    ``of`` is the quantity it limits; ``joints``, ``when`` and ``only_if`` say where it holds. ``limit`` is the limit as
+    written; ``per_length``, ``window`` and ``counts_from`` are its rule for lengths, mm. ``evidence`` may decide it, so
+    may a person's statement named by ``eye``. ``confidence`` says how sure we are of the figure: A read, B from a
+    secondary source, C from memory, P common practice. ``advice`` marks what the standard says should be, which is told
+    and decides nothing. ``us`` holds its inch column.
+    """
 
     id: Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9.-]*$", max_length=60)]
     imperfection: Annotated[str, Field(min_length=1, max_length=120)]
