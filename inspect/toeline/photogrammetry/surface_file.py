@@ -3,7 +3,9 @@ at."""
 
 from __future__ import annotations
 
+import io
 from pathlib import Path
+from typing import BinaryIO
 
 import cv2
 import numpy as np
@@ -11,10 +13,12 @@ import x3pio
 from scipy.ndimage import map_coordinates
 
 from toeline.errors import SettingsError
+from toeline.files import write_whole
 from toeline.photogrammetry.figures import ReliefFigures
 from toeline.photogrammetry.quantities import seen_places, u_height
 from toeline.photogrammetry.relief import Relief
 from toeline.photogrammetry.surface_picture import draw_surface
+from toeline.text import shown_path
 from toeline.trace.band import F64
 from toeline.uncertainty import COVERAGE
 
@@ -29,24 +33,27 @@ def check_surface_name(path: str | Path) -> None:
         SettingsError: the text names the endings.
     """
     if Path(path).suffix.lower() not in ENDINGS:
-        raise SettingsError(f"{path} is no surface; end its name with {' or '.join(ENDINGS)}.")
+        raise SettingsError(f"{shown_path(path)} is no surface; end its name with {' or '.join(ENDINGS)}.")
 
 
 def save_surface(relief: Relief, path: str | Path) -> None:
-    """Write the surface, by the name's ending.
+    """Write the surface, by the name's ending, whole or not at all.
 
     Raises:
         SettingsError: the file cannot be written.
     """
+    out = io.BytesIO()
+    match Path(path).suffix.lower():
+        case ".x3p":
+            _save_x3p(relief, out)
+        case ".png":
+            out.write(cv2.imencode(".png", draw_surface(relief))[1].tobytes())
+        case _:
+            np.savez_compressed(out, allow_pickle=False, **(_sections(relief) if relief.side else plate_grid(relief)))
     try:
-        if Path(path).suffix.lower() == ".x3p":
-            _save_x3p(relief, Path(path))
-        elif Path(path).suffix.lower() == ".png":
-            Path(path).write_bytes(cv2.imencode(".png", draw_surface(relief))[1].tobytes())
-        else:
-            np.savez_compressed(path, allow_pickle=False, **(_sections(relief) if relief.side else plate_grid(relief)))
+        write_whole(Path(path), out.getvalue())
     except OSError as error:
-        raise SettingsError(f"{path} cannot be written ({error.strerror}).") from error
+        raise SettingsError(f"{shown_path(path)} cannot be written ({error.strerror}).") from error
 
 
 def plate_grid(relief: Relief) -> dict[str, F64]:
@@ -97,7 +104,7 @@ def _sections(relief: Relief) -> dict[str, F64]:
     }
 
 
-def _save_x3p(relief: Relief, path: Path) -> None:
+def _save_x3p(relief: Relief, out: BinaryIO) -> None:
     """The heights in metres: of one plate over it, of a fillet over the chart across the line that halves its angle."""
     if relief.side:
         known = seen_places(relief)
@@ -106,4 +113,4 @@ def _save_x3p(relief: Relief, path: Path) -> None:
         grid = plate_grid(relief)
         # the format's axes are right-handed: y up, where the plate frame's runs down
         h, step = grid["h_mm"][::-1], float(grid["x_mm"][1] - grid["x_mm"][0])
-    x3pio.write(path, h.astype(float) * _METRE, x_scale=step * _METRE, y_scale=step * _METRE)
+    x3pio.write(out, h.astype(float) * _METRE, x_scale=step * _METRE, y_scale=step * _METRE)
