@@ -19,6 +19,7 @@ import typer
 
 import card_scene
 import seen_photos
+from test_record_faults import small_disk
 from toeline.cli import app, jobs, main
 from toeline.photo import read_photo
 from toeline.processes.figures import WorkerFigures
@@ -209,6 +210,9 @@ def test_criteria_are_listed_shown_copied_and_checked(toeline, tmp_path):
     assert "iso5817-2023-c" in toeline("criteria").out
     assert "no fault found" in toeline("criteria", "aws-d1.1-static", "--thickness", 8).out
     own = tmp_path / "own.toml"
+    with small_disk(100):
+        assert "own.toml cannot be written" in toeline("criteria", "iso5817-2023-c", "--copy", own).err
+    assert not own.exists()
     assert toeline("criteria", "iso5817-2023-c", "--copy", own).code == 0
     assert "no fault found" in toeline("criteria", own).out
     assert toeline("criteria", "iso5817-2023-c", "--copy", own).code == 2  # never over a file that is there

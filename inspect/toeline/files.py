@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import uuid
 from pathlib import Path
@@ -31,3 +32,10 @@ def write_whole(path: Path, content: bytes | str, *, private: bool = False) -> N
         if part is not None:
             part.unlink(missing_ok=True)
         raise OSError(error.errno, error.strerror, str(path)) from error
+
+
+def write_new(path: Path, content: bytes | str) -> None:
+    """As :func:`write_whole`, where nothing of that name is there yet. Raises OSError, FileExistsError where it is."""
+    if path.exists():
+        raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(path))
+    write_whole(path, content)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from toeline.errors import RecordError
+from toeline.files import write_new
 
 if TYPE_CHECKING:
     from pydantic import BaseModel
@@ -223,12 +224,10 @@ def receipt(
         say(as_json, made, made.text())
         return
     try:
-        with file.open("x", encoding="utf-8") as out:
-            out.write(made.text())
+        write_new(file, made.text())
     except FileExistsError:
         raise RecordError(f"There is a file {file} already: give another name.") from None
     except OSError as error:
-        file.unlink(missing_ok=True)
         raise RecordError(f"The receipt {file} cannot be written: {error.strerror}.") from None
     say(as_json, made, f"{file} vouches for {count(made.entries, 'entry', 'entries')}: keep it elsewhere.")
 

@@ -12,7 +12,7 @@ from rich.table import Table
 from rich.text import Text
 
 from toeline.errors import SettingsError
-from toeline.files import write_whole
+from toeline.files import write_new, write_whole
 
 
 def card(
@@ -175,8 +175,7 @@ def _write_new(path: Path, text: str) -> None:
         SettingsError: it is there, or the place cannot be written.
     """
     try:
-        with path.open("x", encoding="utf-8") as file:
-            file.write(text)
+        write_new(path, text)
     except OSError as error:
         raise SettingsError(f"{path} cannot be written ({error.strerror}); name a new file.") from error
 

@@ -12,7 +12,7 @@ import typer
 
 from toeline.cli.records import WELDS, AsJson, Where, app, count, existing, say, store_type
 from toeline.errors import RecordError
-from toeline.files import write_whole
+from toeline.files import write_new
 from toeline.names import DECIDED, TESTS, TestKind
 from toeline.text import shown_path
 from toeline.units import in_unit
@@ -102,11 +102,12 @@ def _write_weld(opened: Store, found: Weld, path: Path) -> None:
     from toeline.photo import read_photo
     from toeline.report.weld import weld_report
 
-    if path.exists():
-        raise RecordError(f"There is a file {shown_path(path)} already: give another name.")
     whole = [opened.get(one.id) for one in found.holding]
     drawn = ((one, read_photo(opened.photo(one.photos[0].sha256), one.result.photo.name)) for one in whole)
-    write_whole(path, weld_report(found, drawn))
+    try:
+        write_new(path, weld_report(found, drawn))
+    except FileExistsError:
+        raise RecordError(f"There is a file {shown_path(path)} already: give another name.") from None
     typer.echo(f"wrote {shown_path(path)}", err=True)
 
 
