@@ -24,6 +24,7 @@ _LOOKS = {
     "cracks": "crack", "crater_cracks": "crater_crack", "lack_of_fusion": "fusion", "burn_through": "burn_through",
     "craters": "crater_unfilled", "arc_strikes": "arc_strike", "slag": "slag", "restarts": "restart",
 }  # fmt: skip
+_RUNS = ("leg_undersize_length", "throat_undersize_length", "underfill_length")
 _SEEN = {
     "undercut": "undercut", "overlap": "overlap", "pore": "pores", "crater_crack": "crater_crack",
     "crater_unfilled": "crater_unfilled", "arc_strike": "arc_strike", "slag_left": "slag", "poor_restart": "restart",
@@ -47,6 +48,9 @@ class Weld:
     pores: tuple[tuple[float, float], ...]  # place, diameter
     there: Mapping[str, bool]
     spatter: int
+    runs: Mapping[
+        str, float
+    ]  # how long a size is beyond what any length may have, in one run, by the gauge that reads it
     conditions: Mapping[str, bool] = field(default_factory=dict)
 
 
@@ -111,6 +115,7 @@ def draw_weld(rng: np.random.Generator) -> Weld:
         pores=pores,
         there={**there, "undercut": bool(undercut), "overlap": bool(overlap), "pores": bool(pores)},
         spatter=int(rng.choice([0, 0, 3, 20])),
+        runs={name: float(rng.choice([5, 20, 60, length]) * rng.uniform(0.3, 1)) for name in _RUNS},
         conditions={
             name: bool(rng.random() < 0.5)
             for name in ("unequal-legs", "pipe", "transverse-tension", "stiffener-to-web", "longitudinal")
@@ -178,6 +183,18 @@ def _readings(weld: Weld, rng: np.random.Generator) -> list[GaugeReading]:
     readings += [_read("pore_diameter", size, rng, at=at) for at, size in weld.pores]
     readings.append(_read("weld_length", weld.length, rng))
     return readings
+
+
+def with_lengths(said: Result, weld: Weld, criteria: Criteria, rng: np.random.Generator, *, inches: bool) -> Result:
+    """The same with what a person gauges of the lengths that a set's lines allow: of each kind of length, one."""
+    lengths: dict[str, float] = {}
+    for line in criteria.lines:
+        extent = line.kind.extent
+        if extent is not None and holds(weld, line, inches=inches) and (much := _extent(weld, line, inches=inches)):
+            lengths[extent] = max(much, lengths.get(extent, 0.0))
+    read = [_read(name, much, rng) for name, much in lengths.items() if rng.random() < 0.6]
+    settings = said.settings.model_copy(update={"gauge": (*said.settings.gauge, *read)})
+    return said.model_copy(update={"settings": settings})
 
 
 def _looks(weld: Weld, rng: np.random.Generator) -> list[GaugeReading]:
@@ -268,20 +285,50 @@ def _along(weld: Weld, rng: np.random.Generator) -> ReliefAlong | None:
     )
 
 
-def breaks(weld: Weld, line: Line, *, inches: bool = False) -> bool:
-    """Whether the truth breaks the line's limit; False where the line does not hold for the weld."""
+def holds(weld: Weld, line: Line, *, inches: bool = False) -> bool:
+    """Whether the line holds for the weld."""
     if weld.joint not in line.joints or line.of == "face" or line.limit in ("allowed", "application"):
         return False
-    line = line.column("in" if inches else "mm")
-    factor = INCH if line.in_inches("in" if inches else "mm") else 1.0
-    values = {name: value / factor for name, value in _symbols(weld).items()}
+    line, _, values = _in_column(weld, line, inches=inches)
     when = line.condition()
     if when is not None and not when.holds(values):
         return False
-    if line.only_if is not None:
-        name = line.only_if.removeprefix("not ")
-        if weld.conditions[name] != (name == line.only_if):
-            return False
+    if line.only_if is None:
+        return True
+    name = line.only_if.removeprefix("not ")
+    return weld.conditions[name] == (name == line.only_if)
+
+
+def _in_column(weld: Weld, line: Line, *, inches: bool) -> tuple[Line, float, dict[str, float]]:
+    """The line as a unit's column prints it, mm of its lengths' unit, and what its limits name, in that unit."""
+    line = line.column("in" if inches else "mm")
+    factor = INCH if line.in_inches("in" if inches else "mm") else 1.0
+    return line, factor, {name: value / factor for name, value in _symbols(weld).items()}
+
+
+def _extent(weld: Weld, line: Line, *, inches: bool) -> float:
+    """How much of the worst stretch that the line names is beyond what any length may have, mm."""
+    line, factor, values = _in_column(weld, line, inches=inches)
+    per, worst = line.per_length, _truth_of(weld, line, factor)
+    if per is None or worst is None:
+        return 0.0
+    free = _bound(line, line.limit, values, factor)
+    if worst <= free + 1e-9:
+        return 0.0
+    window = _bound(line, f"h <= {per.window}", values, factor)
+    if line.of != "undercut_depth":
+        return min(weld.runs[line.kind.extent or ""], window, weld.length)
+    deep = [(a, b) for a, b, size in weld.undercut if size > free]
+    starts = [a for a, _ in deep] + [b - window for _, b in deep]
+    return max((sum(max(0.0, min(b, at + window) - max(a, at)) for a, b in deep) for at in starts), default=0.0)
+
+
+def breaks(weld: Weld, line: Line, *, inches: bool = False) -> bool:
+    """Whether the truth breaks the line's limit; False where the line does not hold for the weld."""
+    if not holds(weld, line, inches=inches):
+        return False
+    much = _extent(weld, line, inches=inches)
+    line, factor, values = _in_column(weld, line, inches=inches)
     worst = _truth_of(weld, line, factor)
     if worst is None:
         return False
@@ -292,18 +339,10 @@ def breaks(weld: Weld, line: Line, *, inches: bool = False) -> bool:
         return worst < free - 1e-9 if sense == "least" else worst > free + 1e-9
     if worst > _bound(line, per.limit or line.limit, values, factor) + 1e-9:
         return True
-    if line.of != "undercut_depth":
-        return False  # how long it is stands in no truth here, and no reading of it is made
-    window, allowed = (
-        _bound(line, f"h <= {per.window}", values, factor),
-        _bound(line, f"h <= {per.length}", values, factor),
-    )
-    if per.share is not None and weld.length < window:
+    allowed = _bound(line, f"h <= {per.length}", values, factor)
+    if per.share is not None and weld.length < _bound(line, f"h <= {per.window}", values, factor):
         allowed = per.share * weld.length
-    deep = [(a, b) for a, b, size in weld.undercut if size > free]
-    starts = [a for a, _ in deep] + [b - window for _, b in deep]
-    total = max((sum(max(0.0, min(b, at + window) - max(a, at)) for a, b in deep) for at in starts), default=0.0)
-    return total > allowed + 1e-9
+    return much > allowed + 1e-9
 
 
 def _bound(line: Line, text: str, values: Mapping[str, float], factor: float) -> float:
@@ -367,14 +406,14 @@ def passed_though_broken(weld: Weld, judged: Any, criteria: Criteria, *, inches:
 
 
 def failed_though_kept(weld: Weld, judged: Any, criteria: Criteria, *, inches: bool) -> list[str]:
-    """The lines on a size without a length rule that fail and that the truth keeps."""
+    """The lines on a size that fail and that the truth keeps."""
     wrong = []
     lines = {line.id: line for line in criteria.lines}
     for one in judged.lines:
         line = lines[one.id]
         factor = INCH if inches and line.us else 1.0
         told = _truth_of(weld, line.column("in" if inches else "mm"), factor) is not None
-        if one.outcome == "fail" and told and line.per_length is None and not breaks(weld, line, inches=inches):
+        if one.outcome == "fail" and told and not breaks(weld, line, inches=inches):
             wrong.append(f"{criteria.id} {one.id}: {one.why}")
     return wrong
 
@@ -439,5 +478,6 @@ def weld_of(truth: Mapping[str, Any], rng: np.random.Generator) -> Weld:
             "pores": bool(pores),
         },
         spatter=sum(ball["in_frame"] and ball["diameter_mm"] >= 0.8 for ball in truth["spatter"]),
+        runs=drawn.runs,
         conditions=drawn.conditions,
     )

@@ -13,7 +13,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from honest_welds import Weld, draw_weld, failed_though_kept, honest_result, passed_though_broken, weld_of
+from honest_welds import (
+    Weld,
+    draw_weld,
+    failed_though_kept,
+    honest_result,
+    passed_though_broken,
+    weld_of,
+    with_lengths,
+)
 from toeline import measure
 from toeline.criteria import list_criteria, load_criteria
 from toeline.judgement import judge
@@ -31,7 +39,7 @@ def wrongly_judged(weld: Weld, rng: np.random.Generator, sets: int | None, decid
     chosen = range(len(shipped)) if sets is None else rng.choice(len(shipped), sets, replace=False)
     wrong: list[str] = []
     for criteria in (shipped[k] for k in chosen):
-        judged = judge(said, criteria)
+        judged = judge(with_lengths(said, weld, criteria, rng, inches=unit == "in"), criteria)
         wrong += passed_though_broken(weld, judged, criteria, inches=unit == "in")
         wrong += failed_though_kept(weld, judged, criteria, inches=unit == "in")
         decided.update(line.outcome for line in judged.lines)
