@@ -212,7 +212,7 @@ class Coach:
         out: list[Advice | None] = []
         for topic in topics:
             best = self._against_cause(topic) if topic else None
-            if topic and best is None and not self._waits(topic):
+            if topic and best is None and not self.waits(topic):
                 best = next((one for one in self.advice(topic.actions) if not one.against(given)), None)
             out.append(best)
             given += [best] if best else []
@@ -233,10 +233,10 @@ class Coach:
                 return self.tries[each.cause][0]
         return None
 
-    def _waits(self, topic: Topic) -> bool:
-        """Whether it waits for the look that tells apart the causes that give it."""
+    def waits(self, topic: Topic) -> bool:
+        """Whether it waits for the look that tells apart the causes that give it: two of them at least."""
         tied = self.ranking.ranked[:1] and self.ranking.ranked[0].rivals
-        return bool(tied) and any(each.rivals and self._gives(each, topic) for each in self.ranking.ranked)
+        return bool(tied) and sum(bool(e.rivals) and self._gives(e, topic) for e in self.ranking.ranked) > 1
 
     @cached_property
     def failing(self) -> tuple[tuple[JudgedLine, Advice | None], ...]:
@@ -392,7 +392,10 @@ def _failing(coach: Coach, given: Sequence[Advice]) -> list[tuple[str, Advice | 
     said = {one.text for one in given}
     out: dict[str, Advice | None] = {}
     for line, advice in coach.failing:
-        if advice is None:
+        topic = remedies().topic_of(line.iso6520, line.of)
+        if advice is None and topic is not None and coach.waits(topic):
+            out.setdefault(f"{line.imperfection} fails: what to change follows from what is found out first.", None)
+        elif advice is None:
             out.setdefault(f"{line.imperfection} fails: put that right before anything else.", None)
         elif advice.text not in said:
             out.setdefault(f"{line.imperfection} fails: {advice.text}", advice)
