@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib
 import pkgutil
 import re
+import tomllib
 from collections.abc import Iterator
 from importlib import resources
 from typing import Any, get_args, get_origin
@@ -15,6 +16,7 @@ from pydantic.fields import FieldInfo
 
 import toeline
 from toeline import datafile
+from toeline.datafile import read_toml
 from toeline.errors import DataFileError
 from toeline.geometry.figures import CameraFigures
 
@@ -197,3 +199,21 @@ limit.C = 2
 def test_not_toml_is_one_sentence():
     with pytest.raises(DataFileError, match="not valid TOML"):
         CameraFigures.parse("[prior\n")
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        'title = "\\u001b[31mred"',
+        '["\\u0007"]\na = 1',
+        'a = [["b", {c = "\\u202ebackwards"}]]',
+        'a = "\u202ebackwards"',
+    ],
+)
+def test_no_text_of_a_file_that_a_user_gives_commands_a_terminal_or_turns_the_writing_about(text):
+    with pytest.raises(tomllib.TOMLDecodeError, match="a sign that nobody sees"):
+        read_toml(text)
+
+
+def test_what_a_person_would_write_is_read():
+    assert read_toml('a = "Zoë\\n\\t≤ 3 µm"\n\n[[b]]\nc = """two\nlines"""')["b"] == [{"c": "two\nlines"}]

@@ -135,12 +135,12 @@ def test_a_wrong_procedure_is_refused_in_a_sentence(changed, said):
     assert "Value error" not in str(caught.value)
 
 
-def test_what_is_kept_of_a_procedure_commands_no_terminal_and_turns_no_line_about():
-    text = 'name = "W\\u001b[31mPS\\n9\\u0007"\nrevision = "\\u202e2"\n[[run]]\nrods = ["E70\\u000018"]\n'
-    made = read_procedure(text)
-    assert (made.name, made.revision, made.run[0].rods) == ("W [31mPS 9", "2", ("E70 18",))
-    with pytest.raises(SettingsError, match="name or number"):
-        read_procedure('name = "\\u0007 "\n[[run]]\n')
+def test_no_word_of_a_procedure_commands_a_terminal_or_turns_a_line_about():
+    for sign in ("\\u001b[31m", "\\u0007", "\\u202e", "\u202e"):
+        with pytest.raises(SettingsError, match="a sign that nobody sees"):
+            read_procedure(f'name = "W{sign}"\n[[run]]\n')
+    made = procedure_from({"name": "W\x1b[31mPS\u202e 9", "rods": "E70\x0018"})
+    assert (made.name, made.run[0].rods) == ("W [31mPS 9", ("E70 18",))
 
 
 TYPED = {

@@ -11,13 +11,13 @@ ROOT = Path(toeline.__file__).parent
 #: The rooms and the modules of the hall, in the order of the line.
 ORDER = (
     "errors",
+    "text",
     "datafile",
     "files",
     "processes",
     "result",
     "units",
     "uncertainty",
-    "text",
     "names",
     "problems",
     "photo",

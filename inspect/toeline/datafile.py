@@ -11,18 +11,38 @@ from typing import Any, ClassVar, Self, TypeVar
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from toeline.errors import DataFileError
+from toeline.text import unseen
 
 
 def read_toml(text: str) -> dict[str, Any]:
-    """What a TOML text says; ``tomllib.TOMLDecodeError`` also where it is nested without end or a number too long."""
+    """What a TOML text says; ``tomllib.TOMLDecodeError`` also where it is nested without end, a number too long, or a
+    text holds what commands a terminal or turns the writing about."""
     try:
-        return tomllib.loads(text)
+        said = tomllib.loads(text)
     except RecursionError:
         raise tomllib.TOMLDecodeError("it is nested too deeply") from None
     except tomllib.TOMLDecodeError:
         raise
     except ValueError as error:  # an integer of thousands of digits
         raise tomllib.TOMLDecodeError(str(error)) from None
+    if any(unseen(sign) for sign in _signs(said) - set("\n\t")):
+        raise tomllib.TOMLDecodeError("a text in it holds a sign that nobody sees, such as a control character")
+    return said
+
+
+def _signs(said: dict[str, Any]) -> set[str]:
+    """Every sign of every text and key, however deep."""
+    signs: set[str] = set()
+    left: list[Any] = [said]
+    while left:
+        match left.pop():
+            case str(text):
+                signs |= set(text)
+            case dict(table):
+                left += [*table, *table.values()]
+            case list(row):
+                left += row
+    return signs
 
 
 def text_of(name: str) -> str:

@@ -1,6 +1,6 @@
 """How much faster a batch is on all cores than on one, as a ratio in one run.
 
-    python tests/benchmarks/bench_cores.py [--photos 24] [--rounds 3] [--cores N] [--json FILE]
+    python tests/benchmarks/bench_cores.py [--photos 48] [--rounds 3] [--cores N] [--json FILE]
 
 Run by hand on an idle Linux machine with two cores or more. The same demo photos are measured by turns as a batch
 measures them: by one process on one core, and by a process for each of the cores. Each process has measured before its
@@ -50,7 +50,7 @@ def timed(count: int, cores: list[int]) -> float:
 def main() -> None:
     """Measure by turns, print."""
     words = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    words.add_argument("--photos", type=int, default=24, help="photos in each batch")
+    words.add_argument("--photos", type=int, default=48, help="photos in each batch")
     words.add_argument("--rounds", type=int, default=3)
     words.add_argument("--cores", type=int, default=len(os.sched_getaffinity(0)))
     words.add_argument("--json", type=Path)
