@@ -99,6 +99,7 @@ def test_a_look_is_read_as_it_is_said(text: str, name: str, value: float, at: fl
     [
         ("crack", "NAME=none"),
         ("crack=perhaps", "NAME=none"),
+        (f"pores={'9' * 400}", "NAME=COUNT"),
         ("crackle=none", "no look named 'crackle'"),
         ("undercut_depth=none", "no look named"),
         ("visible_faults=none", "no look named"),  # each look is its own question

@@ -24,7 +24,7 @@ _FORM = re.compile(
     re.IGNORECASE,
 )
 _LOOK = re.compile(
-    rf"(?P<name>[a-z_]+)\s*=\s*(?P<seen>none|no|yes|\d+)(?:\s*@\s*(?P<at>{_NUMBER})\s*(?P<at_unit>[a-z\"]*))?",
+    rf"(?P<name>[a-z_]+)\s*=\s*(?P<seen>none|no|yes|\d{{1,9}})(?:\s*@\s*(?P<at>{_NUMBER})\s*(?P<at_unit>[a-z\"]*))?",
     re.IGNORECASE,
 )
 _TO_MM = {"mm": 1.0, "in": MM_PER_INCH, '"': MM_PER_INCH}
