@@ -100,6 +100,16 @@ def test_strays_are_set_aside_and_go_only_after_the_time_that_was_asked_for(stor
     assert store.check().ok
 
 
+def test_a_good_copy_that_is_aside_outlives_a_damaged_photo_in_its_place(store):
+    sha256 = save(store).photos[0].sha256
+    place, aside = store._photos.path(sha256), store._photos.folder / "quarantine" / sha256
+    aside.parent.mkdir(exist_ok=True)
+    shutil.copy(place, aside)
+    place.write_bytes(b"damaged")
+    assert store.tidy(keep_days=0).let_go == 0
+    assert aside.read_bytes() == invented.photo_bytes()
+
+
 def test_a_backup_that_could_not_be_restored_is_not_written(store, tmp_path):
     save(store)
     behind_its_back(store, "update inspection set part = 'Plate 4'")
