@@ -191,7 +191,7 @@ def test_trend_runs_in_time_and_tells_what_is_missing(store):
     assert {(p.joint, p.electrode_mm) for p in points} == {(said.joint, said.welding.electrode_mm)}
     ratio = store.trend("undercut_per_100mm", procedure="WPS-EC-01")[0]
     assert ratio.value == pytest.approx(12.0 / 80.0 * 100)
-    assert ratio.U == pytest.approx(100 * 1.4 / 80)
+    assert pytest.approx(100 * 1.4 / 80) == ratio.U
     assert [p.value for p in store.trend("ripple_sharpness")] == [None, None, None]
     assert store.trend("width_mean", welder="nobody") == ()
 
