@@ -341,6 +341,8 @@ def main() -> None:
     ask.add_argument("--within", type=float, help="cut a stretch short to fit into so many seconds")
     ask.add_argument("--write", action="store_true", help="learn nothing, only write what was learned")
     said = ask.parse_args()
+    if not said.recipe.is_file():
+        ask.error(f"there is no recipe {said.recipe}: give a file such as {HERE / 'shipped.toml'}")
     device = "cuda" if torch.cuda.is_available() else "cpu"
     out: Path = said.out
     out.mkdir(parents=True, exist_ok=True)
