@@ -5,8 +5,11 @@ from __future__ import annotations
 import hashlib
 import io
 import json
+import os
+import signal
 from datetime import date
 from math import hypot
+from pathlib import Path
 
 import pypdf
 import pytest
@@ -23,6 +26,7 @@ from toeline.coupons.log import put_on_record, since_last
 from toeline.coupons.progress import LIMIT_FACTOR, compare
 from toeline.coupons.roster import read_roster
 from toeline.coupons.sheets import Bead, coupon_sheets, progress_sheet
+from toeline.errors import PhotoError
 from toeline.measures.figures import RepeatabilityFigures
 from toeline.measures.registry import MEASURES, ids
 from toeline.problems import problem
@@ -240,3 +244,16 @@ def test_the_command_tells_a_trend_by_joint_and_rod(tmp_path):
     assert [one["electrode_mm"] for one in json.loads(told.output)] == [3.2, 3.2]
     wrong = CliRunner().invoke(app, ["record", "trend", "wdth", "--store", where])
     assert "no measure 'wdth'" in str(wrong.exception)
+
+
+def end_the_process(path: Path, settings: Settings) -> None:
+    os.kill(os.getpid(), signal.SIGSEGV)
+
+
+def test_a_photo_that_crashes_its_reader_is_one_sentence(tmp_path, monkeypatch):
+    monkeypatch.setattr("toeline.cli.jobs._drawn", end_the_process)
+    for name in ("a.jpg", "b.jpg"):
+        (tmp_path / name).write_bytes(b"x")
+    said = CliRunner().invoke(app, ["compare", str(tmp_path / "a.jpg"), str(tmp_path / "b.jpg")])
+    assert isinstance(said.exception, PhotoError)
+    assert "a.jpg: the process that measured it ended" in str(said.exception)

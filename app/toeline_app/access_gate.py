@@ -89,13 +89,19 @@ class AccessGate:
 
 
 def _host(headers: Headers) -> str:
-    return (urlsplit("//" + headers.get("host", "")).hostname or "").lower()
+    try:
+        return (urlsplit("//" + headers.get("host", "")).hostname or "").lower()
+    except ValueError:  # half of a bracket
+        return ""
 
 
 def _from_elsewhere(headers: Headers) -> bool:
     """Whether another site's page asks. Streamlit would ask the internet for this machine's outer address to tell."""
     origin = headers.get("origin")
-    return origin is not None and urlsplit(origin).netloc.lower() != headers.get("host", "").lower()
+    try:
+        return origin is not None and urlsplit(origin).netloc.lower() != headers.get("host", "").lower()
+    except ValueError:
+        return True
 
 
 def _upload(scope: Scope, headers: Headers) -> tuple[str, int]:

@@ -133,7 +133,10 @@ def _outside(behind: str | None) -> str | None:
     """The host name under which the proxy in front is opened. Raises ServingError where it is no HTTPS address."""
     if behind is None:
         return None
-    parts = urlsplit(behind)
+    try:
+        parts = urlsplit(behind)
+    except ValueError:  # half of a bracket
+        parts = urlsplit("")
     if parts.scheme != "https" or not parts.hostname or parts.path.strip("/") or parts.query or parts.username:
         raise ServingError("Give the proxy's address as it is opened, https://weld.example.org, without a path.")
     return parts.hostname.lower()

@@ -212,7 +212,14 @@ def test_a_certificate_that_cannot_be_used_is_one_sentence(tmp_path):
 
 @pytest.mark.parametrize(
     "behind",
-    ["weld.example", "http://weld.example", "https://", "https://weld.example/app", "https://a:b@weld.example"],
+    [
+        "weld.example",
+        "http://weld.example",
+        "https://",
+        "https://weld.example/app",
+        "https://a:b@weld.example",
+        "https://[::1",
+    ],
 )
 def test_a_proxys_address_that_is_none_is_one_sentence(behind):
     with pytest.raises(ServingError, match="proxy's address"):
@@ -288,7 +295,9 @@ def test_a_long_form_is_cut_and_nothing_given_comes_back_as_markup():
     assert visitor.ask("POST", "/access", b"code=" + b"A" * 5_000_000)[0] == 403
 
 
-@pytest.mark.parametrize("origin", ["http://evil.example", "null", "http://localhost:8502", "https://testserver.evil"])
+@pytest.mark.parametrize(
+    "origin", ["http://evil.example", "null", "http://localhost:8502", "https://testserver.evil", "http://[evil", "//]"]
+)
 def test_another_sites_page_is_refused_before_anything_else_looks_at_it(origin):
     visitor = Visitor(None, host="localhost:8501")
     assert visitor.ask("GET", "/_stcore/stream", kind="websocket", origin=origin)[0] == 4401
@@ -366,7 +375,8 @@ def test_pages_may_load_nothing_from_elsewhere():
 
 
 @pytest.mark.parametrize(
-    ("host", "status"), [("localhost", 200), ("127.0.0.1:8501", 200), ("evil.example", 421), ("localhost.evil", 421)]
+    ("host", "status"),
+    [("localhost", 200), ("127.0.0.1:8501", 200), ("evil.example", 421), ("localhost.evil", 421), ("[::", 421)],
 )
 def test_on_this_machine_only_its_own_names_are_answered(host, status):
     assert Visitor(None, names=LOOPBACK, host=host).ask("GET", "/")[0] == status

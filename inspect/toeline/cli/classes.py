@@ -273,7 +273,7 @@ def compare(
         electrode_class=electrode_class,
         unit=unit,
     )
-    (one, first), (two, second) = (_bead(path, settings) for path in (before, after))
+    (one, first), (two, second) = _beads((before, after), settings)
     stopped = [(path, result.stopped) for path, result in ((before, one), (after, two)) if result.stopped]
     for path, why in stopped:
         typer.echo(f"toeline: {path.name}: {why}", err=True)
@@ -288,23 +288,27 @@ def compare(
         write_whole(sheet, progress_sheet(name, progress, beads, unit=unit))
 
 
-def _bead(path: Path, settings: Settings) -> tuple[Result, bytes | None]:
-    """A bead's result and its picture: measured from a photo, or read from a result that was written before."""
+def _beads(paths: tuple[Path, Path], settings: Settings) -> tuple[tuple[Result, bytes | None], ...]:
+    """Two beads' results and pictures: measured from a photo, or read from a result that was written before."""
+    from toeline.cli.jobs import drawn
+
+    measured = drawn([path for path in paths if not _is_result(path)], settings)
+    return tuple((_result_in(path), None) if _is_result(path) else next(measured) for path in paths)
+
+
+def _is_result(path: Path) -> bool:
+    return path.suffix.lower() == ".json"
+
+
+def _result_in(path: Path) -> Result:
     from pydantic import ValidationError
 
-    from toeline.photo import read_photo
-    from toeline.pipeline import measure_with
-    from toeline.report.picture import draw_picture, encode
     from toeline.result import Result
 
-    if path.suffix.lower() == ".json":
-        try:
-            return Result.model_validate_json(path.read_bytes()), None
-        except ValidationError:
-            raise SettingsError(f"{path} is no result; write one with toeline measure PHOTO --json FILE.") from None
-    photo = read_photo(path)
-    result = measure_with(photo, settings)
-    return result, encode(draw_picture(photo, result, unit=settings.unit))
+    try:
+        return Result.model_validate_json(path.read_bytes())
+    except ValidationError:
+        raise SettingsError(f"{path} is no result; write one with toeline measure PHOTO --json FILE.") from None
 
 
 def wall_chart(

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Executor
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, TypeVar
 
 from toeline.batch import Measured, outcome, warm_up
 from toeline.errors import JobEnded, PhotoError, SettingsError, ToelineError, told
@@ -21,6 +22,8 @@ from toeline.text import shown_name
 if TYPE_CHECKING:
     from toeline.geometry.camera import CardPhoto
     from toeline.photo import Photo
+
+R = TypeVar("R")
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,8 +123,17 @@ def cards_in(photos: Sequence[Path]) -> Iterator[CardPhoto]:
     Raises:
         ToelineError: a photo cannot be read, or its process ended; the text names it.
     """
-    with Workers(min(len(photos), os.cpu_count() or 1)) as workers:
-        for path, future in [(path, workers.submit(_cards_in, path)) for path in photos]:
+    return _of_each(photos, _cards_in)
+
+
+def drawn(photos: Sequence[Path], settings: Settings) -> Iterator[tuple[Result, bytes]]:
+    """Each photo measured, in their order, with its picture, in a process that may die. Raises as :func:`cards_in`."""
+    return _of_each(photos, partial(_drawn, settings=settings))
+
+
+def _of_each(photos: Sequence[Path], function: Callable[[Path], R]) -> Iterator[R]:
+    with Workers(max(1, min(len(photos), os.cpu_count() or 1))) as workers:
+        for path, future in [(path, workers.submit(function, path)) for path in photos]:
             try:
                 yield future.result()
             except JobEnded as error:
@@ -135,6 +147,17 @@ def _cards_in(path: Path) -> CardPhoto:
     photo = read_photo(path)
     allow_time_for(photo.width * photo.height / 1e6)
     return card_photo(photo)
+
+
+def _drawn(path: Path, settings: Settings) -> tuple[Result, bytes]:
+    from toeline.photo import read_photo
+    from toeline.pipeline import measure_with
+    from toeline.report.picture import draw_picture, encode
+
+    photo = read_photo(path)
+    allow_time_for(photo.width * photo.height / 1e6)
+    result = measure_with(photo, settings)
+    return result, encode(draw_picture(photo, result, unit=settings.unit))
 
 
 @contextmanager
