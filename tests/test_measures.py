@@ -237,8 +237,11 @@ def test_ripple_measures_are_over_the_body():
     assert m["ripple_pitch"].n == len(inner)
 
 
-def test_ripples_that_cannot_be_told_apart_are_unknown():
-    faint = dataclasses.replace(RIPPLES, contrast=0.01)
+@pytest.mark.parametrize(
+    ("contrast", "charted"), [(0.01, 0.3), (2.0, 0.02)], ids=["faint", "light alone, as of flow lines"]
+)
+def test_ripples_that_cannot_be_told_apart_are_unknown(contrast, charted):
+    faint = dataclasses.replace(RIPPLES, contrast=contrast, charted=charted)
     m = measure(bead_of(np.full(N, 4.0), np.full(N, -4.0)), ripples=faint)
     assert "cannot be told apart" in m["ripple_pitch"].why
 

@@ -15,7 +15,7 @@ in which every trace is wrong. ``count`` then prints
   same of the ends (``[end] u`` of ``data/measures.toml``);
 * for ``[belief] other`` and ``named``: how surely the finder takes beads for something else, and other things for it;
   for ``neighbour`` and ``parted``: what tells two beads from one;
-* for ``[crest] charted`` of ``data/ripples.toml``: how clearly ripples are told from faces that have none.
+* for ``[crest] told`` of ``data/ripples.toml``: how clearly ripples are told from faces that have none.
 
 Run it again whenever the networks change, and put what it prints into the data files.
 """
@@ -300,17 +300,18 @@ def _kinds(rows: list[dict[str, Any]]) -> Table:
 def _ripples(rows: list[dict[str, Any]]) -> Table:
     good = [r for r in rows if r["traced"] and r["right"]]
     out = Table(title="Ripples, on right traces: quantiles 5 25 50 75 95 %", title_justify="left")
-    for head in ("", "beads", "contrast", "charted", "rise"):
+    for head in ("", "beads", "contrast", "charted", "contrast + log", "rise"):
         out.add_column(head)
     for name, some in (
         ("crosswise ripples", [r for r in good if r["pitch"]]),
         ("none", [r for r in good if not r["pitch"]]),
     ):
         if some:
-            cells = []
-            for key in ("contrast", "charted", "rise"):
-                values = [r[key] for r in some]
-                cells.append(" ".join(f"{q:.2f}" for q in np.quantile(values, (0.05, 0.25, 0.5, 0.75, 0.95))))
+            contrast, charted, rise = (np.array([r[key] for r in some]) for key in ("contrast", "charted", "rise"))
+            cells = [
+                " ".join(f"{q:.2f}" for q in np.quantile(values, (0.05, 0.25, 0.5, 0.75, 0.95)))
+                for values in (contrast, charted, contrast + np.log(charted.clip(1e-6)), rise)
+            ]
             out.add_row(name, str(len(some)), *cells)
     return out
 

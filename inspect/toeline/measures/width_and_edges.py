@@ -233,7 +233,7 @@ def _ripple_measures(bead: TracedBead, ripples: Ripples) -> dict[str, Quantity]:
         return unknown_of(["ripples"], SHORT)
     crests = ripples.within(*body)
     n = len(crests.s)
-    if n < rules.crest.fewest or ripples.contrast < 1.0 or ripples.charted < rules.crest.charted:
+    if n < rules.crest.fewest or not ripples.told:
         why = "the ripples cannot be told apart in this photo"
         return unknown_of(["ripples"], why)
     half = typical_width(bead) / 2.0

@@ -192,6 +192,7 @@ class RippleCrest(Table):
     fewest: int
     share: float
     charted: float
+    told: float
 
 
 class RippleRise(Table):

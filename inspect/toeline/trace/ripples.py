@@ -28,8 +28,8 @@ class Ripples:
     """Crests of a bead. ``s`` (n,) where each crosses the mid line; ``reward`` (n,) how clearly each is seen, -1..1;
     ``rise`` how far the arms run ahead of the apex at the toes over half the width, with its standard uncertainty
     ``rise_u``; positive when the arms sweep towards larger ``s``. ``contrast``: how far
-    crests stand out, 1 where they just can be told from noise; ``charted``: how much likelier, 0..1, the reader holds a
-    crest there than between them: light alone repeats on flow lines along the travel, too."""
+    crests stand out, 1 where they just can be told from noise; ``charted``: the reader's crest map (0..1) on the middle
+    of the face, on average: light alone repeats on flow lines along the travel, too."""
 
     s: F64
     reward: F64
@@ -47,6 +47,11 @@ class Ripples:
         """The crests between two seam coordinates."""
         keep = (self.s >= lo) & (self.s <= hi)
         return Ripples(self.s[keep], self.reward[keep], self.rise, self.rise_u, self.contrast, self.charted)
+
+    @property
+    def told(self) -> bool:
+        """Whether crosswise ripples are seen: the fainter they are, the more the reader has to hold for crests."""
+        return float(np.log(max(self.charted, 1e-6))) + self.contrast >= RippleFigures.read().crest.told
 
     @property
     def doubtful(self) -> int:
@@ -75,7 +80,8 @@ class _Waves:
     """Both witnesses unrolled between the toes, as spectra along the seam.
 
     ``witness`` (2, K, F): crest map and light, rows ``x`` (K,) -1 right .. +1 left, at frequencies ``f`` (F,) per mm;
-    ``s`` (L,) the columns, ``half`` the bead's half width, ``size`` the length of the transform.
+    ``s`` (L,) the columns, ``half`` the bead's half width, ``size`` the length of the transform; ``charted`` as of
+    :class:`Ripples`.
     """
 
     witness: C64
@@ -84,6 +90,7 @@ class _Waves:
     s: F64
     half: float
     size: int
+    charted: float
 
     def turned(self, shape: F64) -> C64:
         """Phase factors (K, F) that shift rows back by ``shape`` (K,) mm."""
@@ -146,7 +153,8 @@ def _waves(band: Band, s: F64, t_left: F64, t_right: F64) -> _Waves:
 
     chart = np.float32(rule.crest_weight) * spectrum(np.log(chance / (1.0 - chance)))
     both = np.stack([chart, spectrum(np.log(light + np.float32(8.0)))])
-    return _Waves(both, x, f[keep], columns, half, size)
+    charted = float(chance[np.abs(x) <= RippleFigures.read().crest.charted].mean())
+    return _Waves(both, x, f[keep], columns, half, size, charted)
 
 
 @dataclass(frozen=True)
@@ -310,23 +318,8 @@ def read_ripples(band: Band, s: F64, t_left: F64, t_right: F64) -> Ripples:
         rise=shape.rise,
         rise_u=rise_u,
         contrast=share / rule.share,
-        charted=_charted(band, s, (t_left + t_right) / 2.0, crests),
+        charted=waves.charted,
     )
-
-
-def _charted(band: Band, s: F64, middle: F64, crests: F64) -> float:
-    """How much more of the crest map lies on the crests (n,) than half way between them, or the other way round, along
-    the bead's ``middle`` (N,) at ``s`` (N,)."""
-    if len(crests) < 2:
-        return 0.0
-    layer = np.asarray(band.maps["crest"], np.float32)
-
-    def along(at: F64) -> float:
-        x = (at - band.s[0]) * band.px_per_mm
-        y = (band.t[0] - np.interp(at, s, middle)) * band.px_per_mm
-        return float(cv2.remap(layer, x[None].astype(np.float32), y[None].astype(np.float32), cv2.INTER_LINEAR).mean())
-
-    return abs(along(crests) - along((crests[1:] + crests[:-1]) / 2.0))  # on troughs they are as evenly spaced
 
 
 def _refined(s: F64, wave: F64, at: NDArray[np.int64]) -> F64:
