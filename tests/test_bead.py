@@ -279,12 +279,15 @@ def test_what_lies_all_along_the_horizon_is_not_straightened():
         trace_bead(np.full((200, 320, 3), 120, np.uint8), PixelFrame(0.001), Candidate("bead", line, 20.0, 0.9))
 
 
-def followed(left: float, right: float, ends: tuple[float, float], soft: float) -> TracedBead:
-    """The bead traced in a band whose face falls off by e at its edges over ``soft`` mm."""
+def followed(
+    left: float, right: float, ends: tuple[float, float], soft: float, soft_right: float | None = None
+) -> TracedBead:
+    """The bead traced in a band whose face falls off by e at its edges over ``soft`` mm, to the right over another."""
     drawing = drawn_beads.Drawing(length=80.0)
     band = drawn_beads.draw(drawing, reach=14.0).band
     s, t = np.meshgrid(band.s, band.t)
-    inside = np.minimum.reduce([left - t, t - right, s - ends[0], ends[1] - s]) / soft
+    others = np.minimum.reduce([left - t, s - ends[0], ends[1] - s]) / soft
+    inside = np.minimum(others, (t - right) / (soft_right or soft))
     band.maps["face"] = (1 / (1 + np.exp(-np.clip(inside, -30, 30)))).astype(np.float32)
     return _follow(band, drawn_beads.FlatFrame(), band.maps["face"] > 0.5, 0.9)
 
@@ -310,6 +313,18 @@ def test_a_toe_is_as_unsure_as_its_edge_is_soft():
         expected = np.hypot(rule.u_floor_mm, rule.u_per_blur * 4 * soft) * (1 + rule.u_doubted * np.clip(doubt, 0, 1))
         assert bead.u_left[middle] == pytest.approx(expected, rel=0.06)
         assert bead.u_right[middle] == pytest.approx(expected, rel=0.06)
+
+
+def test_a_toe_in_doubt_lies_further_out_and_the_other_where_it_was():
+    rule = BeadFigures.read().trace
+    sure, doubted = (followed(4.5, -4.5, (0.2, 79.6), 0.05, soft) for soft in (0.05, 0.25))
+    middle = slice(120, 200)
+    u = np.hypot(rule.u_floor_mm, rule.u_per_blur * 4 * 0.25)
+    out = 0.25 * rule.lean * (u - rule.leant[0]) / (rule.leant[1] - rule.leant[0])
+    assert out > 0.1
+    assert doubted.t_right[middle] == pytest.approx(-4.5 - out, abs=0.02)
+    assert doubted.t_left[middle] == pytest.approx(4.5, abs=0.01)
+    assert sure.t_right[middle] == pytest.approx(-4.5, abs=0.01)
 
 
 def test_a_toe_that_is_not_trusted_is_off_by_more_than_its_blur_tells():

@@ -80,6 +80,9 @@ class BeadTrace(Table):
     gap_mm: float
     sideways: float
     stride_px: int
+    leant: tuple[float, float]
+    lean: float
+    leant_mm: float
     fuzzy_mm: float
     fuzzy_times: float
     bridge_widths: float

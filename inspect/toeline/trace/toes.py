@@ -265,8 +265,13 @@ def _follow(band: Band, frame: SurfaceFrame, face: Mask, confidence: float) -> T
     likely = (face & (band.maps["face"] > 0.5))[:, along].sum(axis=0) / face[:, along].sum(axis=0).clip(1)
     middle = np.interp(s, band.s[columns], _middle(band, face))
     middle = median_filter(middle, size=int(rule.mid_mm * band.px_per_mm) | 1, mode="nearest")
-    top, bottom = _toes(smooth[:, along], band.t, middle)
+    given = smooth[:, along]
+    top, bottom = _toes(given, band.t, middle)
     doubt_l, doubt_r = (_doubt(band, smooth, s, v, rule) for v in (top, bottom))
+    if max(float(doubt_l[0].max()), float(doubt_r[0].max())) > rule.leant[0]:
+        given = given + _leant(band, middle, doubt_l[0], doubt_r[0])
+        top, bottom = _toes(given, band.t, middle)
+        doubt_l, doubt_r = (_doubt(band, smooth, s, v, rule) for v in (top, bottom))
     width = float(np.median(top - bottom))
     for _ in range(_RETRIES):
         if width <= 0:
@@ -275,7 +280,7 @@ def _follow(band: Band, frame: SurfaceFrame, face: Mask, confidence: float) -> T
         if max(float(np.max(top - usual[0])), float(np.max(usual[1] - bottom))) <= rule.swell * width:
             break
         middle = (usual[0] + usual[1]) / 2  # what lies beside the bead has drawn it aside
-        top, bottom = _toes(smooth[:, along], band.t, middle, usual[0] - middle, rule.swell_most * width)
+        top, bottom = _toes(given, band.t, middle, usual[0] - middle, rule.swell_most * width)
         doubt_l, doubt_r = (_doubt(band, smooth, s, v, rule) for v in (top, bottom))
         width = float(np.median(top - bottom))
     top, bottom = _bridged(s, top, doubt_l[0], width, 1), _bridged(s, bottom, doubt_r[0], width, -1)
@@ -372,6 +377,19 @@ def _toes(logit: F64, t: F64, middle: F64, usual: F64 | None = None, swell: floa
             toe = np.where(cut, t[a] + inner / np.where(cut, inner - outer, 1.0) * (t[a + way] - t[a]), toe)
         toes.append(np.asarray(toe, float))
     return toes[0], toes[1]
+
+
+def _leant(band: Band, middle: F64, u_left: F64, u_right: F64) -> F64:
+    """What is added to the log odds (H, n) of weld metal on each side of the ``middle`` (n,) where the toe of that side
+    is as unsure as ``u_left``, ``u_right`` (n,) mm: a dark flank is taken for no weld metal more often than the plate
+    for some, so that toes in doubt lie too far in."""
+    rule = BeadFigures.read().trace
+    low, high = rule.leant
+    left, right = (
+        gaussian_filter1d(((u - low) / (high - low)).clip(0.0, 1.0), rule.leant_mm * band.px_per_mm)
+        for u in (u_left, u_right)
+    )
+    return np.asarray(rule.lean * np.where(band.t[:, None] > middle, left, right))
 
 
 def _best_paths(gain: F64, stride: int, charge: float) -> NDArray[np.int64]:
