@@ -7,6 +7,7 @@ from datetime import date
 import pytest
 
 import invented
+from toeline.errors import RecordError
 from toeline.record import Identity, NewDecision, Store
 from toeline.record.continuity import months_after
 from toeline.result import Welding
@@ -67,6 +68,23 @@ def test_each_position_has_its_last_day_and_the_process_the_last_of_all(store):
 def test_it_holds_up_to_the_day_and_is_called_for_before(store, on, state):
     weld(store, 0, "2026-02-08")
     assert {one.state for one in store.continuity(date.fromisoformat(on))} == {state}
+
+
+def test_the_day_of_welding_counts_where_it_was_said_and_not_that_of_a_late_inspection(store):
+    welded = Identity(welder="Ada Brandt", date="2026-05-02", welded_on="2026-01-10")
+    store.save_inspection(invented.result(0), invented.photo_bytes(0), welded)
+    (any_position, _) = store.continuity(date(2026, 6, 1))
+    assert (any_position.last, any_position.last_is) == (date(2026, 1, 10), "welded")
+    weld(store, 1, "2026-02-01")
+    (any_position, _) = store.continuity(date(2026, 6, 1))
+    assert (any_position.last, any_position.last_is) == (date(2026, 2, 1), "inspected")
+    assert store.check().ok
+
+
+def test_a_weld_is_not_inspected_before_it_is_welded(store):
+    never = Identity(welder="Ada Brandt", date="2026-05-02", welded_on="2026-05-03")
+    with pytest.raises(RecordError, match="after the day of the inspection"):
+        store.save_inspection(invented.result(0), invented.photo_bytes(0), never)
 
 
 def test_what_does_not_count(store):

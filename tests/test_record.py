@@ -464,11 +464,11 @@ def write_older(path):
             content = chain.inspection_content(row, [(0, saved.photos[0].sha256)], committed, None)
             connection.execute(tables.ledger.delete())
             chain.append(connection, row["created_at"], "inspection", row["id"], content)
-            for table in ("signature", "replaced_photo", "weld_test", "procedure"):
+            for table in ("signature", "replaced_photo", "test_photo", "weld_test", "procedure"):
                 connection.execute(text(f"drop table {table}"))
             connection.execute(text("alter table inspection drop column form"))
             connection.execute(text("drop index ix_inspection_weld"))
-            for column in ("drawing", "weld_pass", "layer", "face"):
+            for column in ("drawing", "weld_pass", "layer", "face", "welded_on"):
                 connection.execute(text(f"alter table inspection drop column {column}"))
             connection.execute(text("update alembic_version set version_num = '0001'"))
 

@@ -88,6 +88,46 @@ def test_words_that_are_no_text_are_one_sentence_and_signs_that_nobody_sees_go(s
     assert test.found == "[31mopen defect\n\tof 4 mm"
 
 
+def test_a_later_test_keeps_its_photos_as_they_came(store, tmp_path):
+    saved = save(store)
+    pictures = [("etched.jpg", invented.photo_bytes(5)), ("Ada Brandt, bend.jpg", invented.photo_bytes(6))]
+    (test,) = store.add_test(saved.id, NewTest(kind="macro", outcome="fail"), photos=pictures).tests
+    assert [one.name for one in test.photos] == ["etched.jpg", "Ada Brandt, bend.jpg"]
+    assert [store.photo(one.sha256) for one in test.photos] == [data for _, data in pictures]
+    assert (store.check().ok, store.check().photos, store.check().strays) == (True, 3, 0)
+    assert store.tidy(keep_days=0).set_aside == 0
+    with pytest.raises(RecordError, match="twice"):
+        store.add_test(saved.id, NewTest(kind="face_bend", outcome="pass"), photos=[pictures[0], pictures[0]])
+    store.backup(tmp_path / "record.zip")
+    Store.restore(tmp_path / "record.zip", tmp_path / "again")
+    with Store.open(tmp_path / "again") as again:
+        assert again.weld(saved.id).tests == (test,)
+        assert again.photo(test.photos[1].sha256) == pictures[1][1]
+    store.erase_person("Ada Brandt")
+    assert [one.name for one in store.weld(saved.id).tests[0].photos] == [None, None]
+    assert store.check().ok
+
+
+def test_a_photo_of_a_test_that_was_put_there_later_is_found(store):
+    saved = save(store)
+    pictures = [("etched.jpg", invented.photo_bytes(5))]
+    store.add_test(saved.id, NewTest(kind="macro", outcome="pass"), photos=pictures)
+    with store._writing() as connection:
+        connection.exec_driver_sql("update test_photo set sha256 = (select sha256 from inspection_photo)")
+    assert {one.text for one in store.check().findings} >= {"It was changed after it was recorded."}
+
+
+def test_a_person_named_in_the_photo_of_a_test_is_found_and_taken_out(store):
+    saved = save(store)
+    named = invented.photo_bytes(5)[:2] + b"\xff\xfe\x00\x0dAda Brandt\x00" + invented.photo_bytes(5)[2:]
+    store.add_test(saved.id, NewTest(kind="macro", outcome="pass"), photos=[("etched.jpg", named)])
+    assert "photo 1 of a later test" in {one.field for one in store.find_person("Ada Brandt")}
+    store.erase_person("Ada Brandt")
+    (test,) = store.weld(saved.id).tests
+    assert b"Ada Brandt" not in store.photo(test.photos[0].sha256)
+    assert store.check().ok
+
+
 def test_who_tested_can_be_erased(store):
     saved = save(store)
     store.add_test(saved.id, NewTest(kind="break", outcome="pass", by="Finn Aas", found="Finn Aas saw no pores"))
@@ -138,6 +178,8 @@ def back_to_the_schema_before(store):
     """The store as it was before welds had drawings, passes and tests."""
     with store._writing() as connection:
         for statement in (
+            "drop table test_photo",
+            "alter table inspection drop column welded_on",
             "drop table weld_test",
             "drop table procedure",
             "drop index ix_inspection_weld",

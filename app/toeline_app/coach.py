@@ -245,7 +245,7 @@ def _gauged(shown: Shown, sheet: Coaching, result: Result) -> None:
             st.text(f"{capital(question.ask)}.")
         with st.form(f"ask_{name}_{sha256}", clear_on_submit=True, enter_to_submit=False):
             typed = _typed(name, unit, sha256)
-            if not st.form_submit_button("Tell the coach", width="stretch") or typed is None:
+            if not ui.submit("Tell the coach", f"ask_{name}_{sha256}_send") or typed is None:
                 continue
             try:
                 reading = service.gauge_reading(name, *typed, unit, looking.name_of_looker())
@@ -298,6 +298,6 @@ def _noticed(shown: Shown, asked: dict[str, Question], joint: Joint) -> None:
             f"travel_{sha}",
         )
         volts = _number("Volts across the arc while welding", about.voltage_v, 5, 60, f"volts_{sha}")
-        if st.form_submit_button("Tell the coach", width="stretch"):
+        if ui.submit("Tell the coach", f"noticed_{sha}_send"):
             said.say(sha, noticed=chosen, arc_time_s=time, travel_mm_min=travel, voltage_v=volts)
             st.rerun()

@@ -6,7 +6,7 @@ Heavy libraries are loaded where they are used, as the app itself names these fu
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -108,8 +108,10 @@ def draw(photo: Path | bytes, result_json: str, unit: Unit, key: bool = True) ->
     return encode(draw_picture(read_photo(photo), Result.model_validate_json(result_json), unit=unit, key=key))
 
 
-def weld_pdf(weld: Weld, inspections: Sequence[tuple[Inspection, bytes]], unit: Unit) -> bytes:
-    """The PDF report of a whole weld: its inspections with their photos."""
+def weld_pdf(
+    weld: Weld, inspections: Sequence[tuple[Inspection, bytes]], test_photos: Mapping[str, bytes], unit: Unit
+) -> bytes:
+    """The PDF report of a whole weld: its inspections with their photos, and the photos of its later tests."""
     from toeline.report.weld import weld_report
 
     def drawn() -> Iterator[tuple[Inspection, Photo]]:
@@ -118,7 +120,11 @@ def weld_pdf(weld: Weld, inspections: Sequence[tuple[Inspection, bytes]], unit: 
             allow_time_for(photo.width * photo.height / 1e6)
             yield one, photo
 
-    return weld_report(weld, drawn(), unit=unit)
+    def of_tests() -> Iterator[tuple[str, Photo]]:
+        for sha256, data in test_photos.items():
+            yield sha256, read_photo(data)
+
+    return weld_report(weld, drawn(), test_photos=of_tests(), unit=unit)
 
 
 def pdf(result: Result, photo: Path | bytes, unit: Unit, inspection: Inspection | None) -> bytes:

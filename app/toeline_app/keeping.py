@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from typing import NoReturn
 
 import streamlit as st
@@ -12,6 +13,8 @@ from toeline_app.access_gate import VISITOR, VISITOR_KEY
 from toeline_app.uploads import NO_ROOM, TooMuch, session_id
 
 _BROUGHT, _KEPT, _NOT_KEPT = "draft_brought", "draft_kept", "draft_not_kept"
+#: The photos that this session ever held: what it let go of does not come back from another tab.
+_SEEN = "draft_seen"
 
 
 class _Draft(BaseModel):
@@ -71,13 +74,11 @@ def keep() -> None:
     key = visitor()
     if key is None or not st.session_state.get(_BROUGHT):
         return
-    held = {name: tuple((one.name, one.sha256) for one in page) for name, page in photos.held().items() if page}
-    used = {digest for page in held.values() for _, digest in page}
-    all_said = said.now()
-    known = all_said.model_copy(update={"about": {k: one for k, one in all_said.about.items() if k in used}})
-    text = _Draft(held=held, said=known).model_dump_json(exclude_defaults=True)
-    if text == st.session_state.get(_KEPT) or (not used and known == said.Said() and _KEPT not in st.session_state):
+    draft, kept = _drafted(), st.session_state.get(_KEPT)
+    if (text := _text(draft)) == kept or (not draft.held and draft.said == said.Said() and kept is None):
         return
+    _take_over_from_another_tab(key, kept)
+    text = _text(_drafted())
     paths = {one.sha256: one.path for page in photos.held().values() for one in page}
     try:
         service.drafts().keep(key, text, paths)
@@ -87,6 +88,42 @@ def keep() -> None:
             st.session_state[_NOT_KEPT] = True
             st.toast("There is no room to keep this: a reload of the page would lose it.")
     st.session_state[_KEPT] = text
+
+
+def _drafted() -> _Draft:
+    """The session's photos and what was said of them, as they are now."""
+    held = {name: tuple((one.name, one.sha256) for one in page) for name, page in photos.held().items() if page}
+    used = {digest for page in held.values() for _, digest in page}
+    st.session_state[_SEEN] = st.session_state.get(_SEEN, frozenset()) | used
+    all_said = said.now()
+    known = all_said.model_copy(update={"about": {k: one for k, one in all_said.about.items() if k in used}})
+    return _Draft(held=held, said=known)
+
+
+def _text(draft: _Draft) -> str:
+    return draft.model_dump_json(exclude_defaults=True)
+
+
+def _take_over_from_another_tab(key: str, kept: str | None) -> None:
+    """Set aside here the beads that another tab of the same browser put into the draft since: it has one draft."""
+    found = service.drafts().load(key)
+    if found is None or found[0] == kept:
+        return
+    with suppress(ValidationError, TooMuch, OSError):  # of another version, or there is no room: it is there no more
+        other = _Draft.model_validate_json(found[0])
+        seen = st.session_state[_SEEN]
+        new = [
+            (name, digest)
+            for page in (photos.BENCH, photos.ASIDE)
+            for name, digest in other.held.get(page, ())
+            if digest in found[1] and digest not in seen
+        ]
+        mine = [(one.name, one.path) for one in photos.held().get(photos.ASIDE, [])]
+        photos.take_back([*mine, *((name, found[1][digest]) for name, digest in new)], photos.ASIDE)
+        said.change(
+            about={digest: other.said.about[digest] for _, digest in new if digest in other.said.about}
+            | said.now().about
+        )
 
 
 def start_afresh() -> None:

@@ -35,7 +35,7 @@ def page_part(shown: Shown, result: Result) -> None:
         for number, one in enumerate(kept):
             what, words = service.gauge_row(one, unit)
             label = f"Remove: {what} {words}" if what.endswith("?") else f"Remove: {what}, {words}"
-            if st.button(label, key=f"{key}_{number}", width="stretch"):
+            if ui.button(label, key=f"{key}_{number}"):
                 said.say(sha256, gauge=kept[:number] + kept[number + 1 :])
                 st.rerun()
         if result.judgement.unused:
@@ -107,7 +107,7 @@ def _looks(result: Result, key: str, by: str, unit: Unit) -> list[GaugeReading]:
         if value and not service.look(name).permission and not service.look(name).counted:
             at = _where(unit, f"{key}_at_{name}_{turn}")
         answers.append((name, value, at))
-    if not st.button("Record what I saw", width="stretch", key=f"{key}_looked"):
+    if not ui.button("Record what I saw", key=f"{key}_looked"):
         return []
     if not answers:
         st.error("Answer at least one of the questions first.")
@@ -143,7 +143,7 @@ def _gauge(result: Result, key: str, by: str, unit: Unit) -> list[GaugeReading]:
         asked = service.gauge_unit(name, unit)
         value = st.number_input(f"Reading ({asked})", min_value=0.0, value=None, step=0.1, format="%.2f")
         at = _where(unit)
-        if not st.form_submit_button("Add the reading", width="stretch"):
+        if not ui.submit("Add the reading", f"{key}_send"):
             return []
     if value is None:
         st.error("Type the reading first; 0 where there is none at all.")

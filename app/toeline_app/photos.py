@@ -24,6 +24,10 @@ _SHOWN = "examined"
 _SAID = "photos_said"
 #: Where all pages hold photos, by the page's own name: what stands here is kept, whichever page put it here.
 _HELD = "held_photos"
+#: What the bench holds, and what made way there for another photo before it was saved.
+BENCH, ASIDE = "bench_photos", "bench_set_aside"
+#: Beads set aside; the one set aside first makes way.
+MOST_ASIDE = 12
 #: Photos of one session in line at once: with two, both cores work and nobody else waits behind a whole batch.
 IN_LINE = 2
 LONGEST_NAME = 120
@@ -105,6 +109,35 @@ def take_back(kept: Sequence[tuple[str, bytes | Path]], into: str) -> None:
         Photo(name, service.uploads().keep(session_id(), data if isinstance(data, bytes) else data.read_bytes()))
         for name, data in kept
     ]
+
+
+def set_aside(unsaved: Callable[[Photo], bool]) -> None:
+    """Keep what the bench holds and is not saved yet beside it: another photo is about to take its place."""
+    mine = [one for one in held().get(BENCH, []) if unsaved(one)]
+    _put_aside([*mine, *(one for one in held().get(ASIDE, []) if one not in mine)])
+
+
+def bring_to_bench(photo: Photo) -> None:
+    """Take up a bead that was set aside, alone."""
+    held()[BENCH] = [photo]
+    leave_off_aside()
+
+
+def leave_off_aside() -> None:
+    """What lies at the bench is not set aside as well."""
+    _put_aside([one for one in held().get(ASIDE, []) if one not in held().get(BENCH, [])])
+
+
+def _put_aside(beads: list[Photo]) -> None:
+    held()[ASIDE] = beads[:MOST_ASIDE]
+
+
+def small_copy(photo: Photo) -> bytes:
+    """A photo as a very small JPEG, kept beside it. Raises PhotoError where it is none."""
+    small = photo.path.with_suffix(".small.jpg")
+    if not small.exists():
+        small.write_bytes(service.thumbnail(service.small_copy(photo.path.read_bytes(), photo.name)))
+    return small.read_bytes()
 
 
 def free(files: Sequence[UploadedFile]) -> None:

@@ -35,8 +35,11 @@ _AROUND: tuple[SeenSide, ...] = ("left", "right", "end", "start")
 
 
 def with_sides(faces: Sequence[Photo]) -> list[Photo]:
-    """The face photos with those from their sides that height is to be told from; others from sides are let go."""
-    kept = {_hold_as(face) for face in faces}
+    """The face photos with those from their sides that height is to be told from.
+
+    Others from sides are let go, but for those of beads set aside.
+    """
+    kept = {_hold_as(face) for face in (*faces, *photos.held().get(photos.ASIDE, []))}
     photos.let_go_of(lambda name: name.startswith(_PREFIX) and name not in kept)
     return [replace(face, sides=_taken(face)) for face in faces]
 
@@ -129,17 +132,13 @@ def _go_on(shown: Shown, sides: list[Photo], found: SidesSeen) -> None:
     face = shown.photo
     usable = {sides[one.photo - 1].sha256 for one in found.seen_from if one.photo > 0}
     new = usable != {one.sha256 for one in face.sides}
-    if (
-        usable
-        and new
-        and st.button("Work out height and depth", type="primary", width="stretch", key=f"tell_{face.sha256}")
-    ):
+    if usable and new and ui.button("Work out height and depth", type="primary", key=f"tell_{face.sha256}"):
         said.keep_note(_asked(face), " ".join(sorted(usable)))
         if saved := said.about(face.sha256).saved:  # what is saved next says more, and takes its place
             said.say(face.sha256, saved=None)
             said.change(instead_of=saved[0])
         st.rerun()
-    if st.button("Take the photos from the sides back", width="stretch", key=f"back_{face.sha256}"):
+    if ui.button("Take the photos from the sides back", key=f"back_{face.sha256}"):
         said.keep_note(_asked(face), None)
         photos.let_go_of(lambda name: name == _hold_as(face))
         st.rerun()

@@ -64,7 +64,7 @@ def _marks(rubric: Rubric) -> None:
             for item in rubric.item
         }
         st.text("0 points take a thing out.")
-        if not st.form_submit_button("Use these marks", width="stretch"):
+        if not ui.submit("Use these marks", "rubric_send"):
             return
     try:
         text = service.rubric_with_marks(classroom.rubric_text(), mark / 100, weights)
@@ -92,9 +92,7 @@ def _text(rubric: Rubric | None) -> None:
             _use(edited)
     if rubric is not None:
         components.download("Keep this rubric as a file", lambda: text, f"{rubric.id}.toml", "application/toml")
-    if text != service.rubric_text(classroom.told().rubric) and st.button(
-        "Back to the rubric as shipped", width="stretch"
-    ):
+    if text != service.rubric_text(classroom.told().rubric) and ui.button("Back to the rubric as shipped"):
         _use(None)
 
 

@@ -19,7 +19,8 @@ class _Said(BaseModel):
 class AboutPhoto(_Said):
     """What was said about one photo and its bead: taps on its ends, readings and looks, answers, what was saved.
 
-    ``put_off``: what was asked and left for later. ``saved``: the inspection it was saved as, with its settings.
+    ``put_off``: what was asked and left for later. ``typed``: the fields typed for saving, as text. ``saved``: the
+    inspection it was saved as, with its settings.
     """
 
     taps: tuple[Point, ...] = ()
@@ -30,6 +31,7 @@ class AboutPhoto(_Said):
     travel_mm_min: float | None = None
     voltage_v: float | None = None
     put_off: tuple[str, ...] = ()
+    typed: dict[str, str] = {}
     saved: tuple[str, Settings] | None = None
 
     @property
@@ -44,8 +46,9 @@ class AboutPhoto(_Said):
 
 
 class Said(_Said):
-    """All of it: by photo (digest), what was answered of the whole bead in the photo ``before``, who looks, the fields
-    typed for saving, the inspection to be superseded, and ``notes`` that pages keep by names of their own."""
+    """All of it: by photo (digest), what was answered of the whole bead in the photo ``before``, who looks, what was
+    ``typed`` for saving that is likely the same for the next weld, the inspection to be superseded, and ``notes`` that
+    pages keep by names of their own."""
 
     about: dict[str, AboutPhoto] = {}
     before: tuple[GaugeReading, ...] = ()

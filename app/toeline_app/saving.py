@@ -35,6 +35,7 @@ FIELDS = (
     ("position", "Position"),
     ("inspector", "Inspector"),
 )
+DAYS = (("welded_on", "Day it was welded"), ("date", "Date of inspection"))
 MOST_FURTHER = 8
 #: What an entry should not lack.
 NEEDED = ("weld", "welder")
@@ -86,7 +87,7 @@ def save_form(shown: Shown) -> None:
     with ui.fold("save", "Save to the record", "inventory_2", expanded=old is not None):
         if done and done[1] == result.settings:
             st.success("Saved to the record.")
-            if decides and st.button("Open the inspection", width="stretch"):
+            if decides and ui.button("Open the inspection"):
                 st.switch_page(components.page("record"), query_params={"inspection": done[0]})
             return
         try:
@@ -97,7 +98,7 @@ def save_form(shown: Shown) -> None:
         if earlier is not None:
             st.info(f"This takes the place of {ui.plain(title(earlier.number, earlier.identity))}, which is kept.")
             components.listed("It also undoes", service.undone_by_superseding(earlier.id))
-            if st.button("Save it as an inspection of its own instead", width="stretch"):
+            if ui.button("Save it as an inspection of its own instead"):
                 said.change(instead_of=None)
                 said.say(sha256, saved=None)
                 st.rerun()
@@ -106,12 +107,11 @@ def save_form(shown: Shown) -> None:
             sides = [(one.name, one.path.read_bytes()) for one in shown.photo.sides]
             saved = record(shown.photo.path.read_bytes(), result, filled, earlier, sides)
             if saved is not None:
-                typed = {name: str(value) for name, value in filled.identity.items() if value and name in LASTING}
-                said.change(instead_of=None, typed=typed)
-                said.say(sha256, saved=(saved.id, result.settings))
+                said.change(instead_of=None)
+                said.say(sha256, saved=(saved.id, result.settings), typed={})
             return saved is not None
 
-        inspection_form(f"save_{sha256}_{old}", earlier, write, remember=True, welded=result.settings)
+        inspection_form(f"save_{sha256}_{old}", earlier, write, remember=sha256, welded=result.settings)
 
 
 def inspection_form(
@@ -119,16 +119,19 @@ def inspection_form(
     old: Inspection | None,
     write: Callable[[Filled], bool],
     *,
-    remember: bool = False,
+    remember: str | None = None,
     welded: Settings | None = None,
 ) -> None:
     """What is asked about an inspection, filled with what is known; written once that was looked over and saved.
 
     ``write`` says whether it could be written; then the page is drawn anew.
-    With ``old`` it asks why that one is superseded, and starts from what that one says. ``remember``: what is typed
-    comes back after a reload. ``welded``: the settings it was measured with, which say the procedure and the pass.
+    With ``old`` it asks why that one is superseded, and starts from what that one says. ``remember``: what is typed is
+    kept with that photo (digest), and what is likely the same for the next weld for that one too. ``welded``: the
+    settings it was measured with, which say the procedure and the pass.
     """
     before: dict[str, object] = _said_by(welded) | dict(said.now().typed)
+    if remember:
+        before |= said.about(remember).typed
     if old is not None:
         before = old.identity.model_dump() | {"remarks": old.remarks}
     why = _text(f"{key}_old", "Why the earlier one is superseded", "", area=True) if old else ""
@@ -140,8 +143,9 @@ def inspection_form(
     decision, reason = decision_fields(key) if serving.role() == "inspector" else ("none", "")
     filled = Filled(identity, tuple(further), remarks, decision, reason, why)
     if remember:
-        typed = {name: value for name, value in (identity | {"remarks": remarks}).items() if isinstance(value, str)}
-        said.change(typed={name: value for name, value in typed.items() if value})
+        typed = {name: str(value) for name, value in (identity | {"remarks": remarks}).items() if value}
+        said.say(remember, typed=typed)
+        said.change(typed={name: value for name, value in typed.items() if name in LASTING})
     if _looked_over(key, filled):
         try:
             written = write(filled)
@@ -172,7 +176,7 @@ def _looked_over(key: str, filled: Filled) -> bool:
         st.button("Look it over and save", type="primary", width="stretch", key=f"{key}_look", on_click=_note(asked))
         return False
     rows = [(label, str(filled.identity[name])) for name, label in FIELDS if filled.identity[name]]
-    rows += [("Date of inspection", str(filled.identity["date"]))] if filled.identity["date"] else []
+    rows += [(label, str(filled.identity[name])) for name, label in DAYS if filled.identity[name]]
     rows += [("Remarks", filled.remarks)] if filled.remarks else []
     rows += [("Further photos", str(len(filled.further)))] if filled.further else []
     rows += [("Decision", DECISIONS[filled.decision])] if filled.decision != "none" else []
@@ -256,10 +260,21 @@ def _identity_fields(key: str, before: Mapping[str, object], *, again: bool) -> 
     for name, label in FIELDS:
         known = before.get(name) or (_signed_in() if name == "inspector" else "")
         values[name] = _text(f"{key}_{name}", label, str(known or ""))
-    known_day = before.get("date")
-    day = (known_day if isinstance(known_day, date) else None) if again else date.today()
+    day = _day(before.get("date")) or (None if again else date.today())
     values["date"] = st.date_input("Date of inspection", value=day, key=f"{key}_date")
+    values["welded_on"] = st.date_input(
+        "Day it was welded, if known",
+        value=_day(before.get("welded_on")),
+        max_value=date.today(),
+        key=f"{key}_welded_on",
+        help="A welder's continuity counts by this day; without it by the day of inspection.",
+    )
     return values
+
+
+def _day(known: object) -> date | None:
+    """A day as it is on record, or as it was kept with what was typed."""
+    return date.fromisoformat(known) if isinstance(known, str) else known if isinstance(known, date) else None
 
 
 def _signed_in() -> str:

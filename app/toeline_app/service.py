@@ -716,15 +716,20 @@ def weld(inspection: str) -> Weld:
 def weld_pdf(weld: Weld, unit: Unit) -> bytes:
     """The PDF report of a whole weld, of the inspections that hold."""
     whole = [inspection(one.id) for one in weld.holding]
+    of_tests = {one.sha256: recorded_photo(one.sha256) for test in weld.tests for one in test.photos}
     return _WORKERS.submit(
-        jobs.weld_pdf, weld, [(one, recorded_photo(one.photos[0].sha256)) for one in whole], unit
+        jobs.weld_pdf, weld, [(one, recorded_photo(one.photos[0].sha256)) for one in whole], of_tests, unit
     ).result()
 
 
-def add_test(inspection: str, test: NewTest, *, supersedes: str | None, why: str | None) -> None:
-    """Add a later test's result to a weld, perhaps in the place of a wrong one. Raises RecordError."""
+def add_test(
+    inspection: str, test: NewTest, photos: Sequence[tuple[str, bytes]], *, supersedes: str | None, why: str | None
+) -> None:
+    """Add a later test's result to a weld, perhaps in the place of a wrong one. Raises RecordError, PhotoError."""
     serving.for_inspectors()
-    store().add_test(inspection, test, supersedes=supersedes, why=why)
+    for name, data in photos:
+        small_copy(data, name)  # is it a photo at all
+    store().add_test(inspection, test, photos=photos, supersedes=supersedes, why=why)
 
 
 def undone_by_superseding(inspection: str) -> tuple[str, ...]:

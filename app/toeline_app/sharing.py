@@ -40,7 +40,7 @@ def page_part() -> None:
             "Keeps the photos, names and looks of this class as they are now, for a month, for other inspectors and "
             "instructors who have the address."
         )
-        if st.button("Put this class under an address", width="stretch"):
+        if ui.button("Put this class under an address"):
             said.keep_note(_FROM, _put())
         if key := said.note(_FROM):
             components.address(**{ADDRESS: key})
@@ -59,7 +59,7 @@ def take_up() -> None:
     mine = photos.held().get(classroom.COUPONS)
     if mine:
         st.info(f"The address names another class than the one that is open here, with {len(mine)} photos.")
-        if not st.button("Open it in this one's place", width="stretch"):
+        if not ui.button("Open it in this one's place"):
             return
     _open(key, *found)
     st.rerun()

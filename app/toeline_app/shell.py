@@ -75,6 +75,7 @@ def run() -> None:
     _go_where_to(current)
     try:
         shown(current.run)
+        ui.forget_presses()
     finally:  # also where the page is drawn anew, or left
         keeping.keep()
     prefs.keep_on_device()

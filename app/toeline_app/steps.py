@@ -46,11 +46,12 @@ def page_part(shown: Shown, result: Result) -> None:
     open_asks = [one for one in judged.asks if _key(one) not in about.put_off]
     open_asks.sort(key=lambda one: one.kind == "photo")  # the weld is at hand now; its answers go over to a new photo
     if judged.outcome != "undecided" or not judged.asks:
+        _undo(sha256, about.gauge, unit)  # the answer that decided it may have been a slip of the finger
         return
     with st.container(border=True, key="steps"):
         if not open_asks:
             st.text(f"Put off: {len(judged.asks)}. Until then it stays undecided.")
-            if st.button("Go through them again", width="stretch"):
+            if ui.button("Go through them again"):
                 said.say(sha256, put_off=())
                 st.rerun()
             _undo(sha256, about.gauge, unit)
@@ -61,7 +62,7 @@ def page_part(shown: Shown, result: Result) -> None:
             _who()
             return
         _step(ask, shown, result, unit, len(open_asks))
-        if st.button("Not now", key=f"put_off_{sha256}_{_key(ask)}", type="tertiary", width="stretch"):
+        if ui.button("Not now", key=f"put_off_{sha256}_{_key(ask)}", type="tertiary"):
             said.say(sha256, put_off=(*about.put_off, _key(ask)))
             st.rerun()
         _undo(sha256, about.gauge, unit)
@@ -74,7 +75,7 @@ def _take_over(sha256: str) -> None:
         return
     by = ", ".join(dict.fromkeys(one.by for one in before if one.by))
     st.text("Is this the bead of the photo before, taken anew?")
-    if st.button(f"The same bead: take over its answers ({len(before)}), by {ui.plain(by)}", width="stretch"):
+    if ui.button(f"The same bead: take over its answers ({len(before)}), by {ui.plain(by)}"):
         said.say(sha256, gauge=before)
         st.rerun()
 
@@ -87,7 +88,7 @@ def _who() -> None:
     """Asks once who looks and gauges: a statement is a person's own."""
     st.markdown("**Who looks and gauges?**")
     typed = st.text_input("Your name; it stands by each answer", max_chars=200, key="who_first")
-    if st.button("Begin", type="primary", width="stretch"):
+    if ui.button("Begin", type="primary"):
         if not one_line(typed or ""):
             st.error("Type your name first.")
             return
@@ -103,7 +104,8 @@ def _undo(sha256: str, given: tuple[GaugeReading, ...], unit: Unit) -> None:
     while first and given[first].at is not None and given[first - 1].name == given[first].name:
         first -= 1
     what, words = service.gauge_row(given[first], unit)
-    if st.button(f"Undo: {ui.plain(f'{what} {words}')}", icon=":material/undo:", key="undo_answer", width="stretch"):
+    what = what.partition(";")[0]  # not how it is gauged
+    if ui.button(f"Undo: {ui.plain(f'{what} {words}')}", icon=":material/undo:", key="undo_answer"):
         said.say(sha256, gauge=given[:first])
         st.rerun()
 
@@ -132,7 +134,7 @@ def _record(sha256: str, new: Sequence[GaugeReading]) -> None:
 def _by() -> str:
     """Who answers, with a way to say that it is somebody else now."""
     by = said.now().looked_by
-    if st.button(f"Answered by {ui.plain(by)}. Somebody else?", type="tertiary", key="who_else"):
+    if ui.button(f"Answered by {ui.plain(by)}. Somebody else?", type="tertiary", key="who_else"):
         said.change(looked_by="")
         st.rerun()
     return by
@@ -154,17 +156,17 @@ def _look(ask: Ask, sha256: str, result: Result, unit: Unit) -> None:
     if asked.counted:
         with st.form(key, enter_to_submit=False, border=False):
             count = st.number_input("How many", min_value=1, value=None, step=1, placeholder="Count them")
-            if st.form_submit_button("So many", width="stretch"):
+            if ui.submit("So many", f"{key}_send"):
                 value = None if count is None else float(count)
                 if value is None:
                     st.error("Type the number first.")
-        if st.button("None", key=f"{key}_none", width="stretch"):
+        if ui.button("None", key=f"{key}_none"):
             value = 0.0
     else:
         with st.container(horizontal=True):
-            if st.button("No", key=f"{key}_no", width="stretch"):
+            if ui.button("No", key=f"{key}_no"):
                 value = 0.0
-            if st.button("Yes", key=f"{key}_yes", width="stretch"):
+            if ui.button("Yes", key=f"{key}_yes"):
                 value = 1.0
     by = _by()
     if value is not None:
@@ -193,7 +195,7 @@ def _gauge(ask: Ask, sha256: str, result: Result, unit: Unit) -> None:
             format="%.2f" if unit == "mm" else "%.3f",
             placeholder="Not gauged",
         )
-        given = st.form_submit_button("Add the reading", type="primary", width="stretch")
+        given = ui.submit("Add the reading", f"step_{sha256}_{name}_send", type="primary")
     by = _by()
     if not given:
         return
@@ -214,7 +216,7 @@ def _condition(ask: Ask, sha256: str, result: Result) -> None:
     st.markdown(f"**{ui.plain(service.conditions(result).get(name, spoken(ask.text)))}** Is that so?")
     with st.container(horizontal=True):
         for answer in ("Yes", "No"):
-            if st.button(answer, key=f"step_{sha256}_{name}_{answer}", width="stretch"):
+            if ui.button(answer, key=f"step_{sha256}_{name}_{answer}"):
                 said.say(sha256, conditions=said.about(sha256).conditions | {name: answer == "Yes"})
                 st.rerun()
 

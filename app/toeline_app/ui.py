@@ -9,6 +9,7 @@ from html import escape
 from importlib import resources
 from pathlib import Path
 from string import Template
+from typing import Literal
 from uuid import uuid4
 
 import streamlit as st
@@ -16,6 +17,8 @@ from streamlit.delta_generator import DeltaGenerator
 
 from toeline.result import Outcome, Problem
 from toeline.text import sentence
+
+Look = Literal["primary", "secondary", "tertiary"]
 
 #: An outcome is a word and a sign as well as a colour.
 OUTCOMES: dict[Outcome | str, tuple[str, str]] = {
@@ -33,6 +36,7 @@ LONGEST_IN_A_PAIR = 70
 ZOOMS = (1, 2, 4)
 #: For a chart, however many points it has: the style sheet colours its letters, and does not reach into a canvas.
 AS_SVG = {"embedOptions": {"renderer": "svg"}}
+_PRESSED = "pressed"
 _SIGNS = {"stop": "✕", "warning": "!", "note": "i"}
 _STATIC = resources.files("toeline_app") / "static"
 
@@ -91,6 +95,40 @@ def keep_shape_of_taps(ratio: float, times: int) -> None:
         f"<style>.st-key-taps {{ overflow: auto; max-height: 80vh; }} .st-key-taps [data-testid=stCustomComponentV1] "
         f"{{ aspect-ratio: {ratio:.4f}; height: auto; width: {times}00%; max-width: none; }}</style>"
     )
+
+
+def button(
+    label: str, *, key: str | None = None, icon: str | None = None, type: Look = "secondary", disabled: bool = False
+) -> bool:
+    """A button; whether it was pressed. A press counts once and is never lost: see :func:`forget_presses`."""
+    key = key or label
+    st.button(label, key=key, icon=icon, type=type, disabled=disabled, on_click=_press, args=(key,), width="stretch")
+    return _pressed(key)
+
+
+def submit(label: str, key: str, *, type: Look = "secondary") -> bool:
+    """A form's own button; whether it was pressed, as with :func:`button`."""
+    st.form_submit_button(label, key=key, type=type, on_click=_press, args=(key,), width="stretch")
+    return _pressed(key)
+
+
+def forget_presses() -> None:
+    """Let go of presses that no button took, at the end of a page that was drawn whole.
+
+    A press is noted before the page is drawn: what is drawn may be broken off on the way to the button, by a field that
+    was left by that very press say, and the browser tells of a press only once.
+    """
+    st.session_state.pop(_PRESSED, None)
+
+
+def _press(key: str) -> None:
+    st.session_state[_PRESSED] = st.session_state.get(_PRESSED, frozenset()) | {key}
+
+
+def _pressed(key: str) -> bool:
+    pressed: frozenset[str] = st.session_state.get(_PRESSED, frozenset())
+    st.session_state[_PRESSED] = pressed - {key}
+    return key in pressed
 
 
 def error(said: object) -> None:

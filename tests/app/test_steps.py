@@ -96,7 +96,7 @@ def test_answered_one_by_one_the_outcome_becomes_a_pass_in_that_persons_name():
         assert left[-1] < left[-2], "each answer brings the outcome nearer"
     assert outcome(app) == "pass"
     assert {one.by for one in about(app).gauge} == {"A. Boon"}
-    assert not app.button
+    assert [one.key for one in app.button] == ["undo_answer"], "a slip of the finger can be taken back"
 
 
 def test_a_yes_fails_at_once_and_can_be_taken_back():
@@ -107,7 +107,7 @@ def test_a_yes_fails_at_once_and_can_be_taken_back():
     assert about(app).gauge == ()
     app = press(app, "Yes")
     assert outcome(app) == "fail"
-    assert not app.button
+    assert [one.key for one in app.button] == ["undo_answer"], "a slip of the finger can be taken back"
 
 
 def test_what_is_put_off_waits_and_passes_nothing():

@@ -240,8 +240,8 @@ def measured(page) -> None:
     settled(page)
 
 
-def handed_over(page, button: str) -> bytes:
+def handed_over(page, button: str | re.Pattern[str]) -> bytes:
     """What a download button hands over."""
     with page.expect_download() as waiting:
-        page.get_by_role("button", name=button).click()
+        page.get_by_role("button", name=button).first.click()
     return waiting.value.path().read_bytes()

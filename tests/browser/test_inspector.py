@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import io
 import re
 
+import pypdf
 import pytest
-from driving import fits, open_fold, press, serve, set_choice, settled
+from driving import fits, handed_over, open_fold, press, serve, set_choice, settled
 
 import invented
 from toeline.record import Store
@@ -25,7 +27,9 @@ def app(tmp_path_factory):
 
 
 @pytest.mark.parametrize("size", ["phone", "desk"])
-def test_a_weld_its_tests_and_its_correction(visitors, app, size):
+def test_a_weld_its_tests_and_its_correction(visitors, app, size, tmp_path):
+    etched = tmp_path / "etched.jpg"
+    etched.write_bytes(invented.photo_bytes(8 if size == "phone" else 9))
     page = visitors.come(size, "record", url=app.url)
     page.get_by_role("button", name=re.compile("W-07, cap")).first.click()
     page.get_by_text("The whole weld (2 inspections)").wait_for()
@@ -45,9 +49,16 @@ def test_a_weld_its_tests_and_its_correction(visitors, app, size):
     set_choice(page, "Test", "Macro section")
     page.get_by_role("radiogroup", name="Result").get_by_text("Fail").click()
     found.fill("No fusion at the root")
+    page.locator("[data-testid=stForm] input[type=file]").set_input_files([str(etched)])
+    page.get_by_text("etched.jpg").wait_for()
+    settled(page)
     press(page, "Add the test result")
     page.get_by_text("A later test did not pass").first.wait_for()
     settled(page)
+    page.get_by_alt_text(re.compile("Macro section.*photo 1")).first.wait_for()
+    assert handed_over(page, re.compile("Macro section.*etched.jpg")) == etched.read_bytes()
+    report = pypdf.PdfReader(io.BytesIO(handed_over(page, "Report of the whole weld")))
+    assert len(report.pages[0].images) >= 1, "the specimen stands with the tests"
     with Store.open(app.record) as store:
         assert store.check().tests == before + 1
     open_fold(page, "Correct it")

@@ -96,6 +96,55 @@ def test_a_reload_in_the_middle_brings_everything_back_to_this_visitor_alone(vis
     assert page.locator(BADGE).count() == 0
 
 
+@pytest.mark.parametrize("size", ["phone", "desk"])
+def test_a_second_bead_does_not_cost_the_first(visitors, pictures, size):
+    page = visitors.come(size)
+    choose(page, pictures[0].path)
+    measured(page)
+    page.get_by_label("Your name; it stands by each answer").fill("A. Boon")
+    page.get_by_role("button", name="Begin", exact=True).click()  # leaves the field and presses at once
+    answer(page, "No")
+    open_fold(page, "Save to the record")
+    page.get_by_label("Weld number", exact=True).fill("W-1")
+    page.get_by_label("Welder", exact=True).fill("Ada Brandt")
+    page.get_by_label("Welder", exact=True).press("Enter")
+    settled(page)
+    choose(page, pictures[1].path)
+    page.get_by_text("Beads not saved yet: 1").wait_for()
+    measured(page)
+    open_fold(page, "Save to the record")
+    assert page.get_by_label("Weld number", exact=True).input_value() == ""
+    assert page.get_by_label("Welder", exact=True).input_value() == "Ada Brandt"
+
+    page.reload()
+    measured(page)
+    open_fold(page, "Beads not saved yet: 1")
+    fits(page, f"set-aside-{size}")
+    page.get_by_role("button", name=re.compile(f"Take up {re.escape(pictures[0].path.name)}, 1 answer")).click()
+    page.get_by_role("button", name=re.compile("Undo: Is there a crack.*none, by A. Boon")).wait_for()
+    settled(page)
+    open_fold(page, "Save to the record")
+    assert page.get_by_label("Weld number", exact=True).input_value() == "W-1"
+    page.get_by_text("Beads not saved yet: 1").wait_for()
+
+
+def test_two_tabs_of_one_browser_keep_each_other_s_beads(visitors, pictures):
+    first = visitors.come("desk")
+    settled(first)
+    second = first.context.new_page()
+    second.set_default_timeout(PATIENCE_MS)
+    second.goto(first.url)
+    settled(second)
+    choose(first, pictures[0].path)
+    measured(first)
+    choose(second, pictures[1].path)
+    measured(second)
+    second.reload()
+    measured(second)
+    open_fold(second, "Beads not saved yet: 1")
+    second.get_by_role("button", name=f"Take up {pictures[0].path.name}").wait_for()
+
+
 def test_taps_that_lead_nowhere_do_not_make_it_a_bad_photo(visitors, pictures):
     picture = pictures[0]
     page = visitors.come("phone")

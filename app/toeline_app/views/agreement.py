@@ -100,7 +100,7 @@ def _enter(
                 mark = _mark(name, which, kind, old)
                 if mark is not None:
                     entered[which][name] = mark
-        if not st.form_submit_button("How far do they agree?", width="stretch"):
+        if not ui.submit("How far do they agree?", "agreement_send"):
             return kept or None
     return _take(first, TOELINE if with_tool else second, entered, kind, found if with_tool else None)
 

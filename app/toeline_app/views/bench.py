@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
 from typing import Literal, get_args
 
 import streamlit as st
 
+from toeline.errors import ToelineError
 from toeline.record import Inspection
 from toeline.result import Joint, Result, Settings
 from toeline.units import Unit, length, rod
 from toeline_app import coach, components, keeping, looking, photos, prefs, relief, said, saving, service, steps, ui
 from toeline_app.drafts import KEPT_FOR
-from toeline_app.photos import Photo, Shown
+from toeline_app.photos import ASIDE, BENCH, Photo, Shown
 from toeline_app.prefs import PRACTICE, Preferences
 
 MOST_AT_ONCE = 12
@@ -21,7 +23,6 @@ SizeIs = Literal["leg", "throat"]
 SIZES: dict[SizeIs, str] = {"leg": "Leg (z)", "throat": "Throat (a)"}
 #: Core diameters in mm as boxes of electrodes are sold.
 ELECTRODES = (1.6, 2.0, 2.5, 3.2, 4.0, 5.0, 6.0)
-HOLD_AS = "bench_photos"
 #: The outcome that was last scrolled to, and the photo's it was.
 _IN_VIEW = "outcome_in_view"
 #: How far off the phone is held: a round figure in each unit.
@@ -32,6 +33,7 @@ def page() -> None:
     """The page."""
     st.title("Measure a weld bead")
     chosen = _choose()
+    _set_aside()
     _judged_as()
     settings = _settings()
     if not chosen:
@@ -56,13 +58,37 @@ def _choose() -> list[Photo]:
     if files:
         if len(files) > MOST_AT_ONCE:
             st.toast(f"Only the first {MOST_AT_ONCE} photos are taken. For a whole class use the page Coupons.")
-        answered = [said.about(one.sha256).gauge for one in photos.holding(HOLD_AS)]
+        answered = [said.about(one.sha256).gauge for one in photos.holding(BENCH)]
         if len(answered) == 1:
             said.change(before=tuple(one for one in answered[0] if one.at is None))
-        photos.take_in(files[:MOST_AT_ONCE], HOLD_AS)
+        photos.set_aside(_unsaved)
+        photos.take_in(files[:MOST_AT_ONCE], BENCH)
+        photos.leave_off_aside()
         st.session_state["bench_turn"] = turn + 1
         st.rerun()
-    return photos.holding(HOLD_AS)
+    return photos.holding(BENCH)
+
+
+def _unsaved(photo: Photo) -> bool:
+    return said.about(photo.sha256).saved is None
+
+
+def _set_aside() -> None:
+    """The beads that made way for another before they were saved; each can be taken up again with all that was said."""
+    beads = photos.held().get(ASIDE, [])
+    if not beads:
+        return
+    with ui.fold("aside", f"Beads not saved yet: {len(beads)}", "inbox"):
+        st.write("They made way for another photo. Taken up again, a bead comes with its answers.")
+        for one in beads:
+            with contextlib.suppress(ToelineError):  # a broken photo is still named
+                st.image(photos.small_copy(one), alt=f"The photo {one.name}.")
+            answers = len(said.about(one.sha256).gauge)
+            tail = f", {answers} {'answer' if answers == 1 else 'answers'}" if answers else ""
+            if ui.button(ui.plain(f"Take up {one.name}{tail}"), key=f"aside_{one.sha256}"):
+                photos.set_aside(_unsaved)
+                photos.bring_to_bench(one)
+                st.rerun()
 
 
 def _settings() -> Settings:
@@ -207,7 +233,9 @@ def to_settings(now: Preferences) -> Settings:
 def measure_again(inspection: Inspection) -> None:
     """Take the photo of an inspection up again, with the settings it was measured with."""
     first, then = inspection.photos[0], inspection.result.settings
-    photo = photos.take_up(service.recorded_photo(first.sha256), first.name or "photo", HOLD_AS)
+    photos.set_aside(_unsaved)
+    photo = photos.take_up(service.recorded_photo(first.sha256), first.name or "photo", BENCH)
+    photos.leave_off_aside()
     relief.take_up(photo, inspection)
     said.say(
         photo.sha256,
@@ -326,10 +354,10 @@ def _no_result(shown: Shown) -> None:
 
 def _undo_taps(sha256: str) -> None:
     taps = said.about(sha256).taps
-    if taps and st.button("Undo the last tap", icon=":material/undo:", width="stretch"):
+    if taps and ui.button("Undo the last tap", icon=":material/undo:"):
         said.say(sha256, taps=taps[:-1])
         st.rerun()
-    if taps and st.button("Find the bead without my taps", width="stretch"):
+    if taps and ui.button("Find the bead without my taps"):
         said.say(sha256, taps=())
         st.rerun()
 
@@ -341,7 +369,7 @@ def _start_afresh() -> None:
             f"Photos, taps, readings and what you typed are kept for you alone, for {KEPT_FOR} after the last change, "
             "so that a reload or a call loses nothing. What you saved to the record stays there."
         )
-        if st.button("Start afresh: let go of all this now", width="stretch"):
+        if ui.button("Start afresh: let go of all this now"):
             keeping.start_afresh()
             st.rerun()
 
@@ -385,10 +413,10 @@ def _correct(shown: Shown, result: Result) -> None:
 def _choose_bead(result: Result, sha256: str) -> None:
     st.write("The beads found are lettered on the picture. A was measured.")
     for letter, ends in zip("BCDEFGHIJKLMNOPQRSTUVWXYZ", result.bead.others_px, strict=False):
-        if st.button(f"Measure bead {letter}", width="stretch", key=f"bead_{letter}_{sha256}"):
+        if ui.button(f"Measure bead {letter}", key=f"bead_{letter}_{sha256}"):
             said.say(sha256, taps=ends)
             st.rerun()
-    if result.bead.start_px and result.bead.end_px and st.button("Bead A is the right one", width="stretch"):
+    if result.bead.start_px and result.bead.end_px and ui.button("Bead A is the right one"):
         said.say(sha256, taps=(result.bead.start_px, result.bead.end_px))
         st.rerun()
 
@@ -396,7 +424,7 @@ def _choose_bead(result: Result, sha256: str) -> None:
 def _type_ends(photo: Photo) -> None:
     with st.form(f"type_{photo.sha256}", enter_to_submit=False):
         text = st.text_input("Start x, start y, end x, end y, in pixels of the photo")
-        if st.form_submit_button("Measure between these", width="stretch"):
+        if ui.submit("Measure between these", f"type_{photo.sha256}_send"):
             ends = components.read_ends(text)
             if ends is None:
                 st.error("Give four numbers with commas between them, for instance 310, 420, 2900, 460.")

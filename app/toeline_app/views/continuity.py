@@ -33,5 +33,5 @@ def _line(one: Kept) -> None:
     place = "any position" if one.position is None else one.position or "position not said"
     accepted = f"last accepted {one.accepted}" if one.accepted else "none accepted"
     until = "Lapsed" if one.state == "lapsed" else "Lapses"
-    said = f"Last {one.last}, entry {one.number}; {accepted}. {until} {one.lapses}."
+    said = f"Last {one.last_is} {one.last}, entry {one.number}; {accepted}. {until} {one.lapses}."
     ui.line(kind, f"Process {one.process}, {place}", said, chip=chip)

@@ -96,7 +96,7 @@ def _roster() -> None:
             components.download(
                 "Tags to print, one for each code", lambda: service.tag_sheets(roster), "tags.pdf", components.PDF
             )
-        if st.button("Go on without this roster", width="stretch"):
+        if ui.button("Go on without this roster"):
             classroom.say(roster="", roster_name="")
             st.rerun()
 
@@ -198,7 +198,7 @@ def _choose() -> list[Photo]:
         photos.take_in(files[: MOST_COUPONS - len(kept)], classroom.COUPONS, kept=kept)
         st.session_state["coupons_turn"] = turn + 1
         st.rerun()
-    if kept and st.button(f"Start a new class ({len(kept)} photos go)", width="stretch"):
+    if kept and ui.button(f"Start a new class ({len(kept)} photos go)"):
         photos.take_in((), classroom.COUPONS)
         st.rerun()
     return kept
@@ -331,10 +331,10 @@ def _record(found: Scored) -> None:
             "Each coupon is saved under its learner's name. The next sheets then say what moved since, and Trends "
             "follow each hand. A name can be exported and erased on the page Personal data."
         )
-        with st.form("put_on_record"):
+        with st.form("put_on_record", enter_to_submit=False):
             name = st.text_input("Class", max_chars=200, placeholder="Evening class 12")
             day = st.date_input("Day of the welding", value="today", format="YYYY-MM-DD")
-            if not st.form_submit_button("Put the class on record", width="stretch"):
+            if not ui.submit("Put the class on record", "class_record_send"):
                 return
         if not name.strip():
             st.error("Say which class this is.")
@@ -435,7 +435,7 @@ def _narrow(one: Coupon, shown: Shown) -> None:
     if narrow is not None and narrow.look is not None:
         by = looking.who()
         value = looking.ask(narrow.look, prefs.preferences().unit, f"class_look_{narrow.look}_{sha256}")
-        if st.button("Record what I saw", width="stretch", key=f"class_saw_{sha256}"):
+        if ui.button("Record what I saw", key=f"class_saw_{sha256}"):
             if value is None:
                 st.error("Answer the question first.")
             elif not by:
@@ -446,6 +446,6 @@ def _narrow(one: Coupon, shown: Shown) -> None:
                 st.rerun()
     for number, reading in enumerate(kept):
         what, saw = service.gauge_row(reading, prefs.preferences().unit)
-        if st.button(f"Remove: {what} {saw}", key=f"class_look_{sha256}_{number}", width="stretch"):
+        if ui.button(f"Remove: {what} {saw}", key=f"class_look_{sha256}_{number}"):
             said.say(sha256, gauge=kept[:number] + kept[number + 1 :])
             st.rerun()

@@ -58,7 +58,7 @@ def page() -> None:
         "Erasing cannot be undone. What is listed goes: the whole remark, reason or field that names the person."
     )
     sure = st.checkbox("I am sure, erase this person", key=f"sure_{name}")
-    if st.button("Erase", disabled=not sure, type="primary", width="stretch"):
+    if ui.button("Erase", disabled=not sure, type="primary"):
         said: list[Said] = []
         if held:
             gone = service.forget_kept_for_a_time(name)

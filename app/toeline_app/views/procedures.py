@@ -51,12 +51,12 @@ def page() -> None:
                 name: st.text_input(label.format(unit=unit, degree=degree), placeholder=such, max_chars=200)
                 for name, label, such in FIELDS
             }
-            if st.form_submit_button("Keep the procedure", type="primary", width="stretch"):
+            if ui.submit("Keep the procedure", "procedure_send", type="primary"):
                 _keep(lambda: service.typed_procedure(said, unit))
     by_pass = ui.fold("keep_file", "Keep one with ranges pass by pass, as a file's text", "data_object")
     with by_pass, st.form("procedure_file", enter_to_submit=False):
         text = st.text_area("Ranges", service.procedure_example(), height=520)
-        if st.form_submit_button("Keep the text", type="primary", width="stretch"):
+        if ui.submit("Keep the text", "procedure_file_send", type="primary"):
             _keep(lambda: text)
 
 

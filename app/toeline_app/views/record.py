@@ -43,7 +43,7 @@ def page() -> None:
             _one(service.inspection(wanted))
         except ToelineError as error:
             ui.error(error)
-            if st.button("Back to the list", width="stretch"):
+            if ui.button("Back to the list"):
                 _close()
         return
     _list()
@@ -73,12 +73,11 @@ def _list() -> None:
         _row(row)
     if found.pages > 1:
         before, after = st.columns(2)
-        if before.button("Earlier page", disabled=place == 1, width="stretch"):
-            st.session_state["record_page"] = place - 1
-            st.rerun()
-        if after.button("Later page", disabled=place == found.pages, width="stretch"):
-            st.session_state["record_page"] = place + 1
-            st.rerun()
+        for side, words, to in ((before, "Earlier page", place - 1), (after, "Later page", place + 1)):
+            with side:
+                if ui.button(words, disabled=not 1 <= to <= found.pages):
+                    st.session_state["record_page"] = to
+                    st.rerun()
         st.text(f"Page {place} of {found.pages}")
     _check()
 
@@ -119,7 +118,7 @@ def _row(row: Summary) -> None:
     label = f"{ui.outcome_word(row.outcome)} · {ui.plain(saving.title(row.number, row.identity))}"
     tail = f" · {DECIDED[row.decision]}" + (" · superseded" if row.superseded else "")
     tail += ui.plain(f" · {'; '.join(row.beside)}") if row.beside else ""
-    if st.button(label + tail, key=f"open_{row.id}", width="stretch"):
+    if ui.button(label + tail, key=f"open_{row.id}"):
         open_inspection(row.id)
         st.rerun()
 
@@ -131,7 +130,7 @@ def _check() -> None:
             "A head from a report, or a receipt, if you kept one",
             help="Without one kept elsewhere, a record that was cut off or written anew cannot be told.",
         )
-        if st.button("Check now", width="stretch"):
+        if ui.button("Check now"):
             try:
                 report = service.check_record(kept)
             except ToelineError as error:
@@ -156,7 +155,7 @@ def _check() -> None:
 def _one(inspection: Inspection) -> None:
     unit = prefs.preferences().unit
     result = inspection.result
-    if st.button("Back to the list", icon=":material/arrow_back:", width="stretch"):
+    if ui.button("Back to the list", icon=":material/arrow_back:"):
         _close()
     st.header(ui.plain(saving.title(inspection.number, inspection.identity)))
     _neighbours(inspection)
@@ -177,7 +176,7 @@ def _one(inspection: Inspection) -> None:
         (re.split("[,:]", label)[0], str(getattr(inspection.identity, name) or "–")) for name, label in saving.FIELDS
     ]
     rows += [
-        ("Date of inspection", str(inspection.identity.date or "–")),
+        *((label, str(getattr(inspection.identity, name) or "–")) for name, label in saving.DAYS),
         ("Recorded", ui.moment(inspection.created_at)),
     ]
     rows += [("Remarks", inspection.remarks or "–"), ("Chain digest", inspection.digest)]
@@ -207,14 +206,14 @@ def _neighbours(inspection: Inspection) -> None:
     if inspection.superseded_by:
         number = inspection.superseded_by_number
         st.warning(f"### SUPERSEDED by entry {number}\nThis inspection no longer holds.")
-        if st.button("Open the one in its place", width="stretch"):
+        if ui.button("Open the one in its place"):
             open_inspection(inspection.superseded_by)
             st.rerun()
     if inspection.supersedes:
         why = inspection.why_superseded or "the reason was erased"
         st.text(f"It supersedes entry {inspection.supersedes_number}: {why}")
         components.listed("Undone by it", inspection.undid)
-        if st.button("Open the earlier one", width="stretch"):
+        if ui.button("Open the earlier one"):
             open_inspection(inspection.supersedes)
             st.rerun()
 
@@ -241,7 +240,7 @@ def _supersede(inspection: Inspection) -> None:
     with ui.fold("correct", "Correct it", "edit"):
         st.write("What is recorded stays. The corrected inspection takes its place, and both say so.")
         components.listed("Correcting it also undoes", service.undone_by_superseding(inspection.id))
-        if st.button("Measure the photo again first", width="stretch"):
+        if ui.button("Measure the photo again first"):
             try:
                 bench.measure_again(inspection)
             except (ToelineError, TooMuch) as error:
@@ -275,7 +274,7 @@ def _decisions(inspection: Inspection) -> None:
     with ui.fold("decide", "Decide", "gavel"), st.form(f"decide_{inspection.id}", enter_to_submit=False):
         decision, reason = saving.decision_fields(f"decide_{inspection.id}")
         by = st.text_input("Decided by", value=inspection.identity.inspector or "", max_chars=200)
-        if st.form_submit_button("Record the decision", type="primary", width="stretch"):
+        if ui.submit("Record the decision", "decision_send", type="primary"):
             taken = saving.new_decision(decision, reason, by)
             if taken is None:
                 st.error("Choose accept, reject or refer.")

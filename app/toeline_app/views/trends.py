@@ -140,5 +140,5 @@ def _open(points: list[TrendPoint]) -> None:
         for point in reversed(points):
             value = "" if point.value is None else f" · {point.value:.2f} {point.unit if point.unit != '1' else ''}"
             label = f"{ui.outcome_word(point.outcome)} · Entry {point.number}, {point.at}{value}"
-            if st.button(label, key=f"trend_{point.inspection}", width="stretch"):
+            if ui.button(label, key=f"trend_{point.inspection}"):
                 st.switch_page(components.page("record"), query_params={"inspection": point.inspection})

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
+from functools import partial
 
 import streamlit as st
 
@@ -12,8 +13,11 @@ from toeline.record import Summary, Weld, WeldTest
 from toeline.record.models import read_test
 from toeline.report.content import part_words, test_rows
 from toeline.text import capital
-from toeline_app import components, prefs, service, ui
+from toeline_app import components, photos, prefs, service, ui
 from toeline_app.photos import plain_name
+
+#: Photos that come with one test.
+MOST_PHOTOS = 8
 
 
 def state(one: Summary) -> str:
@@ -46,9 +50,7 @@ def show(weld: Weld, here: str) -> str | None:
             pictures=[_small(one) for one in weld.inspections],
         )
         for one in weld.inspections:
-            if one.id != here and st.button(
-                ui.plain(f"Open entry {one.number}, {_part(one)}"), key=f"weld_{one.id}", width="stretch"
-            ):
+            if one.id != here and ui.button(ui.plain(f"Open entry {one.number}, {_part(one)}"), key=f"weld_{one.id}"):
                 wanted = one.id
         if weld.tests:
             ui.table(
@@ -56,6 +58,8 @@ def show(weld: Weld, here: str) -> str | None:
                 test_rows(weld.tests),
                 caption="Tests made later",
             )
+        for test in weld.tests:
+            _photos(test)
         components.download(
             "Report of the whole weld (PDF)",
             lambda: service.weld_pdf(weld, prefs.preferences().unit),
@@ -65,6 +69,25 @@ def show(weld: Weld, here: str) -> str | None:
     with ui.fold("test", "Add a test result", "science"):
         _add(weld, here)
     return wanted
+
+
+def _photos(test: WeldTest) -> None:
+    """The photos of a later test, each to look at and as it came."""
+    for number, one in enumerate(test.photos, start=1):
+        words = _test_words(test)
+        try:
+            st.image(service.recorded_small_copy(one.sha256), width="stretch", alt=f"{capital(words)}, photo {number}.")
+        except ToelineError as error:  # a missing photo hides nothing else
+            ui.error(error)
+            continue
+        name = one.name or f"test-{test.number}-{number}"
+        components.download(
+            ui.plain(f"{capital(words)}: {name}, {one.size / 1e6:.1f} MB"),
+            partial(service.recorded_photo, one.sha256),
+            name,
+            one.media_type,
+            key=f"test_photo_{test.id}_{number}",
+        )
 
 
 def _part(one: Summary) -> str:
@@ -86,7 +109,7 @@ def _add(weld: Weld, here: str) -> None:
     """A form that adds a bend, break, macro or other test, perhaps in the place of a wrong one."""
     st.write("What is recorded stays. A wrong result is superseded by the right one, and both say so.")
     holding = {one.id: one for one in weld.tests if one.superseded_by is None}
-    with st.form(f"test_{here}", enter_to_submit=False):
+    with st.form(f"test_{here}_{len(weld.tests)}", enter_to_submit=False):  # a blank one after each that was added
         kind = st.selectbox(
             "Test", list(TESTS), index=None, format_func=lambda k: capital(TESTS[k]), placeholder="Choose"
         )
@@ -97,6 +120,7 @@ def _add(weld: Weld, here: str) -> None:
         specimen = st.text_input("Specimen", max_chars=200)
         report = st.text_input("Number of the test report", max_chars=200)
         found = st.text_area("What was found", max_chars=2000)
+        pictures = st.file_uploader("Photos of the specimen", type="image", accept_multiple_files=True)
         wrong = st.selectbox(
             "In the place of",
             list(holding),
@@ -105,20 +129,25 @@ def _add(weld: Weld, here: str) -> None:
             placeholder="None",
         )
         why = st.text_input("Why that one was wrong", max_chars=200)
-        if not st.form_submit_button("Add the test result", type="primary", width="stretch"):
+        if not ui.submit("Add the test result", f"test_{here}_{len(weld.tests)}_send", type="primary"):
             return
     if kind is None or outcome is None:
         st.error("Choose the test and its result.")
+        return
+    if len(pictures) > MOST_PHOTOS:
+        st.error(f"A test holds {MOST_PHOTOS} photos at most: leave some out.")
         return
     said = {"by": by, "standard": standard, "specimen": specimen, "report": report, "found": found}
     try:
         service.add_test(
             holding[wrong].inspection if wrong else here,
             read_test(kind=kind, outcome=outcome, date=day, **said),
+            [(plain_name(one.name), one.getvalue()) for one in pictures],
             supersedes=wrong,
             why=why or None,
         )
     except ToelineError as error:
         ui.error(error)
         return
+    photos.free(pictures)
     st.rerun()

@@ -79,7 +79,8 @@ def _weld_lines(found: Weld) -> Iterator[str]:
         yield f"  {_entry(one)}, {part_words(one.identity)}: {_state(one)}"
     for test in found.tests:
         held = f"superseded by entry {test.superseded_by}" if test.superseded_by else test.outcome.upper()
-        tail = "".join(f", {said}" for said in (test.date, test.by, test.standard, test.found) if said)
+        photos = test.photos and count(len(test.photos), "photo")
+        tail = "".join(f", {said}" for said in (test.date, test.by, test.standard, test.found, photos) if said)
         yield f"  entry {test.number}, {TESTS[test.kind]}: {held}{tail}"
 
 
@@ -104,8 +105,10 @@ def _write_weld(opened: Store, found: Weld, path: Path) -> None:
 
     whole = [opened.get(one.id) for one in found.holding]
     drawn = ((one, read_photo(opened.photo(one.photos[0].sha256), one.result.photo.name)) for one in whole)
+    of_tests = (photo for test in found.tests for photo in test.photos)
+    seen = ((one.sha256, read_photo(opened.photo(one.sha256), one.name)) for one in of_tests)
     try:
-        write_new(path, weld_report(found, drawn))
+        write_new(path, weld_report(found, drawn, test_photos=seen))
     except FileExistsError:
         raise RecordError(f"There is a file {shown_path(path)} already: give another name.") from None
     typer.echo(f"wrote {shown_path(path)}", err=True)
@@ -125,6 +128,9 @@ def add_test(
     ] = None,
     specimen: Annotated[str | None, typer.Option(help="Specimen.", metavar="NAME")] = None,
     report: Annotated[str | None, typer.Option(help="Number of the test report.", metavar="NAME")] = None,
+    photo: Annotated[
+        list[Path] | None, typer.Option(help="Photo of the specimen; give it again for more.", metavar="FILE")
+    ] = None,
     found: Annotated[str | None, typer.Option(help="What was found.", metavar="WORDS")] = None,
     instead_of: Annotated[
         int | None,
@@ -135,6 +141,7 @@ def add_test(
     as_json: AsJson = False,
 ) -> None:
     """Add the result of a bend, break, macro or other test to a weld on record."""
+    from toeline.photo import read_photo
     from toeline.record.models import read_test
 
     told = read_test(
@@ -147,6 +154,7 @@ def add_test(
         report=report,
         found=found,
     )
+    photos = [(one.name, one.data) for one in map(read_photo, photo or ())]
     with store_type().open(existing(store)) as opened:
         inspection = opened.numbered(entry)
         wrong = None
@@ -155,7 +163,11 @@ def add_test(
             if wrong is None:
                 raise RecordError(f"Entry {instead_of} is no test result of this weld.")
         made = opened.add_test(
-            wrong.inspection if wrong else inspection, told, supersedes=wrong.id if wrong else None, why=why
+            wrong.inspection if wrong else inspection,
+            told,
+            photos=photos,
+            supersedes=wrong.id if wrong else None,
+            why=why,
         )
     say(as_json, made, *_weld_lines(made))
 
@@ -219,7 +231,7 @@ def _kept_line(one: Kept) -> str:
     place = "any position" if one.position is None else one.position or "position not said"
     state = {"in force": "lapses", "soon": "LAPSES", "lapsed": "LAPSED"}[one.state]
     accepted = f", last accepted {one.accepted}" if one.accepted else ", none accepted"
-    last = f"last {one.last} (entry {one.number}){accepted}"
+    last = f"last {one.last_is} {one.last} (entry {one.number}){accepted}"
     return f"{one.welder}: process {one.process}, {place}: {last}; {state} {one.lapses}"
 
 

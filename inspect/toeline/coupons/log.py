@@ -41,7 +41,7 @@ def put_on_record(
         elif any(seen.photo_sha256 == one.result.photo.sha256 for seen in _of(store, one.name)):
             there.append(one.name)
         else:
-            identity = Identity(job=class_name, welder=one.name, date=date)
+            identity = Identity(job=class_name, welder=one.name, date=date, welded_on=date)
             store.save_inspection(
                 one.result, photos[one.photo], identity, remarks=_points(one, scores), criteria=_criteria(one.result)
             )

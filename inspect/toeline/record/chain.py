@@ -81,6 +81,7 @@ def inspection_content(
     return digest(
         canonical(
             {key: row[key] for key in (*plain, "supersedes")}
+            | _where_there("welded_on", row["welded_on"])
             | {
                 "result": digest(str(row["result"]).encode()),
                 "photos": list(photos),
@@ -101,10 +102,16 @@ def decision_content(row: Mapping[Any, Any], commitments: Mapping[str, str]) -> 
     )
 
 
-def test_content(row: Mapping[Any, Any], commitments: Mapping[str, str]) -> str:
+def test_content(row: Mapping[Any, Any], photos: Iterable[tuple[int, str]], commitments: Mapping[str, str]) -> str:
     """The digest of what a later test's entry covers."""
     plain = ("id", "inspection_id", "kind", "outcome", "date", "supersedes")
-    return digest(canonical({key: row[key] for key in plain} | {"personal": dict(commitments)}))
+    covered = {key: row[key] for key in plain} | {"personal": dict(commitments)}
+    return digest(canonical(covered | _where_there("photos", list(photos))))
+
+
+def _where_there(key: str, value: object) -> dict[str, object]:
+    """What was not asked for at first stands only where it is there: entries from before keep their digests."""
+    return {key: value} if value else {}
 
 
 def procedure_content(row: Mapping[Any, Any]) -> str:

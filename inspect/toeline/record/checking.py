@@ -177,10 +177,11 @@ def check_contents(connection: Connection, entries: Iterable[RowMapping]) -> Ite
     for row in connection.execute(select(t.replaced_photo)).mappings():
         erased.setdefault(row["erasure"], []).append((row["sha256"], row["stand_in"]))
     photos: dict[str, list[tuple[int, str]]] = {}
-    for row in connection.execute(select(t.inspection_photo).order_by(t.inspection_photo.c.place)).mappings():
-        photos.setdefault(row["inspection_id"], []).append((row["place"], row["sha256"]))
+    for table, owner in ((t.inspection_photo, "inspection_id"), (t.test_photo, "test_id")):
+        for row in connection.execute(select(table).order_by(table.c.place)).mappings():
+            photos.setdefault(row[owner], []).append((row["place"], row["sha256"]))
     for stray in photos.keys() - known:
-        yield Finding(kind="photo", where=f"inspection {stray}", text="There are photos of an unknown inspection.")
+        yield Finding(kind="photo", where=f"photos of {stray}", text="They belong to nothing that is on record.")
     yield from _check_criteria(connection)
     yield from _check_photo_rows(connection)
     measures: dict[str, dict[str, tuple[object, ...]]] = {}
@@ -208,7 +209,7 @@ def check_contents(connection: Connection, entries: Iterable[RowMapping]) -> Ite
         yield from _compare(entered, f"decision {row['id']}", row["id"], content, "decision")
     for row in connection.execute(select(t.weld_test)).mappings():
         found.add(row["id"])
-        content = test_content(row, commitments.get(row["id"], {}))
+        content = test_content(row, photos.get(row["id"], []), commitments.get(row["id"], {}))
         yield from _compare(entered, f"test {row['id']}", row["id"], content, "test")
     for row in connection.execute(select(t.procedure)).mappings():
         found.add(row["id"])

@@ -17,30 +17,33 @@ from toeline.causes.position import named_position, settings_position
 from toeline.record import tables as t
 from toeline.record.figures import ContinuityFigures
 from toeline.record.json_part import json_part
-from toeline.record.search import day, decided, holds, personal
+from toeline.record.search import day_of_welding, decided, holds, personal
 from toeline.result import Model, Settings
 from toeline.text import one_line
 
 #: Said beside it wherever it is shown.
 CONFIRMS_NOTHING = (
-    "Counted is what is on record here, by the day of inspection. It confirms nothing: who answers for the "
-    "qualification signs, and the edition that governs counts."
+    "Counted is what is on record here, by the day of welding where it was given, else by the day of inspection, which "
+    "may be later. It confirms nothing: who answers for the qualification signs, and the edition that governs counts."
 )
 
 State = Literal["in force", "soon", "lapsed"]
+#: Which day of a weld counts: the day of welding, or that of its inspection where nobody said the former.
+DayOf = Literal["welded", "inspected"]
 
 
 class Kept(Model):
     """What a welder keeps up: a process in any ``position`` (None) or in one; "" where the position was not said.
 
     ``number`` is the entry of the ``last`` weld, ``accepted`` the day of the last one that a person accepted.
-    ``lapses`` is the day six months after the last.
+    ``lapses`` is the day six months after the last. ``last_is`` says which day of it counts.
     """
 
     welder: str
     process: str
     position: str | None
     last: datetime.date
+    last_is: DayOf
     number: int
     inspection: str
     accepted: datetime.date | None
@@ -51,8 +54,7 @@ class Kept(Model):
 def continuity(connection: Connection, on: datetime.date, welder: str | None = None) -> tuple[Kept, ...]:
     """What each welder on record keeps up by the day ``on``: the process first, then its positions; who lapses, first.
 
-    Superseded inspections do not count, nor do those without a welder's name or from after that day. The day is that of
-    the inspection: the day of welding is not on record.
+    Superseded inspections do not count, nor do those without a welder's name or from after that day.
     """
     found: dict[tuple[str, str, str | None], dict[str, Any]] = {}
     for row in connection.execute(_rows()).mappings():
@@ -63,7 +65,8 @@ def continuity(connection: Connection, on: datetime.date, welder: str | None = N
         for place in (None, position):
             one = found.setdefault((name.casefold(), process, place), {"welder": name, "accepted": None, "last": at})
             if at >= one["last"]:
-                one |= {"last": at, "number": row["seq"], "inspection": row["id"]}
+                last_is = "welded" if row["welded_on"] else "inspected"
+                one |= {"last": at, "last_is": last_is, "number": row["seq"], "inspection": row["id"]}
             if row["decision"] == "accept":
                 one["accepted"] = max(at, one["accepted"] or at)
     kept = [_kept(process, place, one, on) for (_, process, place), one in found.items()]
@@ -103,8 +106,9 @@ def _rows() -> Select[Any]:
         select(
             t.inspection.c.id,
             t.inspection.c.position,
+            t.inspection.c.welded_on,
             t.ledger.c.seq,
-            day().label("day"),
+            day_of_welding().label("day"),
             welder.label("welder"),
             decided().label("decision"),
             json_part(t.inspection.c.result, "$.settings").label("settings"),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import uuid
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -15,6 +14,7 @@ from toeline.errors import RecordError
 from toeline.names import DECIDED
 from toeline.record import chain, search
 from toeline.record import tables as t
+from toeline.record.kept_photos import Files, named_as, names_text, read_back, take
 from toeline.record.models import (
     AGREES,
     Decision,
@@ -27,7 +27,7 @@ from toeline.record.models import (
     clean_text,
 )
 from toeline.record.personal import commit
-from toeline.record.photos import UNKNOWN_KIND, PhotoFolder, media_type
+from toeline.record.photos import PhotoFolder
 from toeline.record.signing import Signer, append
 from toeline.record.texts import part_texts, whole_result
 from toeline.record.welds import weld_of
@@ -39,7 +39,7 @@ class Draft:
     """An inspection to be recorded; ``files`` are its photos as (name, bytes), the measured one first."""
 
     result: Result
-    files: tuple[tuple[str, bytes], ...]
+    files: Files
     identity: Identity
     remarks: str | None = None
     criteria: str | None = None
@@ -62,11 +62,11 @@ def record_inspection(
         RecordError: the photo is not the measured one, was given twice, or what it supersedes cannot be.
     """
     result, identity, judgement = draft.result, draft.identity, draft.result.judgement
-    shas = [_as_measured(connection, chain.digest(data)) for _, data in draft.files]
+    if identity.date and identity.welded_on and identity.welded_on > identity.date:
+        raise RecordError("The day of welding lies after the day of the inspection: put the wrong one right.")
+    shas = named_as(connection, draft.files)
     if shas[0] != result.photo.sha256:
         raise RecordError("The photo given is not the one that was measured.")
-    if len(set(shas)) != len(shas):
-        raise RecordError("The same photo was given twice.")
     if draft.supersedes is not None:
         _may_supersede(connection, draft.supersedes)
     people = [name for name in (identity.welder, identity.inspector, draft.decision and draft.decision.by) if name]
@@ -89,11 +89,10 @@ def record_inspection(
         "inspector": identity.inspector,
         "remarks": clean_text(draft.remarks),
         "why_superseded": clean_text(draft.why),
-        "photo_names": json.dumps([name for name, _ in draft.files], ensure_ascii=False),
+        "photo_names": names_text(draft.files),
         **apart,
     }
-    for sha, (_, data) in zip(shas, draft.files, strict=True):
-        _take_photo(connection, photos, staged[chain.digest(data)], sha, data)
+    take(connection, photos, draft.files, shas, staged)
     if (
         draft.criteria
         and not connection.execute(select(t.criteria.c.digest).where(t.criteria.c.digest == criteria_digest)).first()
@@ -113,22 +112,6 @@ def record_inspection(
     content = chain.inspection_content(row, enumerate(shas), commitments, criteria_digest)
     append(connection, signer, at, "inspection", str(row["id"]), content)
     return str(row["id"])
-
-
-def _as_measured(connection: Connection, sha256: str) -> str:
-    """The digest under which inspections name a photo: that of a copy without a name leads to the original's."""
-    replaced = {row.stand_in: row.sha256 for row in connection.execute(select(t.replaced_photo))}
-    while sha256 in replaced:
-        sha256 = replaced[sha256]
-    return sha256
-
-
-def _take_photo(connection: Connection, photos: PhotoFolder, part: Path, sha256: str, data: bytes) -> None:
-    if connection.execute(select(t.replaced_photo).where(t.replaced_photo.c.sha256 == sha256)).first():
-        return  # the original was erased, and its copy without the name is here already
-    photos.adopt(part)
-    if not connection.execute(select(t.photo.c.sha256).where(t.photo.c.sha256 == sha256)).first():
-        connection.execute(t.photo.insert().values(sha256=sha256, size=len(data), media_type=media_type(data)))
 
 
 def record_decision(
@@ -185,23 +168,8 @@ def read_inspection(connection: Connection, wanted: str) -> Inspection:
         if field["erasure"] is not None:
             erased.append(field["field"])
     own = personal.get(wanted, {})
-    shas = connection.execute(
-        select(t.inspection_photo.c.sha256, t.photo.c.size, t.photo.c.media_type)
-        .outerjoin(t.photo, t.inspection_photo.c.sha256 == t.photo.c.sha256)
-        .where(t.inspection_photo.c.inspection_id == wanted)
-        .order_by(t.inspection_photo.c.place)
-    ).mappings()
-    named = own.get("photo_names")
-    names = json.loads(named) if named else None
-    photos = tuple(
-        StoredPhoto(
-            sha256=row["sha256"],
-            size=row["size"] or 0,
-            media_type=row["media_type"] or UNKNOWN_KIND,
-            name=names[k] if names else None,
-        )
-        for k, row in enumerate(shas)
-    )
+    mine = t.inspection_photo.c.inspection_id
+    photos = read_back(connection, t.inspection_photo, mine, wanted, own.get("photo_names"))
     decisions = tuple(
         Decision(
             id=one["id"],

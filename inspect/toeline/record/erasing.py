@@ -10,7 +10,7 @@ import json
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, select, union
 
 from toeline.errors import RecordError
 from toeline.record import chain
@@ -111,9 +111,9 @@ def _in_photos(
 ) -> Iterator[Found]:
     lies = where_photos_lie(connection)
     seen: set[str] = set()
-    for row in connection.execute(select(t.inspection_photo).order_by(t.inspection_photo.c.place)).mappings():
+    for inspection, where, sha256 in _photos_named(connection):
         try:
-            data = photos.read(lies[row["sha256"]])
+            data = photos.read(lies[sha256])
         except RecordError:
             continue  # it is missing or damaged, which the check says
         if spans := mentions.in_photo(data):
@@ -121,12 +121,19 @@ def _in_photos(
             excerpt = data[max(0, start - 20) : end + 20].decode("latin-1")
             text = "".join(c if c.isprintable() else " " for c in excerpt)
             able = mentions.blanked(data) is not None
-            hit = _hit(
-                row["inspection_id"], numbers, f"photo {row['place'] + 1}", text, why="" if able else _CHECK_SUMS
-            )
-            first = row["sha256"] not in seen
-            seen.add(row["sha256"])
-            yield Found(hit, None, row["sha256"] if able and first else None)
+            hit = _hit(inspection, numbers, where, text, why="" if able else _CHECK_SUMS)
+            first = sha256 not in seen
+            seen.add(sha256)
+            yield Found(hit, None, sha256 if able and first else None)
+
+
+def _photos_named(connection: Connection) -> Iterator[tuple[str, str, str]]:
+    """Every photo of an inspection or of a later test: the inspection, which photo of it, its digest."""
+    for row in connection.execute(select(t.inspection_photo).order_by(t.inspection_photo.c.place)):
+        yield row.inspection_id, f"photo {row.place + 1}", row.sha256
+    of_tests = select(t.test_photo, t.weld_test.c.inspection_id).join(t.weld_test).order_by(t.test_photo.c.place)
+    for row in connection.execute(of_tests):
+        yield row.inspection_id, f"photo {row.place + 1} of a later test", row.sha256
 
 
 def _hit(inspection: str, numbers: Mapping[str, int], field: str, text: str, why: str = "") -> Hit:
@@ -136,10 +143,12 @@ def _hit(inspection: str, numbers: Mapping[str, int], field: str, text: str, why
 
 
 def where_photos_lie(connection: Connection) -> dict[str, str]:
-    """The photos that inspections name, each with the digest of the file that is kept for it."""
+    """The photos that inspections and later tests name, each with the digest of the file that is kept for it."""
     replaced = {row.sha256: row.stand_in for row in connection.execute(select(t.replaced_photo))}
     lies = {}
-    for named in connection.execute(select(t.inspection_photo.c.sha256).distinct()).scalars():
+    for named in connection.execute(
+        union(select(t.inspection_photo.c.sha256), select(t.test_photo.c.sha256))
+    ).scalars():
         last, steps = named, 0
         while last in replaced and steps <= len(replaced):
             last, steps = replaced[last], steps + 1

@@ -66,6 +66,7 @@ class Identity(Model):
     position: Line = None
     inspector: Line = None
     date: datetime.date | None = None  # the day of the inspection
+    welded_on: datetime.date | None = None  # the day of welding, where it is known
 
 
 class NewDecision(Model):
@@ -112,20 +113,6 @@ def read_test(**said: object) -> NewTest:
         raise RecordError(f"The test's {first['loc'][0]}: {spoken_error(first)}.") from None
 
 
-class WeldTest(NewTest):
-    """A test on record, its entry's ``number``, and the inspection it was added to.
-
-    One that was superseded stays and counts no more: ``superseded_by`` is the entry's number of the one in its place.
-    """
-
-    id: str
-    number: int
-    at: str
-    inspection: str
-    why_superseded: str | None = None
-    superseded_by: int | None = None
-
-
 PhotoUse = Literal["measured", "heights", "further"]
 
 
@@ -140,6 +127,21 @@ class StoredPhoto(Model):
     media_type: str
     name: str | None = None
     use: PhotoUse = "further"
+
+
+class WeldTest(NewTest):
+    """A test on record, its entry's ``number``, the inspection it was added to, and the ``photos`` of it.
+
+    One that was superseded stays and counts no more: ``superseded_by`` is the entry's number of the one in its place.
+    """
+
+    id: str
+    number: int
+    at: str
+    inspection: str
+    photos: tuple[StoredPhoto, ...] = ()
+    why_superseded: str | None = None
+    superseded_by: int | None = None
 
 
 class Head(Model):

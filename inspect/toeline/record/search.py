@@ -29,7 +29,7 @@ from toeline.record.models import DecisionKind, Identity, Page, Summary, TrendPo
 from toeline.result import Model, Outcome
 
 #: The identity's fields that stand in the inspection itself; welder and inspector stand apart, to be erasable.
-PLAIN_FIELDS = (*WORDS, "date")
+PLAIN_FIELDS = (*WORDS, "date", "welded_on")
 
 _PERSONAL_FIELDS = ("welder", "inspector")
 
@@ -83,6 +83,11 @@ def day() -> ColumnElement[str]:
     return func.coalesce(t.inspection.c.date, func.substr(t.inspection.c.created_at, 1, 10))
 
 
+def day_of_welding() -> ColumnElement[str]:
+    """The day of welding where it is known, else that of the inspection, before which it was welded."""
+    return func.coalesce(t.inspection.c.welded_on, day())
+
+
 def _superseded() -> ColumnElement[bool]:
     newer = t.inspection.alias("newer")
     return exists(select(newer.c.id).where(newer.c.supersedes == t.inspection.c.id))
@@ -112,7 +117,7 @@ def _conditions(text: str, filters: Filters) -> list[ColumnElement[bool]]:
         )
     conditions.extend(
         _same(personal(field) if field in _PERSONAL_FIELDS else t.inspection.c[field], wanted)
-        for field in (*PLAIN_FIELDS[:-1], *_PERSONAL_FIELDS)
+        for field in (*WORDS, *_PERSONAL_FIELDS)
         if (wanted := getattr(filters, field))
     )
     if filters.outcome:
@@ -230,7 +235,7 @@ def values(connection: Connection, field: str) -> tuple[str, ...]:
     """Every value in use of a text field of the identity, sorted; RecordError where there is no such field."""
     if field in _PERSONAL_FIELDS:
         query = select(t.personal.c.value).where(t.personal.c.field == field)
-    elif field in PLAIN_FIELDS[:-1]:
+    elif field in WORDS:
         query = select(t.inspection.c[field])
     else:
         raise RecordError(f"An identity has no field {field}.")

@@ -47,7 +47,7 @@ from toeline.record.photos import PhotoFolder
 from toeline.record.receipt import Receipt
 from toeline.record.signing import Signer, append, own_key, sign_entry
 from toeline.record.texts import texts_of
-from toeline.record.welds import keep_procedure, procedures, record_test, weld_of
+from toeline.record.welds import TestDraft, keep_procedure, procedures, record_test, weld_of
 from toeline.result import Procedure, Result
 
 #: Names the advisory lock that writers on PostgreSQL take; any fixed number of our own.
@@ -212,14 +212,22 @@ class Store:
             return record_decision(connection, inspection, row["outcome"], decision, _now(), self._signer)
 
     def add_test(
-        self, inspection: str, test: NewTest, *, supersedes: str | None = None, why: str | None = None
+        self,
+        inspection: str,
+        test: NewTest,
+        *,
+        photos: Sequence[tuple[str, bytes]] = (),
+        supersedes: str | None = None,
+        why: str | None = None,
     ) -> Weld:
-        """Add the result of a later test to the weld of an inspection; gives the weld with it.
+        """Add the result of a later test, with its photos as (name, bytes), to the weld of an inspection.
 
-        A result that was wrong is superseded by the right one, added to the same inspection, and ``why`` must be said.
+        Gives the weld with it. A result that was wrong is superseded by the right one, added to the same inspection,
+        and ``why`` must be said.
         """
-        with self._writing() as connection:
-            record_test(connection, inspection, test, _now(), self._signer, supersedes=supersedes, why=why)
+        draft = TestDraft(inspection, test, photos, supersedes, why)
+        with self._staged(photos) as staged, self._writing() as connection:
+            record_test(connection, self._photos, draft, staged, _now(), self._signer)
             return weld_of(connection, inspection)
 
     def keep_procedure(self, procedure: Procedure) -> None:
@@ -454,19 +462,24 @@ class Store:
             raise RecordError("No record holds what was given, bytes that are no text or too large a number.") from None
 
     def _save(self, draft: Draft) -> Inspection:
+        with self._staged(draft.files) as staged, self._writing() as connection:
+            at = _now()
+            saved = record_inspection(connection, self._photos, draft, staged, at, self._signer)
+            if draft.decision is not None:
+                judgement = draft.result.judgement
+                outcome = judgement.outcome if judgement else None
+                record_decision(connection, saved, outcome, draft.decision, at, self._signer)
+            return read_inspection(connection, saved)
+
+    @contextmanager
+    def _staged(self, files: Sequence[tuple[str, bytes]]) -> Iterator[dict[str, Path]]:
+        """Photos written beside their places, by digest; what was not adopted in the end is deleted."""
         staged: dict[str, Path] = {}
         try:
-            for _, data in draft.files:
+            for _, data in files:
                 sha256 = chain.digest(data)
                 staged[sha256] = self._photos.stage(data, sha256)
-            with self._writing() as connection:
-                at = _now()
-                saved = record_inspection(connection, self._photos, draft, staged, at, self._signer)
-                if draft.decision is not None:
-                    judgement = draft.result.judgement
-                    outcome = judgement.outcome if judgement else None
-                    record_decision(connection, saved, outcome, draft.decision, at, self._signer)
-                return read_inspection(connection, saved)
+            yield staged
         finally:
             for part in staged.values():
                 part.unlink(missing_ok=True)

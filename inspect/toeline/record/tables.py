@@ -31,6 +31,7 @@ inspection = Table(
     Column("id", String(32), primary_key=True),
     Column("created_at", String(27), nullable=False, index=True),
     Column("date", String(10)),
+    Column("welded_on", String(10)),
     Column("job", String(200), index=True),
     Column("part", String(200)),
     Column("drawing", String(200)),
@@ -80,6 +81,15 @@ weld_test = Table(
     Column("date", String(10)),
     Column("supersedes", String(32), ForeignKey("weld_test.id"), unique=True),
     CheckConstraint("outcome in ('pass', 'fail')", name="test_outcome"),
+)
+
+#: The photos of a later test: of the bent strip, the broken face, the etched section.
+test_photo = Table(
+    "test_photo",
+    metadata,
+    Column("test_id", String(32), ForeignKey("weld_test.id"), primary_key=True),
+    Column("place", Integer, primary_key=True),
+    Column("sha256", String(64), ForeignKey("photo.sha256"), nullable=False, index=True),
 )
 
 #: Welding procedures with their ranges, as JSON; of those of one name the newest holds.

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import uuid
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, Row, func, or_, select
@@ -12,8 +14,10 @@ from sqlalchemy import ColumnElement, Connection, Row, func, or_, select
 from toeline.errors import RecordError
 from toeline.record import chain
 from toeline.record import tables as t
+from toeline.record.kept_photos import Files, named_as, names_text, read_back, take
 from toeline.record.models import NewTest, Weld, WeldTest, clean_text
 from toeline.record.personal import commit
+from toeline.record.photos import PhotoFolder
 from toeline.record.search import summaries
 from toeline.record.signing import Signer, append
 from toeline.result import Procedure
@@ -85,41 +89,61 @@ def tests_of(connection: Connection, inspections: list[str]) -> tuple[WeldTest, 
             outcome=one["outcome"],
             date=one["date"],
             superseded_by=instead.get(one["id"]),
+            photos=read_back(
+                connection, t.test_photo, t.test_photo.c.test_id, one["id"], said.get(one["id"], {}).get("photo_names")
+            ),
             **{word: said.get(one["id"], {}).get(word) for word in (*_WORDS, "why_superseded")},
         )
         for one in found
     )
 
 
+@dataclass(frozen=True, slots=True)
+class TestDraft:
+    """A later test to be recorded; ``files`` are its photos as (name, bytes)."""
+
+    inspection: str
+    test: NewTest
+    files: Files = ()
+    supersedes: str | None = None
+    why: str | None = None
+
+
 def record_test(
     connection: Connection,
-    inspection: str,
-    test: NewTest,
+    photos: PhotoFolder,
+    draft: TestDraft,
+    staged: Mapping[str, Path],
     at: str,
     signer: Signer | None,
-    *,
-    supersedes: str | None = None,
-    why: str | None = None,
 ) -> None:
-    """Put a test's result on record, perhaps in the place of an earlier one of that inspection.
+    """Put a test's result on record, its photos out of ``staged`` by digest.
 
     Raises:
-        RecordError: there is no such inspection or earlier test, or not said why that is superseded.
+        RecordError: there is no such inspection or earlier test, or not said why that is superseded; or a photo twice.
     """
-    if not connection.execute(select(t.inspection.c.id).where(t.inspection.c.id == inspection)).first():
-        raise RecordError(f"There is no inspection {inspection}.")
-    if supersedes is not None:
-        _may_supersede(connection, inspection, supersedes, why)
+    if not connection.execute(select(t.inspection.c.id).where(t.inspection.c.id == draft.inspection)).first():
+        raise RecordError(f"There is no inspection {draft.inspection}.")
+    if draft.supersedes is not None:
+        _may_supersede(connection, draft.inspection, draft.supersedes, draft.why)
+    shas = named_as(connection, draft.files)
     row = {
         "id": uuid.uuid4().hex,
-        "inspection_id": inspection,
-        "supersedes": supersedes,
-        **test.model_dump(mode="json", include={"kind", "outcome", "date"}),
+        "inspection_id": draft.inspection,
+        "supersedes": draft.supersedes,
+        **draft.test.model_dump(mode="json", include={"kind", "outcome", "date"}),
     }
     connection.execute(t.weld_test.insert().values(row))
-    said = {word: getattr(test, word) for word in _WORDS} | {"why_superseded": clean_text(why)}
-    commitments = commit(connection, str(row["id"]), inspection, said)
-    append(connection, signer, at, "test", str(row["id"]), chain.test_content(row, commitments))
+    take(connection, photos, draft.files, shas, staged)
+    for place, sha in enumerate(shas):
+        connection.execute(t.test_photo.insert().values(test_id=row["id"], place=place, sha256=sha))
+    said = {word: getattr(draft.test, word) for word in _WORDS} | {
+        "why_superseded": clean_text(draft.why),
+        "photo_names": names_text(draft.files) if draft.files else None,
+    }
+    commitments = commit(connection, str(row["id"]), draft.inspection, said)
+    content = chain.test_content(row, enumerate(shas), commitments)
+    append(connection, signer, at, "test", str(row["id"]), content)
 
 
 def _may_supersede(connection: Connection, inspection: str, old: str, why: str | None) -> None:

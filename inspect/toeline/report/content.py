@@ -325,6 +325,7 @@ def test_rows(tests: Sequence[WeldTest]) -> tuple[tuple[str, str, str, str], ...
             f"By {one.standard}." if one.standard else "",
             f"Specimen {one.specimen}." if one.specimen else "",
             f"Report {one.report}." if one.report else "",
+            f"{len(one.photos)} {'photo' if len(one.photos) == 1 else 'photos'} kept with it." if one.photos else "",
             f"Why the earlier result was superseded: {sentence(one.why_superseded)}" if one.why_superseded else "",
         )
         outcome = one.outcome if one.superseded_by is None else f"superseded by entry {one.superseded_by}"
@@ -347,6 +348,7 @@ def _identity(identity: Identity | None, inspection: Inspection | None) -> tuple
         ("Procedure", identity.procedure),
         ("Position", identity.position),
         ("Inspector", identity.inspector),
+        *((("Welded on", identity.welded_on.isoformat()),) if identity.welded_on else ()),
         ("Date", identity.date.isoformat() if identity.date else None),
     ]
     gone = inspection.erased if inspection else ()

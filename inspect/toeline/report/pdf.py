@@ -76,10 +76,11 @@ def lay_out(
     paper: Paper,
     made_at: datetime,
     front: Mapping[str, object] | None = None,
+    front_pictures: Sequence[tuple[str, bytes]] = (),
 ) -> bytes:
-    """The PDF of one or more sheets, perhaps with a page before them."""
+    """The PDF of one or more sheets, perhaps with a page before them; its pictures as (caption, JPEG)."""
     laid: list[object] = []
-    sources: dict[str, bytes] = {}
+    sources: dict[str, bytes] = {f"front-{k}.jpg": jpeg for k, (_, jpeg) in enumerate(front_pictures)}
     for number, sheet in enumerate(sheets, 1):
         ending = "" if len(sheets) == 1 else f"-{number}"
         picture = _picture_name(sheet.picture, ending)
@@ -106,6 +107,7 @@ def lay_out(
         "made_at": sheets[0].content.made_at,
         "versions": sheets[0].content.versions,
         "front": None if front is None else _unbroken(front),
+        "front_pictures": [(caption, f"front-{k}.jpg") for k, (caption, _) in enumerate(front_pictures)],
         "sheets": laid,
     }
     return typeset((files_of("toeline.report") / "report.typ").read_bytes(), data, sources, made_at, _STANDARDS)

@@ -125,6 +125,13 @@ class _View:
         return points @ self.matrix[:, :2].T + self.matrix[:, 2]
 
 
+def small_picture(photo: Photo, longest: int = 1200) -> bytes:
+    """A photo as a JPEG of ``longest`` px at most, for looking at it on paper."""
+    shrink = min(1.0, longest / max(photo.width, photo.height))
+    size = (max(1, round(photo.width * shrink)), max(1, round(photo.height * shrink)))
+    return encode(np.asarray(cv2.resize(photo.image, size, interpolation=cv2.INTER_AREA), np.uint8))
+
+
 def _toes_px(result: Result) -> tuple[F64, F64]:
     return np.asarray(result.bead.left_toe_px, float), np.asarray(result.bead.right_toe_px, float)
 

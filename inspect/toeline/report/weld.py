@@ -11,6 +11,7 @@ from toeline.names import DECIDED, TESTS
 from toeline.photo import Photo
 from toeline.report.content import part_words, report_content, test_rows
 from toeline.report.pdf import Sheet, drawn, lay_out
+from toeline.report.picture import small_picture
 from toeline.report.typeset import Paper
 from toeline.text import capital
 from toeline.units import Unit
@@ -28,13 +29,15 @@ def weld_report(
     weld: Weld,
     inspections: Iterable[tuple[Inspection, Photo | bytes | None]],
     *,
+    test_photos: Iterable[tuple[str, Photo]] = (),
     paper: Paper = "a4",
     unit: Unit = "mm",
     made_at: datetime | None = None,
 ) -> bytes:
     """The PDF of a weld with the ``inspections`` of it that hold, each with its measured photo or a picture drawn.
 
-    One photo is held at a time, where they come one by one. Raises ``ReportError`` where there is none.
+    ``test_photos`` are the photos of later tests as (digest, photo); one that is not given is left out. One photo is
+    held at a time, where they come one by one. Raises ``ReportError`` where there is no inspection.
     """
     made_at = made_at or datetime.now(UTC)
     sheets = [
@@ -48,7 +51,15 @@ def weld_report(
     if not sheets:
         raise ReportError("There is no inspection of this weld to report.")
     title = f"Weld {weld.weld}" if weld.weld else "Weld without a number"
-    return lay_out(f"{title} · report", sheets, paper=paper, made_at=made_at, front=_front(weld, title))
+    small = {sha256: small_picture(photo) for sha256, photo in test_photos}
+    pictures = [
+        (f"{capital(TESTS[one.kind])}, entry {one.number}", small[photo.sha256])
+        for one in weld.tests
+        for photo in one.photos
+        if photo.sha256 in small
+    ]
+    front = _front(weld, title)
+    return lay_out(f"{title} · report", sheets, paper=paper, made_at=made_at, front=front, front_pictures=pictures)
 
 
 def _front(weld: Weld, title: str) -> dict[str, object]:

@@ -9,10 +9,10 @@ from sqlalchemy import Connection, inspect, text
 from toeline.errors import RecordError
 
 #: The version this toeline reads and writes; the newest file in ``versions``.
-HEAD = "0005"
+HEAD = "0006"
 
 #: Every version this toeline knows, oldest first.
-KNOWN = ("0001", "0002", "0003", "0004", "0005")
+KNOWN = ("0001", "0002", "0003", "0004", "0005", "0006")
 
 
 def version_of(connection: Connection) -> str | None:
