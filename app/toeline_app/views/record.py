@@ -172,14 +172,14 @@ def _one(inspection: Inspection) -> None:
         st.image(picture, width="stretch", alt="The bead turned level, with both toes and numbered indications.")
     except ToelineError as error:  # a missing photo hides nothing else that is on record
         ui.error(error)
-    rows = [
-        (re.split("[,:]", label)[0], str(getattr(inspection.identity, name) or "–")) for name, label in saving.FIELDS
-    ]
-    rows += [
-        *((label, str(getattr(inspection.identity, name) or "–")) for name, label in saving.DAYS),
-        ("Recorded", ui.moment(inspection.created_at)),
-    ]
-    rows += [("Remarks", inspection.remarks or "–"), ("Chain digest", inspection.digest)]
+    asked = {re.split("[,:]", label)[0]: getattr(inspection.identity, name) for name, label in saving.FIELDS}
+    asked |= {label: getattr(inspection.identity, name) for name, label in saving.DAYS} | {
+        "Remarks": inspection.remarks
+    }
+    rows = [(label, str(value)) for label, value in asked.items() if value]
+    if blank := [label for label, value in asked.items() if not value]:
+        rows.append(("Not given", ", ".join([blank[0], *(label.lower() for label in blank[1:])])))
+    rows += [("Recorded", ui.moment(inspection.created_at)), ("Chain digest", inspection.digest)]
     if inspection.erased:
         rows.append(("Erased", ", ".join(one.replace("_", " ") for one in inspection.erased)))
     ui.table(("Field", "Value"), rows)

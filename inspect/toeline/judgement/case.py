@@ -134,10 +134,14 @@ class Case:
         return f"{named or 'a person'} looked and stated none"
 
     def said(self, reading: GaugeReading) -> str:
-        """``undercut depth read as 0.40 ± 0.20 mm at 37 mm``."""
-        verb = "stated" if gauges()[reading.name].statement else "read"
+        """``undercut depth read as 0.40 ± 0.20 mm at 37 mm``, ``A. Boon saw it`` or ``A. Boon counted 3``."""
+        gauge, by = gauges()[reading.name], reading.by or "a person"
         place = "" if reading.at is None else f" at {length(reading.at, self.evidence.unit)}"
-        return f"{reading.name.replace('_', ' ')} {verb} as {self.value(as_quantity(reading))}{place}"
+        if gauge.permission:
+            return f"{by} says {'yes' if reading.value else 'no'}"
+        if gauge.statement:
+            return f"{by} counted {reading.value:.0f}{place}" if gauge.counted else f"{by} saw it{place}"
+        return f"{reading.name.replace('_', ' ')} read as {self.value(as_quantity(reading))}{place}"
 
     def where(self, items: Sequence[Indication]) -> str:
         """``undercut at 37 mm, 82 mm and 4 more``; ``5 balls of spatter`` where places say nothing, as many as the
