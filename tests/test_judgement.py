@@ -471,6 +471,8 @@ def test_what_has_to_be_read_with_the_outcome_stands_beside_it() -> None:
     named = judge(result(gauge=[reading("cracks", 0).model_copy(update={"by": "A. Boon"})]), ISO_C)
     assert "who looked is not named" not in named.beside
     assert line(named, "1.1-crack").why == "A. Boon looked and stated none"
+    seen = judge(result(gauge=[reading("cracks", 1).model_copy(update={"by": "A. Boon"})]), ISO_C)
+    assert line(seen, "1.1-crack").why == "A. Boon saw it; none may be there"
 
 
 def test_pores_are_sized_added_and_counted() -> None:
