@@ -331,6 +331,12 @@ def _record(found: Scored) -> None:
             "Each coupon is saved under its learner's name. The next sheets then say what moved since, and Trends "
             "follow each hand. A name can be exported and erased on the page Personal data."
         )
+        unnamed = found.scores.unnamed
+        written = [one.name for one in found.scores.coupons if _usable(one) and one.photo not in unnamed]
+        left_out = [one.name for one in found.scores.coupons if one.name not in written]
+        st.text(f"Will be written, and is kept for good: {', '.join(written) or 'nothing'}.")
+        if left_out:
+            st.text(f"Left out, the photo cannot be used or has no name: {', '.join(left_out)}.")
         with st.form("put_on_record", enter_to_submit=False):
             name = st.text_input("Class", max_chars=200, placeholder="Evening class 12")
             day = st.date_input("Day of the welding", value="today", format="YYYY-MM-DD")
