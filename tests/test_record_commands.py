@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 
+import pypdf
 import pytest
 
 import invented
@@ -132,8 +133,13 @@ def welds(kept):
 def test_a_weld_is_shown_with_its_passes_and_tests_and_reported(run, welds, tmp_path):
     root, cap = welds
     assert run("test", root, "root_bend", "pass", "--date", "2026-04-02", "--by", "Noor Holm").code == 0
+    (tmp_path / "bent.jpg").write_bytes(invented.photo_bytes(7))
+    said = run("test", root, "face_bend", "pass", "--photo", tmp_path / "bent.jpg")
+    assert "face bend test: PASS, 1 photo" in said.out
+    assert "cannot be opened" in run("test", root, "face_bend", "pass", "--photo", tmp_path / "none.jpg").err
     said = run("weld", cap, "--report", tmp_path / "weld.pdf")
     assert said.code == 0
+    assert pypdf.PdfReader(tmp_path / "weld.pdf").pages[0].images, "the specimen stands with the tests"
     assert said.out.splitlines()[0] == "Weld W-07, drawing D-210, part Plate 3, job Evening class 12"
     assert f"entry {root}, 2026-03-14, root pass" in said.out
     assert f"entry {cap}, 2026-03-14, cap pass" in said.out
@@ -188,7 +194,7 @@ def test_procedures_are_kept_and_listed(run, kept, toeline, tmp_path):  # noqa: 
 def test_what_a_welder_keeps_up_and_when_it_lapses(run, welds):
     said = run("continuity", "--welder", "ada brandt", "--on", "2026-09-01")
     assert said.code == 0
-    assert "Ada Brandt: process 111, flat: last 2026-03-14" in said.out
+    assert "Ada Brandt: process 111, flat: last inspected 2026-03-14" in said.out
     assert "LAPSES 2026-09-14" in said.out
     assert "ISO 9606-1:2012, 9.2 (from memory)" in said.out
     assert "QW-322.1 (from memory)" in said.out

@@ -48,7 +48,9 @@ def page() -> None:
         with st.form("procedure", enter_to_submit=False):
             degree = "°F" if unit == "in" else "°C"
             said = {
-                name: st.text_input(label.format(unit=unit, degree=degree), placeholder=such, max_chars=200)
+                name: st.text_input(
+                    label.format(unit=unit, degree=degree), placeholder=f"such as {such}", max_chars=200
+                )
                 for name, label, such in FIELDS
             }
             if ui.submit("Keep the procedure", "procedure_send", type="primary"):
