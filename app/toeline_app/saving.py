@@ -22,15 +22,16 @@ DECISIONS: dict[str, str] = {
     "reject": "Reject",
     "refer": "Refer to someone else",
 }
+#: What an entry should not lack stands first.
 FIELDS = (
+    ("weld", "Weld number"),
+    ("welder", "Welder"),
     ("job", "Job"),
     ("part", "Part"),
     ("drawing", "Drawing number"),
-    ("weld", "Weld number"),
     ("weld_pass", "Pass, such as root, fill or cap"),
     ("layer", "Layer"),
     ("face", "Side: face or root"),
-    ("welder", "Welder"),
     ("procedure", "Welding procedure"),
     ("position", "Position"),
     ("inspector", "Inspector"),
