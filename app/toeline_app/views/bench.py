@@ -366,8 +366,9 @@ def _start_afresh() -> None:
     """What is kept and for how long, and the way to let go of it now."""
     with ui.fold("kept", "Kept on this machine until you start afresh", "history"):
         st.write(
-            f"Photos, taps, readings and what you typed, also of beads that made way for another, are kept for you alone, for {KEPT_FOR} after the last change, "
-            "so that a reload or a call loses nothing. What you saved to the record stays there."
+            "Photos, taps, readings and what you typed, also of beads that made way for another, are kept for you "
+            f"alone, for {KEPT_FOR} after the last change, so that a reload or a call loses nothing. What you saved to "
+            "the record stays there."
         )
         if ui.button("Start afresh: let go of all this now"):
             keeping.start_afresh()
