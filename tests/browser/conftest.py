@@ -16,6 +16,7 @@ from driving import PATIENCE_MS, ROOT, SIZES, Server, serve
 from PIL import Image
 
 playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+playwright.expect.set_options(timeout=PATIENCE_MS)  # its own 5 s are too few where many tests run at once
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 FLAGS = (
