@@ -28,7 +28,7 @@ def app(tmp_path_factory):
 
 @pytest.mark.parametrize("size", ["phone", "desk"])
 def test_a_weld_its_tests_and_its_correction(visitors, app, size, tmp_path):
-    etched = tmp_path / "etched.jpg"
+    etched = tmp_path / f"etched-{size}.jpg"
     etched.write_bytes(invented.photo_bytes(8 if size == "phone" else 9))
     page = visitors.come(size, "record", url=app.url)
     page.get_by_role("button", name=re.compile("W-07, cap")).first.click()
@@ -50,13 +50,13 @@ def test_a_weld_its_tests_and_its_correction(visitors, app, size, tmp_path):
     page.get_by_role("radiogroup", name="Result").get_by_text("Fail").click()
     found.fill("No fusion at the root")
     page.locator("[data-testid=stForm] input[type=file]").set_input_files([str(etched)])
-    page.get_by_text("etched.jpg").wait_for()
+    page.get_by_text(etched.name).wait_for()
     settled(page)
     press(page, "Add the test result")
     page.get_by_text("A later test did not pass").first.wait_for()
     settled(page)
     page.get_by_alt_text(re.compile("Macro section.*photo 1")).first.wait_for()
-    assert handed_over(page, re.compile("Macro section.*etched.jpg")) == etched.read_bytes()
+    assert handed_over(page, re.compile(f"Macro section.*etched-{size}")) == etched.read_bytes()
     report = pypdf.PdfReader(io.BytesIO(handed_over(page, "Report of the whole weld")))
     assert len(report.pages[0].images) >= 1, "the specimen stands with the tests"
     with Store.open(app.record) as store:
