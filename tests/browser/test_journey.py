@@ -30,7 +30,9 @@ STEPS = ".st-key-steps"
 
 def tap(page, end, size):
     """Tap the picture of the whole photo where ``end``, in px of the photo of ``size``, lies."""
-    expect(page.locator("iframe[title*='image_coordinates']")).to_have_count(1)  # the one before leaves the page
+    expect(page.locator("iframe[title*='image_coordinates']")).to_have_count(
+        1, timeout=PATIENCE_MS
+    )  # the one before leaves the page
     image = page.frame_locator("iframe[title*='image_coordinates']").locator("#image")
     image.wait_for()
     settled(page)
