@@ -11,6 +11,7 @@ from urllib.request import Request, urlopen
 import pypdf
 import pytest
 from driving import (
+    PATIENCE_MS,
     ROOT,
     SCREENS,
     choose,
@@ -125,7 +126,8 @@ def test_a_wrong_bead_is_corrected_by_two_taps(visitors, pictures):
     width, height = picture.size
     for end, says in ((picture.end, "Tap where the bead starts"), (picture.start, "Now tap where it ends")):
         page.get_by_text(says).wait_for()
-        expect(page.locator("iframe[title*='image_coordinates']")).to_have_count(1)  # the one before leaves the page
+        # the one before leaves the page
+        expect(page.locator("iframe[title*='image_coordinates']")).to_have_count(1, timeout=PATIENCE_MS)
         frame = page.frame_locator("iframe[title*='image_coordinates']")
         image = frame.locator("#image")
         image.wait_for()
