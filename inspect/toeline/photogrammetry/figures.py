@@ -131,6 +131,11 @@ class ReliefRefine(Table):
     pull: float
     pull_plate: float
     rise: float
+    clear: float
+    clear_s: float
+    clear_t: float
+    sure: float
+    unsure: float
     smooth_s: float
     smooth_t: float
     along: float

@@ -93,7 +93,7 @@ def _refine(views: _Views, base: F64) -> Surface:
     steps = np.asarray(np.arange(-n, n + 1) * rule.step, float)
     ones = np.ones(base.shape, np.float32)
     z = views.agreement(base, rule.reach, views.rules.feature_fine, (np.float32(d) * ones for d in steps))
-    dh, best = _decide(z, steps, _at_cells(_pull(views.chart, rule), cells, z.shape[1:]), rule)
+    dh, best = _decide(z, steps, _at_cells(_pull(views.chart, rule), cells, z.shape[1:]) * _doubt(z, rule), rule)
     za, zb, zc = (np.take_along_axis(z, (best + k)[None], 0)[0].astype(float) for k in (-1, 0, 1))
     return Surface(
         base + _spread_out(dh, cells, base.shape),
@@ -108,6 +108,12 @@ def _pull(chart: Chart, rule: ReliefRefine) -> F64:
     face = cv2.distanceTransform((~chart.face).astype(np.uint8), cv2.DIST_L2, 5) * chart.step
     share = np.clip(face / rule.rise, 0.0, 1.0)
     return np.asarray(rule.pull + (rule.pull_plate - rule.pull) * share)
+
+
+def _doubt(z: F32, rule: ReliefRefine) -> F64:
+    """How many times more strongly each cell is held there: the less clearly the photos prefer a height, the more."""
+    clear = cv2.GaussianBlur(z.max(axis=0) - np.median(z, axis=0), (0, 0), sigmaX=rule.clear_s, sigmaY=rule.clear_t)
+    return np.asarray(np.clip((rule.clear / np.maximum(clear, 1e-3)) ** 2, rule.sure, rule.unsure), float)
 
 
 def _decide(z: F32, steps: F64, pull: F64, rule: ReliefRefine) -> tuple[F64, Any]:
