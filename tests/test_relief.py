@@ -173,7 +173,60 @@ def test_photos_that_do_not_belong_are_named_and_the_rest_stands(tmp_path):
     assert "at least two photos" in result.measures["height_max"].why
 
 
-@pytest.mark.parametrize("count", [1, 10])
+def card_moved(path: Path, by: float, to: Path) -> Path:
+    """The photo with card A ``by`` mm further to the right on its plate, and plate where it lay."""
+    image, H = (
+        cv2.imread(str(path)),
+        np.array(json.loads(path.with_suffix(".json").read_text())["H_plate_to_undistorted_px"]),
+    )
+    y, x = np.mgrid[: image.shape[0], : image.shape[1]]
+    px = np.stack([x, y], axis=-1).reshape(-1, 1, 2).astype(float)
+    on_plate = cv2.perspectiveTransform(px, np.linalg.inv(H))[:, 0]
+
+    def on_card(at: np.ndarray) -> np.ndarray:
+        return (at > [-1.0, -1.0]).all(axis=1) & (at < [87.0, 55.5]).all(axis=1)
+
+    was, now = on_card(on_plate), on_card(on_plate - [by, 0.0])
+    source = on_plate.copy()
+    source[was, 1] = 62.0 - 0.1 * on_plate[was, 1]  # a strip of plate beyond the card
+    source[now] = on_plate[now] - [by, 0.0]
+    at = np.where((was | now)[:, None], cv2.perspectiveTransform(source[:, None], H)[:, 0], px[:, 0]).astype(np.float32)
+    moved = cv2.remap(image, at.reshape(*image.shape[:2], 2), None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
+    return saved(Image.fromarray(moved[..., ::-1]), path, to)
+
+
+def saved(image: Image.Image, like: Path, to: Path) -> Path:
+    image.save(to, quality=90, exif=Image.open(like).getexif())
+    return to
+
+
+def test_a_photo_of_another_bead_place_or_stand_is_left_out_and_formats_may_differ(tmp_path):
+    """HEIC and PNG beside JPEG; another bead, a card that was moved and a stand that is there already."""
+    side = Image.open(PHOTOS[1])
+    photos = [
+        PHOTOS[0],
+        Path(__file__).parent / "data" / "from_the_side.heic",  # the demo scene's second photo, by pillow-heif
+        saved(side, PHOTOS[1], tmp_path / "again.jpg"),
+        SCENE.parent / "good_stringer.jpg",
+        card_moved(PHOTOS[2], 9.0, tmp_path / "moved.jpg"),
+        saved(Image.open(PHOTOS[3]), PHOTOS[3], tmp_path / "fourth.png"),
+    ]
+    result = relief(photos, check_line=49.85)
+    codes = [[problem.code for problem in info.problems] for info in result.photos[1:]]
+    assert codes == [[], ["relief_same_stand"], ["relief_other_bead"], ["relief_card_moved"], []]
+    moved = result.photos[4].problems[0].text
+    assert "about 9 mm off" in moved
+    assert "leave it" in moved
+    assert "from_the_side.heic" in result.photos[2].problems[0].text
+    assert result.relief is not None
+    assert result.relief.state == "measured"
+    assert {one.photo for one in result.relief.seen_from} == {0, 1, 5}
+    assert "takes 4 photos or more" in (result.measures["undercut_depth_left"].why or "")
+    height = max(TRUTH["bead"]["reinforcement_height_mm"]["height"])
+    assert abs(result.measures["height_max"].value - height) < result.measures["height_max"].U
+
+
+@pytest.mark.parametrize("count", [1, 30])
 def test_a_wrong_number_of_photos_is_one_sentence(count):
     said = CliRunner().invoke(app, ["relief", *[str(PHOTOS[0])] * count])
     assert said.exit_code != 0
