@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
+from toeline.coupons.by_bead import by_bead
 from toeline.coupons.coupons import ClassScores
 from toeline.coupons.roster import Roster
 from toeline.coupons.rubric import Rubric
@@ -88,10 +89,16 @@ def measured(chosen: Sequence[Photo], *, with_code: bool = False) -> list[Shown]
     return photos.measure_all([(photo, bare) for photo in chosen], batch=True, with_code=with_code)
 
 
+def with_sides(chosen: Sequence[Photo]) -> list[Photo]:
+    """The face photos, each with those that its name says were taken from the sides of the same bead."""
+    named = {photo.name: photo for photo in chosen}
+    return [replace(named[face], sides=tuple(named[side] for side in sides)) for face, sides in by_bead(named).items()]
+
+
 def score(chosen: Sequence[Photo], reference: Result | None) -> Scored:
-    """The chosen photos scored. Raises RubricError."""
+    """The chosen photos scored, several of one bead as one coupon. Raises RubricError."""
     names, whole = roster(), settings()
-    shown = measured(chosen, with_code=bool(names and names.by_code))
+    shown = measured(with_sides(chosen), with_code=bool(names and names.by_code))
     found = [
         (one.photo.name, service.said_of(one.result, whole, said.about(one.photo.sha256).gauge), one.problem, one.code)
         for one in shown

@@ -66,12 +66,20 @@ def examine(
     if known is not None:
         result = known
     elif sides:
-        result = relief_with([photo, *(read_photo(*side) for side in sides)], settings)
+        result = relief_with([photo, *(_read(*side) for side in sides)], settings)
     else:
         result = measure_with(photo, settings)
     picture = encode(draw_picture(photo, result, unit=settings.unit))
     overview = encode(draw_overview(photo, result, width=OVERVIEW_PX))
     return Examined(result, picture, overview, coupon_code(photo.image) if with_code else None)
+
+
+def _read(path: Path, name: str) -> Photo | bytes:
+    """A photo under its name; as it came where it cannot be read, which costs only itself."""
+    try:
+        return read_photo(path, name)
+    except PhotoError:
+        return path.read_bytes()
 
 
 def look_at_sides(face: Result, photos: Sequence[Named]) -> SidesSeen:

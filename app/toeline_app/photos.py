@@ -214,7 +214,7 @@ def measure_all(jobs: Sequence[tuple[Photo, Settings]], *, batch: bool = False, 
             while waiting and len(running) < IN_LINE:
                 photo, settings = waiting.pop(0)
                 known = judged[_key(photo, settings)]
-                if batch and known is None:
+                if batch and known is None and not photo.sides:
                     known = service.remembered(photo.sha256, photo.name, settings)
                 sides = [(one.path, one.name) for one in photo.sides]
                 job = service.submit(photo.path, photo.name, settings, known, with_code, sides)
@@ -226,7 +226,7 @@ def measure_all(jobs: Sequence[tuple[Photo, Settings]], *, batch: bool = False, 
                 photo, settings = running.pop(job)
                 shown = _keep(photo, job)
                 _shown()[_key(photo, settings)] = shown
-                if batch and shown.result is not None:
+                if batch and shown.result is not None and not photo.sides:
                     service.remember(shown.result)
                 done += 1
     finally:

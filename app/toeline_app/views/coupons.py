@@ -191,6 +191,7 @@ def _choose() -> list[Photo]:
         type="image",
         accept_multiple_files=True,
         key=f"coupons_files_{turn}",
+        help="For height too: ada.jpg with ada left.jpg, ada right.jpg, ada start.jpg and ada end.jpg, of one bead.",
     )
     if files:
         if len(files) > MOST_COUPONS - len(kept):
@@ -345,7 +346,8 @@ def _record(found: Scored) -> None:
         if not name.strip():
             st.error("Say which class this is.")
             return
-        files = {file: shown.photo.path.read_bytes() for file, shown in found.shown.items()}
+        taken = [photo for one in found.shown.values() for photo in (one.photo, *one.photo.sides)]
+        files = {photo.name: photo.path.read_bytes() for photo in taken}
         done = service.put_on_record(found.scores, files, name, day)
         count = len(done.saved)
         st.success(f"{count} {'coupon is' if count == 1 else 'coupons are'} put on record.")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, Future
 from dataclasses import dataclass
 from functools import partial
@@ -24,6 +24,9 @@ if TYPE_CHECKING:
 
 #: Reads a number that lies in a photo (H, W, 3), such as a coupon's tag; a function that another process can import.
 CodeOf = Callable[["U8"], int | None]
+#: For a photo, those of the same bead from its sides.
+Sides = Mapping[Path, Sequence[Path]]
+NO_SIDES: Sides = {}
 
 
 class Memory(Protocol):
@@ -51,16 +54,17 @@ class Measured:
     bug: bool = False
 
 
-def measure_one(path: Path, settings: Settings, code_of: CodeOf | None = None) -> Measured:
+def measure_one(path: Path, settings: Settings, code_of: CodeOf | None = None, sides: Sides = NO_SIDES) -> Measured:
     """Measure one photo of a batch; a photo that cannot be read or used becomes a problem, never an error."""
     from toeline.photo import read_photo  # loads the rest, which a page that only scores can do without
-    from toeline.pipeline import measure_with
+    from toeline.pipeline import measure_with, relief_with
 
-    name = shown_name(path)
+    name, more = shown_name(path), sides.get(path, ())
     try:
         photo = read_photo(path)
-        allow_time_for(photo.width * photo.height / 1e6)
-        result = measure_with(photo, settings)
+        count = 1 + len(more)
+        allow_time_for(count * photo.width * photo.height / 1e6, count)
+        result = relief_with([photo, *more], settings) if more else measure_with(photo, settings)
     except ToelineError as error:
         return Measured(name, problem=str(error), path=path)
     return Measured(name, result, code=code_of and code_of(photo.image), path=path)
@@ -73,13 +77,15 @@ def measure_many(
     executor: Executor | None = None,
     memory: Memory | None = None,
     code_of: CodeOf | None = None,
+    sides: Sides = NO_SIDES,
 ) -> Iterator[Measured]:
     """Measure photos, each given back as soon as it is done; ``photos`` may be a stream of any length.
 
     Without ``executor`` all cores of this machine work; with one, its workers have to see the photos under the same
     paths. A photo whose worker was lost is measured again, here, in a process that may die. With ``memory``, a photo
     measured before with the same settings is not measured again, and what is measured is kept at once, so that a batch
-    cut short goes on where it stopped. ``code_of`` is asked for the number that lies in each photo.
+    cut short goes on where it stopped. ``code_of`` is asked for the number that lies in each photo. ``sides`` holds for
+    a photo those from the sides of its bead, which tell its height with it.
     """
     from toeline.photo import read_photo
 
@@ -89,22 +95,31 @@ def measure_many(
 
     def waiting() -> Iterator[Path]:
         for path in map(Path, photos):
-            result = None if memory is None else remembered(path, key, memory)
+            result = None if memory is None else remembered(path, key_with(key, sides.get(path, ())), memory)
             if result is None:
                 yield path
             else:
                 code = code_of and code_of(read_photo(path).image)
                 known.append(Measured(result.photo.name, result, code=code, path=path))
 
-    job = partial(measure_one, settings=settings, code_of=code_of)
-    for path, future in as_done(job, waiting(), executor, warm_up):
+    job = partial(measure_one, settings=settings, code_of=code_of, sides=sides)
+    most = 1 + max(map(len, sides.values()), default=0)
+    for path, future in as_done(job, waiting(), executor, warm_up, most):
         while known:
             yield known.pop()
         measured = outcome(path, future)
         if memory is not None and measured.result is not None:
-            memory.remember(measured.result.photo.sha256, key, measured.result)
+            memory.remember(measured.result.photo.sha256, key_with(key, sides.get(path, ())), measured.result)
         yield measured
     yield from known
+
+
+def key_with(key: str, sides: Sequence[Path]) -> str:
+    """The key under which a photo measured with those from its sides is kept: a settings digest and what they hold."""
+    if not sides:
+        return key
+    own = [hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else "" for path in sides]
+    return hashlib.sha256(" ".join([key, *own]).encode()).hexdigest()
 
 
 def outcome(path: Path, future: Future[Measured]) -> Measured:

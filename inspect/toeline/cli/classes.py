@@ -13,8 +13,10 @@ from rich.text import Text
 
 from toeline.errors import RubricError, SettingsError
 from toeline.files import write_whole
+from toeline.text import one_line
 
 if TYPE_CHECKING:
+    from toeline.batch import Measured
     from toeline.coupons.coupons import ClassScores
     from toeline.coupons.progress import Progress
     from toeline.result import Result, Settings
@@ -69,7 +71,12 @@ def _weight(text: str) -> tuple[str, float]:
 
 
 def score(
-    folder: Annotated[Path, typer.Argument(help="Folder of coupon photos.")],
+    folder: Annotated[
+        Path,
+        typer.Argument(
+            help="Folder of coupon photos; ada left.jpg, right, start or end tell the height of ada.jpg with it."
+        ),
+    ],
     rubric: Annotated[str | None, typer.Option(help="Rubric: a shipped name or a file.")] = None,
     roster: Annotated[
         Path | None,
@@ -142,7 +149,7 @@ def score(
         reference=reference,
         roster=read_roster(roster.read_bytes()) if roster else None,
         memory=None if forget else KeptMeasurements(),
-        on_progress=lambda done, of, one: typer.echo(f"{done}/{of} {one.photo}", err=True),
+        on_progress=_said_of_one,
     )
     show_class(scores)
     since = _on_record(scores, folder, record, date or datetime.now()) if record is not None else None
@@ -169,14 +176,23 @@ def score(
         raise typer.Exit(3)
 
 
+def _said_of_one(done: int, of: int, one: Measured) -> None:
+    """How far the class is, and what is wrong with photos from a bead's sides."""
+    typer.echo(f"{done}/{of} {one.photo}", err=True)
+    for info in one.result.photos[1:] if one.result is not None else ():
+        for problem in info.problems:
+            typer.echo(f"toeline: {one_line(f'{info.name} is left out. {problem.text}')}", err=True)
+
+
 def _on_record(scores: ClassScores, folder: Path, class_name: str, date: datetime) -> dict[str, tuple[str, Progress]]:
     """Put the class on record; what moved since each learner's last bead there."""
-    from toeline.coupons.log import put_on_record, since_last
+    from toeline.coupons.log import put_on_record, sides_of, since_last
     from toeline.record import Store
 
     with Store.open() as store:
         since = since_last(store, scores)
-        photos = {one.photo: (folder / one.photo).read_bytes() for one in scores.coupons if one.result}
+        names = [name for one in scores.coupons if one.result for name in (one.photo, *(s.name for s in sides_of(one)))]
+        photos = {name: (folder / name).read_bytes() for name in names}
         done = put_on_record(store, scores, photos, class_name=class_name, date=date.date())
     typer.echo(f"On record: {len(done.saved)} new, {len(done.there_already)} there already.", err=True)
     return since

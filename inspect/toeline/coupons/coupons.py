@@ -14,6 +14,7 @@ from typing import Any
 import pandas as pd
 
 from toeline.batch import Measured, Memory, measure_many
+from toeline.coupons.by_bead import by_bead
 from toeline.coupons.roster import Roster, coupon_code
 from toeline.coupons.rubric import Rubric
 from toeline.coupons.score import Score, score
@@ -177,7 +178,7 @@ def score_folder(
     executor: Executor | None = None,
     on_progress: Callable[[int, int, Measured], None] | None = None,
 ) -> ClassScores:
-    """Measure and score every photo of a folder.
+    """Measure and score every coupon of a folder: one photo each, or several that :func:`by_bead` takes for one bead's.
 
     ``reference`` is the photo of the reference bead, for a rubric that compares with one; ``on_progress`` is told
     how many of how many photos are done, and the latest. Raises RubricError for an empty folder or a reference bead
@@ -191,11 +192,13 @@ def score_folder(
         if standard.result is None:
             raise RubricError(f"The reference bead cannot be measured: {standard.problem}")
     code_of = coupon_code if roster is not None and roster.by_code else None
+    paths = {path.name: path for path in photos}
+    sides = {paths[face]: [paths[side] for side in more] for face, more in by_bead(paths).items()}
     done: list[Measured] = []
-    for one in measure_many(photos, settings, executor=executor, memory=memory, code_of=code_of):
+    for one in measure_many(sides, settings, executor=executor, memory=memory, code_of=code_of, sides=sides):
         done.append(one)
         if on_progress is not None:
-            on_progress(len(done), len(photos), one)
+            on_progress(len(done), len(sides), one)
     return score_class(done, rubric, reference=standard.result if standard else None, roster=roster)
 
 

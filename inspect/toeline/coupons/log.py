@@ -11,7 +11,7 @@ from toeline.coupons.progress import Progress, compare
 from toeline.coupons.rubric import Rubric
 from toeline.criteria import load_criteria
 from toeline.record import Filters, Identity, Inspection, Store, Summary
-from toeline.result import Result
+from toeline.result import PhotoInfo, Result
 
 #: A learner's beads that are looked through for the last one of the same kind.
 _LOOKED_THROUGH = 100
@@ -32,7 +32,7 @@ def put_on_record(
 ) -> PutOnRecord:
     """Save each coupon that can be used as an inspection of its learner on that day; a photo is saved once.
 
-    ``photos`` are the photos' own bytes by name. Raises RecordError.
+    ``photos`` are the photos' own bytes by name, of those from the sides that told height as well. Raises RecordError.
     """
     saved, there, left_out = [], [], []
     for one in scores.coupons:
@@ -43,10 +43,20 @@ def put_on_record(
         else:
             identity = Identity(job=class_name, welder=one.name, date=date, welded_on=date)
             store.save_inspection(
-                one.result, photos[one.photo], identity, remarks=_points(one, scores), criteria=_criteria(one.result)
+                one.result,
+                photos[one.photo],
+                identity,
+                more_photos=[(side.name, photos[side.name]) for side in sides_of(one) if side.name in photos],
+                remarks=_points(one, scores),
+                criteria=_criteria(one.result),
             )
             saved.append(one.name)
     return PutOnRecord(tuple(saved), tuple(there), tuple(left_out))
+
+
+def sides_of(coupon: Coupon) -> list[PhotoInfo]:
+    """The photos from its sides that told a coupon's height."""
+    return [] if coupon.result is None else [one for one in coupon.result.photos[1:] if one.usable]
 
 
 def since_last(store: Store, scores: ClassScores) -> dict[str, tuple[str, Progress]]:

@@ -9,6 +9,7 @@ from pathlib import PurePath
 
 import cv2
 
+from toeline.coupons.by_bead import bead_of
 from toeline.coupons.csv_rows import read_rows
 from toeline.criteria import list_criteria
 from toeline.errors import RubricError, SettingsError
@@ -61,7 +62,8 @@ class Roster:
         if code is not None and code in self.by_code:
             return code
         name = one_line(PurePath(file_name).name)
-        return next((key for key in (name.lower(), PurePath(name).stem.lower()) if key in self.by_file), None)
+        keys = (name, PurePath(name).stem, bead_of(name))
+        return next((key.lower() for key in keys if key.lower() in self.by_file), None)
 
 
 def _stated(model: Settings | Welding) -> dict[str, object]:
@@ -73,9 +75,9 @@ def _stated(model: Settings | Welding) -> dict[str, object]:
 
 
 def name_from_file(file_name: str) -> str:
-    """A readable name from a file name: its stem, underscores as spaces, ``ada_02.jpg`` as ``ada 02``."""
-    stem = PurePath(file_name).stem
-    return one_line(stem.replace("_", " ")) or "photo"
+    """A readable name from a file name: its stem, underscores as spaces, ``ada_02.jpg`` as ``ada 02`` and ``ada
+    above.jpg`` as ``ada``."""
+    return one_line(bead_of(file_name).replace("_", " ")) or "photo"
 
 
 def coupon_of(name: str) -> str:

@@ -21,18 +21,19 @@ def as_done(
     items: Iterable[T],
     executor: Executor | None = None,
     warm_up: Callable[[], object] | None = None,
+    at_once: int = 1,
 ) -> Iterator[tuple[T, Future[R]]]:
     """Each item with its finished future, in the order in which they finish; ``items`` is drawn from as work goes on.
 
     Without ``executor`` all cores of this machine work, each process after a ``warm_up``. Where another executor
     cancels a job, breaks, or gives an error in place of an answer, the job is done again in a worker of this machine,
-    one by one, and what that gives is final.
+    one by one, and what that gives is final. ``at_once`` is how many photos one job may hold here.
     """
     source = iter(items)
     again: list[T] = []
     running: dict[Future[R], T] = {}
     with ExitStack() as stack:
-        pool = stack.enter_context(Workers(warm_up=warm_up)) if executor is None else executor
+        pool = stack.enter_context(Workers(warm_up=warm_up, at_once=at_once)) if executor is None else executor
         final = isinstance(pool, Workers)  # they have done again by themselves what is worth it
         stack.callback(_let_go, running, pool)
         broken = False
@@ -58,7 +59,7 @@ def as_done(
                 else:
                     yield item, future
         if again or broken:
-            alone = stack.enter_context(Workers(1, warm_up))
+            alone = stack.enter_context(Workers(1, warm_up, at_once=at_once))
             for item in [*again, *source]:
                 future = alone.submit(function, item)
                 wait([future])
