@@ -174,6 +174,27 @@ def test_a_depth_and_a_height_measured_from_several_photos_are_evidence() -> Non
     assert state(undercut_depth_left=Quantity(value=0.6, U=0.1))["undercut"] == "one_toe"
     assert state(crater_depth=Quantity(value=0.9, U=0.2))["crater"] == "hollow"
     assert state(height_mean=Quantity(value=3.2, U=0.1))["height"] == "high"
+    assert state(height_mean=Quantity(value=0.5, U=0.1))["height"] == "flat"
+
+
+@pytest.mark.parametrize(("angle", "U", "found"), [(70, 15, "one_toe"), (80, 15, "none"), (150, 15, "none")])
+def test_a_toe_that_meets_the_plate_under_less_than_a_right_angle_is_overlap(angle, U, found) -> None:
+    result = result_of(GOOD)
+    told = {"toe_angle_left_min": Quantity(value=angle, U=U, unit="deg")}
+    reading = {
+        r.sign: r for r in read_signs(result.model_copy(update={"measures": {**result.measures, **told}}), normal())
+    }
+    assert reading["overlap"].state == found
+    assert ("70° between plate and face" in reading["overlap"].figure) == (found == "one_toe")
+
+
+@pytest.mark.parametrize(("convexity", "state"), [(2.2, "high"), (0.4, "normal"), (-0.6, "flat")])
+def test_a_fillets_convexity_from_several_photos_is_its_height(convexity, state) -> None:
+    fillet = {"length": 100.0, "leg_base": 6.0, "leg_upright": 6.0, "face_width": 8.5, "spatter_per_100mm": 3.0}
+    result = result_of(fillet, joint="fillet")
+    told = {"convexity_max": Quantity(value=convexity, U=0.2)}
+    result = result.model_copy(update={"measures": {**result.measures, **told}})
+    assert {r.sign: r.state for r in read_signs(result, normal())}["height"] == state
 
 
 def test_a_fillets_convexity_is_its_height() -> None:

@@ -39,6 +39,8 @@ WORDS: dict[IndicationKind, tuple[str, ...]] = {
 _AT_RESTART_MM = 8.0
 #: A height is told of a stretch from this many places on.
 _FEWEST = 3
+#: A face that meets the plate under less than this, measured through the air, rolls over it: that is what overlap is.
+_UPRIGHT_DEG = 90.0
 #: A depth or height measured over the plate is one from here on, mm.
 _DEPTH_MM = 0.1
 Likelihood = Mapping[str, float]
@@ -397,8 +399,13 @@ def _toes(
         measured = seen.measured_depth(f"undercut_depth_{side}") if kind == "undercut" else None
         if measured is not None and not seen.denied(kind):
             odds[side] = seen.sure if measured else 1 / seen.sure
+        angle = seen.measure(f"toe_angle_{side}_min") if kind == "overlap" else None
+        # a height map is too smooth at a steep toe to say that none rolls over
+        if angle is not None and angle[0] + 2 * angle[1] < _UPRIGHT_DEG and not seen.denied(kind):
+            odds[side] = seen.sure
+            said[side] = f"{angle[0]:.0f}° between plate and face"
     likelihood = {"none": 1.0, "one_toe": sum(odds.values()) / len(odds), "both_toes": odds["left"] * odds["right"]}
-    text = f"left toe {said['left']}, right toe {said['right']}" if found else "none seen"
+    text = f"left toe {said['left']}, right toe {said['right']}" if set(said.values()) != {"none"} else "none seen"
     word = seen.stated(kind)
     if word is not None:  # there, along a toe that nobody named
         there = max(likelihood["one_toe"], likelihood["both_toes"])
