@@ -20,15 +20,17 @@ _T = np.arange(-14.0, 14.0, STEP)  # positive to the left of travel: t = -y
 Height = Callable[[np.ndarray, np.ndarray], np.ndarray]
 
 
-def dome(height: float = 1.6, groove: float = 0.0) -> Height:
-    """A dome between the toes; ``groove``: depth of an undercut 0.9 mm wide along the left toe's middle half."""
+def dome(height: float = 1.6, groove: float = 0.0, crater: float = 0.0) -> Height:
+    """A dome between the toes; ``groove``: depth of an undercut 0.9 mm wide along the left toe's middle half,
+    ``crater``: of a hollow 5 mm wide, 5 mm before the end."""
 
     def h(x: np.ndarray, t: np.ndarray) -> np.ndarray:
         on = (x > 0) & (x < LENGTH) & (np.abs(t) < HALF)
         out = np.where(on, height * (1 - np.abs(t / HALF) ** 2.5), 0.0)
         along = np.clip(np.minimum(x - 0.2 * LENGTH, 0.8 * LENGTH - x) / 2.0, 0.0, 1.0)
         across = np.cos(np.pi * np.clip((t - HALF - 0.2) / 0.9, -0.5, 0.5))
-        return out - groove * along * across
+        r = np.hypot(x - (LENGTH - 5.0), t)
+        return out - groove * along * across - crater * (0.5 + 0.5 * np.cos(np.pi * np.clip(r / 2.5, 0.0, 1.0)))
 
     return h
 

@@ -15,6 +15,7 @@ from toeline.photogrammetry import check_count, check_surface_name, read_all
 from toeline.photogrammetry.chart import Chart, lay_chart
 from toeline.photogrammetry.figures import ReliefPairs
 from toeline.photogrammetry.groove import find_groove
+from toeline.photogrammetry.hollow import with_hollow
 from toeline.photogrammetry.matching import best_pairs
 from toeline.photogrammetry.recognise import likeness, strangers
 from toeline.photogrammetry.section import cheapest
@@ -91,6 +92,19 @@ def test_no_groove_is_found_where_there_is_none(grooved, eyes):
     likely = np.array([0.0, LENGTH]), np.array([1.0, 1.0])
     groove = find_groove(images, eyes, on, surface, SCALE, "right", likely)
     assert np.percentile(groove.depth, 95) < 0.1
+
+
+@pytest.mark.parametrize("crater", [1.2, 0.0])
+def test_a_crater_is_as_deep_as_it_is_and_none_is_made(eyes, crater):
+    images, on = [photograph(eye, dome(crater=crater)) for eye in eyes], chart()
+    surface = find_surface(images, eyes, on, SCALE)
+    found = with_hollow(images, eyes, on, surface, SCALE)
+    s, t = np.meshgrid(on.s, on.t)
+    middle = np.hypot(s - (LENGTH - 5.0), t) < 0.3
+    depth = 1.6 - float(np.median(found.height[middle]))
+    assert depth == pytest.approx(crater, abs=0.2)
+    if crater:
+        assert 1.6 - float(np.median(surface.height[middle])) < crater - 0.3, "smoothing alone fills it"
 
 
 @dataclass(frozen=True)

@@ -21,6 +21,7 @@ from toeline.photo import read_photo
 from toeline.photogrammetry import sides_seen
 from toeline.photogrammetry.figures import ReliefFigures
 from toeline.photogrammetry.quantities import BIAS, DOUBTED, MATCHING, PLACE, PLATE, SCALE
+from toeline.pipeline import relief
 from toeline.report.relief_map import cuts, draw_height_map, draw_section
 from toeline.result import Result
 from toeline.validation.relief_scenes import scenes_in
@@ -192,24 +193,25 @@ def card_moved(path: Path, by: float, to: Path) -> Path:
     source[now] = on_plate[now] - [by, 0.0]
     at = np.where((was | now)[:, None], cv2.perspectiveTransform(source[:, None], H)[:, 0], px[:, 0]).astype(np.float32)
     moved = cv2.remap(image, at.reshape(*image.shape[:2], 2), None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
-    return saved(Image.fromarray(moved[..., ::-1]), path, to)
+    return saved(path, to, moved[..., ::-1])
 
 
-def saved(image: Image.Image, like: Path, to: Path) -> Path:
-    image.save(to, quality=90, exif=Image.open(like).getexif())
+def saved(photo: Path, to: Path, pixels: np.ndarray | None = None) -> Path:
+    """The photo, or other pixels in its place, in the format that the name of the new file says."""
+    with Image.open(photo) as image:
+        (image if pixels is None else Image.fromarray(pixels)).save(to, quality=90, exif=image.getexif())
     return to
 
 
 def test_a_photo_of_another_bead_place_or_stand_is_left_out_and_formats_may_differ(tmp_path):
     """HEIC and PNG beside JPEG; another bead, a card that was moved and a stand that is there already."""
-    side = Image.open(PHOTOS[1])
     photos = [
         PHOTOS[0],
         Path(__file__).parent / "data" / "from_the_side.heic",  # the demo scene's second photo, by pillow-heif
-        saved(side, PHOTOS[1], tmp_path / "again.jpg"),
+        saved(PHOTOS[1], tmp_path / "again.jpg"),
         SCENE.parent / "good_stringer.jpg",
         card_moved(PHOTOS[2], 9.0, tmp_path / "moved.jpg"),
-        saved(Image.open(PHOTOS[3]), PHOTOS[3], tmp_path / "fourth.png"),
+        saved(PHOTOS[3], tmp_path / "fourth.png"),
     ]
     result = relief(photos, check_line=49.85)
     codes = [[problem.code for problem in info.problems] for info in result.photos[1:]]

@@ -179,6 +179,21 @@ class ReliefCrater(Table):
     u_level: float
 
 
+class ReliefHollow(Table):
+    """A crater as a hollow of its own."""
+
+    nearest: float
+    furthest: float
+    before: float
+    core: float
+    places: tuple[float, ...]
+    radii: tuple[float, ...]
+    rim: float
+    deepest: float
+    depth_step: float
+    penalty: float
+
+
 class ReliefFile(Table):
     """The surface as a file."""
 
@@ -244,6 +259,7 @@ class ReliefFigures(DataFile, file="relief.toml"):
     u: ReliefU
     toe_angle: ReliefToeAngle
     crater: ReliefCrater
+    hollow: ReliefHollow
     file: ReliefFile
     throat: ReliefThroat
     groove: ReliefGroove

@@ -18,6 +18,7 @@ from toeline.photo import U8
 from toeline.photogrammetry.chart import Chart
 from toeline.photogrammetry.features import features_of
 from toeline.photogrammetry.figures import ReliefFigures, ReliefGroove
+from toeline.photogrammetry.matching import on_all_cores
 from toeline.photogrammetry.section import cheapest
 from toeline.photogrammetry.sight import Projection, Sightlines
 from toeline.photogrammetry.surface import Surface
@@ -110,17 +111,18 @@ def _agreement(
 ) -> F32:
     """Fisher's z (pairs, states, stations)."""
     pairs = list(combinations(range(len(seen)), 2))
-    out = []
     ones = np.ones(sight[0].at[0].shape[1], np.float32)
-    for groove in shapes:
+
+    def along(x: F32) -> F64:
+        return uniform_filter1d(x.sum(axis=0).astype(float), window, mode="nearest")[::every]
+
+    def agree(groove: F64) -> list[F64]:
         below = -(groove / lean).astype(np.float32)[:, None] * ones
         values = [f.at(line.px(below)) for f, line in zip(seen, sight, strict=True)]
-
-        def along(x: F32) -> F64:
-            return uniform_filter1d(x.sum(axis=0).astype(float), window, mode="nearest")[::every]
-
         power = [along(v * v) + 1e-3 for v in values]
-        out.append([along(values[i] * values[j]) / np.sqrt(power[i] * power[j]) for i, j in pairs])
+        return [along(values[i] * values[j]) / np.sqrt(power[i] * power[j]) for i, j in pairs]
+
+    out = on_all_cores(agree, shapes)
     return np.asarray(np.arctanh(np.clip(np.array(out).swapaxes(0, 1), -0.98, 0.98)), np.float32)
 
 

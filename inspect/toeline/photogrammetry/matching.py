@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from itertools import combinations
+from typing import TypeVar
 
 import cv2
 import numpy as np
@@ -14,6 +16,9 @@ from toeline.photogrammetry.features import Feature
 from toeline.photogrammetry.figures import ReliefPairs
 from toeline.photogrammetry.sight import Sightlines
 from toeline.trace.band import F32, F64
+
+T = TypeVar("T")
+R = TypeVar("R")
 
 _NEAR_ONE = 0.98  # correlations are kept below this, so that their Fisher z stays finite
 
@@ -49,6 +54,13 @@ class Cells:
         return np.asarray(cv2.GaussianBlur(x, (0, 0), sigmaX=sigma_s, sigmaY=sigma_t, borderType=cv2.BORDER_REFLECT))
 
 
+def on_all_cores(work: Callable[[T], R], items: Iterable[T]) -> list[R]:
+    """What work in OpenCV and NumPy, which let other threads go on, gives for each item: on as many cores as this
+    process may use."""
+    with ThreadPoolExecutor(max(cv2.getNumThreads(), 1)) as pool:
+        return list(pool.map(work, items))
+
+
 def agreement(
     features: Sequence[Feature],
     sight: Sequence[Sightlines],
@@ -59,13 +71,13 @@ def agreement(
     """Fisher's z (pairs, K, h, w) of the correlation between each two photos, for each of K supposed surfaces, given as
     heights (grid) over the sightlines' base."""
     pairs = list(combinations(range(len(features)), 2))
-    planes = []
-    for dh in supposed:
+
+    def plane(dh: F32) -> list[F32]:
         seen = [f.at(line.px(dh)) for f, line in zip(features, sight, strict=True)]
         power = [cells.window(cells.shrink(x * x), step) + np.float32(1e-3) for x in seen]
-        planes.append(
-            [cells.window(cells.shrink(seen[i] * seen[j]), step) / np.sqrt(power[i] * power[j]) for i, j in pairs]
-        )
+        return [cells.window(cells.shrink(seen[i] * seen[j]), step) / np.sqrt(power[i] * power[j]) for i, j in pairs]
+
+    planes = on_all_cores(plane, supposed)
     r = np.clip(np.array(planes, np.float32).swapaxes(0, 1), -_NEAR_ONE, _NEAR_ONE)
     return np.asarray(np.arctanh(r), np.float32)
 
@@ -79,3 +91,9 @@ def best_pairs(z: F32, rule: ReliefPairs) -> F32:
     chosen = np.zeros_like(clear)
     np.put_along_axis(chosen, order, 1.0, axis=0)
     return np.asarray(np.einsum("pkhw,phw->khw", z, chosen, optimize=True) / keep, np.float32)
+
+
+def best_pairs_of(z: F64, share: float) -> F64:
+    """The mean (K,) over that share of pairs (pairs, K) that rises clearest above what they say of the other forms."""
+    clear = z.max(axis=1) - np.median(z, axis=1)
+    return np.asarray(z[np.argsort(-clear)[: max(round(share * len(z)), 1)]].mean(axis=0))

@@ -12,6 +12,7 @@ from toeline.geometry.fillet_frame import FilletFrame
 from toeline.photo import Photo
 from toeline.photogrammetry.chart import Chart, lay_chart
 from toeline.photogrammetry.figures import ReliefFigures
+from toeline.photogrammetry.hollow import with_hollow
 from toeline.photogrammetry.joint_fit import Joint
 from toeline.photogrammetry.recognise import likeness, strangers
 from toeline.photogrammetry.stands import Stand, Stands, find_stands
@@ -77,8 +78,10 @@ def find_relief(
     stands = tuple(stand for k, stand in enumerate(stands) if k not in strange)
     if why := _too_few(stands, chart):
         return Unmeasured(why, left_out)
-    ties = tie([x.photo.image for x in stands], [x.plate for x in stands], chart, scales(stands, chart))
-    surface = find_surface([s.photo.image for s in stands], ties.frames, chart, scales(stands, chart))
+    images, per_mm = [x.photo.image for x in stands], scales(stands, chart)
+    ties = tie(images, [x.plate for x in stands], chart, per_mm)
+    surface = find_surface(images, ties.frames, chart, per_mm)
+    surface = with_hollow(images, ties.frames, chart, surface, per_mm)
     at = chart.coordinates(_on_base((bead.left_toe + bead.right_toe) / 2, bead, stands[0]))
     return Relief(chart, surface, stands, ties, left_out, side, np.stack([bead.s, at[:, 0]], axis=1), body)
 

@@ -1,0 +1,79 @@
+"""The crater: a hollow near the bead's end, fitted to the photos as a whole.
+
+It is a few mm wide and may be as deep as the bead is high. What heights are smoothed over fills it, and no dome between
+both toes has its form. So it is asked for by itself: of hollows of a few widths, places and depths in a face that goes
+on as it was, which one makes the photos agree, over all of the bead's end at once?
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from itertools import combinations
+
+import numpy as np
+
+from toeline.photo import U8
+from toeline.photogrammetry.chart import Chart
+from toeline.photogrammetry.features import features_of
+from toeline.photogrammetry.figures import ReliefFigures, ReliefHollow
+from toeline.photogrammetry.matching import best_pairs_of
+from toeline.photogrammetry.sight import Projection, Sightlines
+from toeline.photogrammetry.surface import Surface
+from toeline.trace.band import F64
+
+
+def with_hollow(
+    images: Sequence[U8], frames: Sequence[Projection], chart: Chart, surface: Surface, scale: Sequence[float]
+) -> Surface:
+    """The surface with the hollow near its end that BGR photos of ``scale`` px a mm agree on clearly better, if any."""
+    rules = ReliefFigures.read()
+    rule, width = rules.hollow, float(np.nanmedian(chart.width))
+    back = chart.length - chart.s
+    columns = np.flatnonzero((back > rule.nearest * width) & (back < rule.furthest * width))
+    rows = np.flatnonzero(np.nanmin(np.abs(chart.across[:, columns]), axis=1) < rule.core) if len(columns) else columns
+    before = (back > rule.furthest * width) & (back < (rule.furthest + rule.before) * width) & np.isfinite(chart.left)
+    if not len(columns) or not len(rows) or not before.any():
+        return surface
+    part = np.ix_(rows, columns)
+    s, t = np.meshgrid(chart.s[columns], chart.t[rows])
+    base = surface.height[part]
+    level = chart.chord[part] + _as_before(chart, surface, before)[part]
+    sight = [Sightlines.over(frame, chart, s, t, base, rule.deepest) for frame in frames]
+    seen = features_of(images, sight, scale, rules.feature)
+    tried = [np.zeros_like(base), *_hollows(chart, s, t, base, level, width, rule)]
+    pairs = list(combinations(range(len(seen)), 2))
+    inside = np.abs(chart.across[part]) < rule.core
+    z = np.empty((len(pairs), len(tried)))
+    for k, off in enumerate(tried):
+        values = [f.at(line.px(off.astype(np.float32)))[inside] for f, line in zip(seen, sight, strict=True)]
+        power = [float(v @ v) + 1e-3 for v in values]
+        z[:, k] = [float(values[i] @ values[j]) / np.sqrt(power[i] * power[j]) for i, j in pairs]
+    score = best_pairs_of(np.arctanh(np.clip(z, -0.98, 0.98)), rules.pairs.share)
+    best = int(score.argmax())
+    if score[best] < score[0] + rule.penalty:
+        return surface
+    height = surface.height.copy()
+    height[part] += tried[best]
+    return replace(surface, height=height)
+
+
+def _as_before(chart: Chart, surface: Surface, before: np.ndarray) -> F64:
+    """Height (h, w) over the chord of a face that goes on as it was at the columns ``before``."""
+    over = np.where(chart.face, surface.domes - chart.chord, 0.0)[:, before]
+    across, bins = np.nan_to_num(chart.across, nan=9.0), np.linspace(-1.0, 1.0, 41)
+    here = np.digitize(across[:, before], bins)
+    form = [float(np.median(over[here == k])) if (here == k).any() else 0.0 for k in range(1, len(bins))]
+    return np.asarray(np.interp(across, (bins[:-1] + bins[1:]) / 2, form, left=0.0, right=0.0))
+
+
+def _hollows(chart: Chart, s: F64, t: F64, base: F64, level: F64, width: float, rule: ReliefHollow) -> Iterator[F64]:
+    """What each hollow takes from, or adds to, the ``base`` (h, w): round it the face is at its ``level``."""
+    middle = np.interp(s[0], chart.s, np.nan_to_num((chart.left + chart.right) / 2))
+    for place in rule.places:
+        centre = chart.length - place * width
+        for share in rule.radii:
+            far = np.hypot(s - centre, t - middle) / (share * width)
+            hollow, filled = (np.clip(1.0 - (far / wider) ** 2, 0.0, 1.0) ** 2 for wider in (1.0, rule.rim))
+            for depth in np.arange(0.0, rule.deepest, rule.depth_step):
+                yield filled * (level - base) - depth * hollow
