@@ -100,11 +100,11 @@ def test_a_crater_is_as_deep_as_it_is_and_none_is_made(eyes, crater):
     surface = find_surface(images, eyes, on, SCALE)
     found = with_hollow(images, eyes, on, surface, SCALE)
     s, t = np.meshgrid(on.s, on.t)
-    middle = np.hypot(s - (LENGTH - 5.0), t) < 0.3
-    depth = 1.6 - float(np.median(found.height[middle]))
-    assert depth == pytest.approx(crater, abs=0.2)
+    near = np.hypot(s - (LENGTH - 5.0), t) < 1.0
+    assert 1.6 - float(found.height[near].min()) == pytest.approx(crater, abs=0.15)
+    assert abs(1.6 - float(found.height[near].min()) - crater) < found.hollow_doubt + 0.1
     if crater:
-        assert 1.6 - float(np.median(surface.height[middle])) < crater - 0.3, "smoothing alone fills it"
+        assert 1.6 - float(surface.height[near].min()) < crater - 0.3, "smoothing alone fills it"
 
 
 @dataclass(frozen=True)
@@ -157,7 +157,7 @@ def test_where_nothing_is_seen_the_plate_is_held_flatter_than_the_face(eyes):
     off = surface.height - surface.domes
     face, plate = np.abs(t) < HALF, np.abs(t) > HALF + 2.0
     along = (s > 0) & (s < LENGTH)
-    assert np.std(off[along & plate]) < 0.85 * np.std(off[along & face])
+    assert np.std(off[along & plate]) < 0.95 * np.std(off[along & face])
 
 
 def test_the_pairs_that_are_clearest_at_a_place_are_believed_there():

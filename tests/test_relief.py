@@ -20,7 +20,7 @@ from toeline.geometry.plate import print_scale
 from toeline.photo import read_photo
 from toeline.photogrammetry import sides_seen
 from toeline.photogrammetry.figures import ReliefFigures
-from toeline.photogrammetry.quantities import BIAS, DOUBTED, MATCHING, PLACE, PLATE, SCALE
+from toeline.photogrammetry.quantities import BIAS, DOUBTED, DOUBTED_HOLLOW, MATCHING, PLACE, PLATE, SCALE
 from toeline.pipeline import relief
 from toeline.report.relief_map import cuts, draw_height_map, draw_section
 from toeline.result import Result
@@ -82,7 +82,7 @@ def test_every_row_of_a_budget_is_there_and_the_plain_ones_by_hand(run):
     for name, wanted in labels.items():
         q = result.measures[name]
         rows = {row.label: row.u for row in q.budget}
-        assert rows.keys() - {DOUBTED} == wanted, name
+        assert rows.keys() - {DOUBTED, DOUBTED_HOLLOW} == wanted, name
         assert pytest.approx(2 * np.sqrt(sum(v * v for v in rows.values()))) == q.U
         if SCALE in wanted:
             assert rows[SCALE] == pytest.approx(q.value * scale.u / scale.value, rel=0.3)

@@ -4,6 +4,7 @@ relief.toml, what is made of them is worked out here."""
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -16,6 +17,7 @@ from toeline.photogrammetry.groove import Groove
 from toeline.photogrammetry.quantities import (
     BIAS,
     DOUBTED,
+    DOUBTED_HOLLOW,
     MATCHING,
     PLACE,
     PLATE,
@@ -145,6 +147,12 @@ def test_crater_depth():
         BIAS: pytest.approx(U.bias * LESS_LEAN),
         SCALE: pytest.approx(0.8 * U_SCALE, rel=0.03),
     }
+
+
+def test_a_crater_that_may_be_deeper_is_as_unsure():
+    sure = on_a_plate(hollow=0.8)
+    unsure = relief_measures(replace(sure, surface=replace(sure.surface, hollow_doubt=0.5)), {})["crater_depth"]
+    assert rows(unsure)[DOUBTED_HOLLOW] == 0.25  # it reaches as far as U does
 
 
 def test_depth_of_undercut():

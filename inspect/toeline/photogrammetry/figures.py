@@ -192,6 +192,8 @@ class ReliefHollow(Table):
     deepest: float
     depth_step: float
     penalty: float
+    clearly: float
+    middle: float
 
 
 class ReliefFile(Table):

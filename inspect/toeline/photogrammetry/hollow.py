@@ -26,7 +26,8 @@ from toeline.trace.band import F64
 def with_hollow(
     images: Sequence[U8], frames: Sequence[Projection], chart: Chart, surface: Surface, scale: Sequence[float]
 ) -> Surface:
-    """The surface with the hollow near its end that BGR photos of ``scale`` px a mm agree on clearly better, if any."""
+    """The surface with the hollow near its end that BGR photos of ``scale`` px a mm agree on best, if any; its doubt is
+    how far off the deepest and the flattest lie that they agree on all but as well."""
     rules = ReliefFigures.read()
     rule, width = rules.hollow, float(np.nanmedian(chart.width))
     back = chart.length - chart.s
@@ -50,12 +51,13 @@ def with_hollow(
         power = [float(v @ v) + 1e-3 for v in values]
         z[:, k] = [float(values[i] @ values[j]) / np.sqrt(power[i] * power[j]) for i, j in pairs]
     score = best_pairs_of(np.arctanh(np.clip(z, -0.98, 0.98)), rules.pairs.share)
-    best = int(score.argmax())
-    if score[best] < score[0] + rule.penalty:
-        return surface
+    best = int(score.argmax()) if score.max() >= score[0] + rule.penalty else 0
+    middle = np.abs(chart.across[part]) < rule.middle
+    depth = np.array([float((level - base - off)[middle].max()) for off in tried])
+    doubt = float(np.abs(depth[score > score[best] - rule.clearly] - depth[best]).max())
     height = surface.height.copy()
     height[part] += tried[best]
-    return replace(surface, height=height)
+    return replace(surface, height=height, hollow_doubt=doubt)
 
 
 def _as_before(chart: Chart, surface: Surface, before: np.ndarray) -> F64:

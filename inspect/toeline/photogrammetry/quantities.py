@@ -23,6 +23,7 @@ MATCHING, BIAS, SCALE, PLATE, PLACE = (
     "place of the extreme",
 )
 DOUBTED = "a groove that is not excluded"
+DOUBTED_HOLLOW = "a hollow that is not excluded"
 
 
 def u_height(relief: Relief) -> F64:
@@ -223,6 +224,8 @@ def _crater(relief: Relief, crown: F64, u: F64, seen: Mask) -> Quantity:
         row(BIAS, _bias(relief)),
         row(SCALE, depth * _scale_u(relief)),
     ]
+    if relief.surface.hollow_doubt > 0:
+        rows.append(row(DOUBTED_HOLLOW, relief.surface.hollow_doubt / COVERAGE))
     return quantity(depth, rows, n=int(at.sum()))
 
 

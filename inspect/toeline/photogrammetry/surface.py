@@ -23,13 +23,15 @@ from toeline.trace.band import F32, F64
 class Surface:
     """Height (h, w) over the chart's plane, and how well the photos agree there: the mean Fisher z of the best pairs at
     the height found, and its bend over height, 1/mm². ``domes`` (h, w) is the same made of simple cross-sections,
-    ``carved`` (h, w) what grooves along the toes have taken of the height, None while they were not looked for."""
+    ``carved`` (h, w) what grooves along the toes have taken of the height, None while they were not looked for;
+    ``hollow_doubt``, mm, how much deeper or flatter a crater may be as well."""
 
     height: F64
     domes: F64
     agreement: F64
     sharpness: F64
     carved: F64 | None = None
+    hollow_doubt: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
