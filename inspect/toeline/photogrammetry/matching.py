@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from itertools import combinations
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import cv2
 import numpy as np
@@ -72,7 +72,7 @@ def agreement(
     heights (grid) over the sightlines' base."""
     pairs = list(combinations(range(len(features)), 2))
 
-    def plane(dh: F32) -> list[F32]:
+    def plane(dh: F32) -> list[Any]:
         seen = [f.at(line.px(dh)) for f, line in zip(features, sight, strict=True)]
         power = [cells.window(cells.shrink(x * x), step) + np.float32(1e-3) for x in seen]
         return [cells.window(cells.shrink(seen[i] * seen[j]), step) / np.sqrt(power[i] * power[j]) for i, j in pairs]
