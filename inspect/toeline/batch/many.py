@@ -85,7 +85,8 @@ def measure_many(
     paths. A photo whose worker was lost is measured again, here, in a process that may die. With ``memory``, a photo
     measured before with the same settings is not measured again, and what is measured is kept at once, so that a batch
     cut short goes on where it stopped. ``code_of`` is asked for the number that lies in each photo. ``sides`` holds for
-    a photo those from the sides of its bead, which tell its height with it.
+    a photo those from the sides of its bead, which tell its height with it; they are named in what is told, so it is
+    not kept in the memory.
     """
     from toeline.photo import read_photo
 
@@ -95,7 +96,7 @@ def measure_many(
 
     def waiting() -> Iterator[Path]:
         for path in map(Path, photos):
-            result = None if memory is None else remembered(path, key_with(key, sides.get(path, ())), memory)
+            result = None if memory is None or sides.get(path) else remembered(path, key, memory)
             if result is None:
                 yield path
             else:
@@ -108,18 +109,10 @@ def measure_many(
         while known:
             yield known.pop()
         measured = outcome(path, future)
-        if memory is not None and measured.result is not None:
-            memory.remember(measured.result.photo.sha256, key_with(key, sides.get(path, ())), measured.result)
+        if memory is not None and measured.result is not None and not sides.get(path):
+            memory.remember(measured.result.photo.sha256, key, measured.result)
         yield measured
     yield from known
-
-
-def key_with(key: str, sides: Sequence[Path]) -> str:
-    """The key under which a photo measured with those from its sides is kept: a settings digest and what they hold."""
-    if not sides:
-        return key
-    own = [hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else "" for path in sides]
-    return hashlib.sha256(" ".join([key, *own]).encode()).hexdigest()
 
 
 def outcome(path: Path, future: Future[Measured]) -> Measured:
