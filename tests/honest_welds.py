@@ -5,7 +5,7 @@ broken in truth: worked out here from the truth alone, nothing of the judgement 
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -43,7 +43,7 @@ class Weld:
     leg: float  # specified
     sizes: Mapping[str, float]  # by the name of the gauge that reads it at its worst
     legs: tuple[tuple[float, float], tuple[float, float]]  # least and greatest of the base's and the upright's
-    undercut: tuple[Span, ...]
+    undercut: tuple[Span, ...]  # along the left toe, the right, the left and so on
     overlap: tuple[Span, ...]
     pores: tuple[tuple[float, float], ...]  # place, diameter
     there: Mapping[str, bool]
@@ -318,9 +318,20 @@ def _extent(weld: Weld, line: Line, *, inches: bool) -> float:
     window = _bound(line, f"h <= {per.window}", values, factor)
     if line.of != "undercut_depth":
         return min(weld.runs[line.kind.extent or ""], window, weld.length)
-    deep = [(a, b) for a, b, size in weld.undercut if size > free]
+    deep = [span for side in (0, 1) for span in _joined(weld.undercut[side::2], free)]
     starts = [a for a, _ in deep] + [b - window for _, b in deep]
     return max((sum(max(0.0, min(b, at + window) - max(a, at)) for a, b in deep) for at in starts), default=0.0)
+
+
+def _joined(runs: Sequence[Span], free: float) -> list[tuple[float, float]]:
+    """Where one toe's runs go deeper than ``free``, those that lie over each other counted once."""
+    out: list[tuple[float, float]] = []
+    for start, end, _ in sorted(run for run in runs if run[2] > free):
+        if out and start <= out[-1][1]:
+            out[-1] = (out[-1][0], max(end, out[-1][1]))
+        else:
+            out.append((start, end))
+    return out
 
 
 def breaks(weld: Weld, line: Line, *, inches: bool = False) -> bool:

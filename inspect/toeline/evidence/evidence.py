@@ -114,7 +114,8 @@ class Evidence:
         """Most length in any ``window``, mm, that a relief tells to be deeper than ``depth``, both toes counted.
 
         U is how far the length changes when every depth is one expanded uncertainty larger, what was not seen being
-        taken as deeper, or smaller. None where no relief tells it along the seam.
+        taken as deeper, or smaller; and that each run ends anywhere within half a station. None where no relief tells
+        it along the seam.
         """
         relief = self.result.relief
         series = [_ALONG[name] for name in names if name in _ALONG]
@@ -122,7 +123,7 @@ class Evidence:
             return None
         half = (relief.s_mm[-1] - relief.s_mm[0]) / (len(relief.s_mm) - 1) / 2
 
-        def longest(way: float) -> float:
+        def longest(way: float) -> tuple[float, int]:
             spans = []
             for name in series:
                 told = zip(relief.s_mm, getattr(relief, name), relief.U_mm[name], strict=True)
@@ -133,10 +134,11 @@ class Evidence:
                         if (way > 0 if value is None else value + way * (U or 0.0) > depth)
                     ]
                 )
-            return worst_length(spans, window)[0]
+            return worst_length(spans, window)[0], len(spans)
 
-        length, most, least = longest(0.0), longest(1.0), longest(-1.0)
-        return Quantity(value=length, U=max(most - length, length - least))
+        (length, runs), (most, _), (least, _) = longest(0.0), longest(1.0), longest(-1.0)
+        ends = 2.0 * half * math.sqrt(2.0 * runs / 3.0)  # k = 2, of two ends a run
+        return Quantity(value=length, U=math.hypot(max(most - length, length - least), ends))
 
     def _along(self, names: Iterable[str]) -> list[tuple[float, float, float]]:
         """Places, values and U that a relief tells along the seam of these measures."""
