@@ -303,7 +303,7 @@ def test_what_was_not_seen_may_be_deeper() -> None:
     assert told is not None
     assert told.value == 40.0
     # 3 mm not seen, and each of two ends rectangular within half a station of 1 mm, k = 2: 2 x 0.5 x sqrt(2/3) = 0.816
-    assert told.U == pytest.approx((3.0**2 + 0.816**2) ** 0.5, abs=1e-3)
+    assert pytest.approx((3.0**2 + 0.816**2) ** 0.5, abs=1e-3) == told.U
     assert Evidence(result(relief=along)).deeper(["crater_depth"], 1.0, 300.0) is None
     assert Evidence(result()).deeper(["undercut_depth_left"], 1.0, 300.0) is None
 
