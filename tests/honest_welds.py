@@ -273,7 +273,8 @@ def _along(weld: Weld, rng: np.random.Generator) -> ReliefAlong | None:
         series[f"undercut_{side}_mm"] = np.zeros(len(s))
     for side, (start, end, size) in zip(itertools.cycle(("left", "right")), weld.undercut, strict=False):
         depth = series[f"undercut_{side}_mm"]
-        depth[(s > start - 0.5) & (s < end + 0.5)] = size
+        here = (s >= start) & (s <= end)
+        depth[here] = np.maximum(depth[here], size)
     told = {name: [max(0.0, value + _error(_ALONG_U, rng)) for value in values] for name, values in series.items()}
     if rng.random() < 0.2:
         told["undercut_left_mm"] = [None] * len(s)
