@@ -280,7 +280,12 @@ def test_what_lies_all_along_the_horizon_is_not_straightened():
 
 
 def followed(
-    left: float, right: float, ends: tuple[float, float], soft: float, soft_right: float | None = None
+    left: float,
+    right: float,
+    ends: tuple[float, float],
+    soft: float,
+    soft_right: float | None = None,
+    frame: drawn_beads.FlatFrame | None = None,
 ) -> TracedBead:
     """The bead traced in a band whose face falls off by e at its edges over ``soft`` mm, to the right over another."""
     drawing = drawn_beads.Drawing(length=80.0)
@@ -289,7 +294,7 @@ def followed(
     others = np.minimum.reduce([left - t, s - ends[0], ends[1] - s]) / soft
     inside = np.minimum(others, (t - right) / (soft_right or soft))
     band.maps["face"] = (1 / (1 + np.exp(-np.clip(inside, -30, 30)))).astype(np.float32)
-    return _follow(band, drawn_beads.FlatFrame(), band.maps["face"] > 0.5, 0.9)
+    return _follow(band, frame or drawn_beads.FlatFrame(), band.maps["face"] > 0.5, 0.9)
 
 
 def test_toes_and_ends_lie_between_the_pixels():
@@ -325,6 +330,12 @@ def test_a_toe_in_doubt_lies_further_out_and_the_other_where_it_was():
     assert doubted.t_right[middle] == pytest.approx(-4.5 - out, abs=0.02)
     assert doubted.t_left[middle] == pytest.approx(4.5, abs=0.01)
     assert sure.t_right[middle] == pytest.approx(-4.5, abs=0.01)
+
+
+def test_without_a_scale_a_toe_in_doubt_stays_where_it_is_as_likely_as_not():
+    soft = followed(4.5, -4.5, (0.2, 79.6), 0.25, frame=drawn_beads.FlatFrame(has_scale=False))
+    assert soft.t_right[120:200] == pytest.approx(-4.5, abs=0.01)
+    assert soft.t_left[120:200] == pytest.approx(4.5, abs=0.01)
 
 
 def test_a_toe_that_is_not_trusted_is_off_by_more_than_its_blur_tells():

@@ -268,7 +268,7 @@ def _follow(band: Band, frame: SurfaceFrame, face: Mask, confidence: float) -> T
     given = smooth[:, along]
     top, bottom = _toes(given, band.t, middle)
     doubt_l, doubt_r = (_doubt(band, smooth, s, v, rule) for v in (top, bottom))
-    if max(float(doubt_l[0].max()), float(doubt_r[0].max())) > rule.leant[0]:
+    if frame.has_scale and max(float(doubt_l[0].max()), float(doubt_r[0].max())) > rule.leant[0]:
         given = given + _leant(band, middle, doubt_l[0], doubt_r[0])
         top, bottom = _toes(given, band.t, middle)
         doubt_l, doubt_r = (_doubt(band, smooth, s, v, rule) for v in (top, bottom))
