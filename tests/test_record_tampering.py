@@ -51,7 +51,8 @@ def fill(store):
     store.add_test(first.id, NewTest(kind="root_bend", outcome="pass", date="2026-04-02", by="Noor Holm"))
     wrong = store.weld(first.id).tests[0].id
     right = NewTest(kind="root_bend", outcome="fail", found="open defect of 4 mm")
-    store.add_test(first.id, right, supersedes=wrong, why="the other specimen")
+    bent = [("bent.jpg", invented.photo_bytes(5))]
+    store.add_test(first.id, right, photos=bent, supersedes=wrong, why="the other specimen")
     store.keep_procedure(PROCEDURE)
     store.keep_procedure(PROCEDURE.model_copy(update={"revision": "2"}))
     store.erase_person("Finn Aas")

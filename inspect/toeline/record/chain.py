@@ -111,7 +111,7 @@ def test_content(row: Mapping[Any, Any], photos: Iterable[tuple[int, str]], comm
 
 def _where_there(key: str, value: object) -> dict[str, object]:
     """What was not asked for at first stands only where it is there: entries from before keep their digests."""
-    return {key: value} if value else {}
+    return {} if value is None or value == [] else {key: value}
 
 
 def procedure_content(row: Mapping[Any, Any]) -> str:
