@@ -134,7 +134,7 @@ def test_every_file(tmp_path, key):
         fill(store)
         head = store.head()
         files = sorted(one for one in store._photos.folder.glob("??/*"))
-        assert len(files) == 5
+        assert len(files) == 6
         for file in files:
             whole = file.read_bytes()
             for bad in (whole[:-1], whole + b"\0", bytes([whole[0] ^ 1]) + whole[1:], b""):
