@@ -332,6 +332,22 @@ def test_a_stated_restart_gets_its_remedy_though_other_causes_are_tied() -> None
     assert coached(tied).failing == ("Overlap fails: what to change follows from what is found out first.",)
 
 
+def test_nothing_read_from_the_face_comes_before_a_crack_that_a_person_saw() -> None:
+    cracked = ("Overlap", "506", "overlap"), ("Crack", "100", None)
+    plain = stated(result_of(GOOD), GaugeReading(name="restarts", value=1, at=50.0))
+    for result, once in ((plain, "change"), (fault("current too low"), "look")):
+        before, sheet = coached(result), coached(failing(result, *cracked))
+        assert before.first_is == once
+        assert "Weld no further on a crack" in sheet.first
+        assert sheet.first_is == "change"
+        assert sheet.then[0] == before.first
+        assert all("Crack" not in text for text in sheet.failing)
+        assert sheet.why[0].startswith("Crack fails")
+    wrong = coached(failing(welded(plain, polarity="DC-", electrode_class="E7018"), *cracked))
+    assert wrong.first_is == "setting"  # the machine's setting stays the first
+    assert "Weld no further on a crack" in wrong.then[0]
+
+
 def test_every_line_of_the_criteria_has_something_to_do() -> None:
     from toeline.criteria import list_criteria, load_criteria
 

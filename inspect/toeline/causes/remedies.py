@@ -93,11 +93,12 @@ class Variant(Words):
 
 
 class Action(Words):
-    """One thing to do: which variable it moves and which way, where it moves one."""
+    """One thing to do: which variable it moves and which way, where it moves one; whether it stops all other work."""
 
     id: str
     variable: str | None = None
     way: Literal[-1, 0, 1] = 0
+    stops: bool = False
     source: str = "common practice, no source"
     for_: tuple[Variant, ...] = Field(default=(), alias="for")
 
