@@ -22,6 +22,7 @@ from toeline.photogrammetry.quantities import (
     PLACE,
     PLATE,
     SCALE,
+    along_seam,
     relief_measures,
     u_height,
 )
@@ -169,6 +170,16 @@ def test_depth_of_undercut():
         PLACE: pytest.approx(U.extreme),
         SCALE: pytest.approx(0.6 * U_SCALE),
     }
+
+
+def test_depth_along_the_seam_is_as_unsure_as_the_grooves_there_that_are_not_excluded():
+    s = np.arange(0.0, LENGTH, 0.5)
+    none, agrees = np.zeros_like(s), np.full_like(s, AGREES)
+    deeper = np.where(s < LENGTH / 2, 1.8, 0.0)
+    along = along_seam(on_a_plate(), {"left": Groove(s, none, agrees, deeper, none, none + 0.9)})
+    at, told = np.array(along.s_mm), np.array(along.U_mm["undercut_left_mm"], float)
+    assert told[at < LENGTH / 2 - 2] == pytest.approx(math.hypot(1.8, 2 * IN_GROOVE * LESS_LEAN), abs=0.002)
+    assert told[at > LENGTH / 2 + 2] == pytest.approx(2 * IN_GROOVE * LESS_LEAN, abs=0.002)
 
 
 def test_a_fillet_s_convexity_and_throat():

@@ -291,7 +291,8 @@ def along_seam(relief: Relief, grooves: dict[Side, Groove]) -> ReliefAlong:
         told = groove.agreement > ReliefFigures.read().u.seen
         shown = np.interp(at, groove.s, told.astype(float)) > 0.5
         rows[name] = _told(np.interp(at, groove.s, deepest), shown)
-        U[name] = _told(np.interp(at, groove.s, COVERAGE * u_groove(relief, groove)), shown)
+        u_here = np.hypot(u_groove(relief, groove), np.maximum(groove.upper - groove.depth, 0.0) / COVERAGE)
+        U[name] = _told(np.interp(at, groove.s, COVERAGE * u_here), shown)
     return ReliefAlong(
         state="measured",
         seen=round(seen_share(relief), 3),
