@@ -50,8 +50,8 @@ def test_canonical_form_is_one_to_one(one, other):
 
 
 INSPECTION = {
-    "id": "i", "created_at": "2026-01-01", "date": "2026-01-02", "outcome": "pass", "criteria_id": "c", "form": 2,
-    "supersedes": None, "result": "{}",
+    "id": "i", "created_at": "2026-01-01", "date": "2026-01-02", "welded_on": None, "outcome": "pass",
+    "criteria_id": "c", "form": 2, "supersedes": None, "result": "{}",
 }  # fmt: skip
 DECISION = {"id": "d", "inspection_id": "i", "number": 1, "at": "2026-01-03", "decision": "accepted"}
 
