@@ -334,12 +334,13 @@ def write_coaching(coach: Coach) -> Coaching:
             failed = [*failed, (first, None)]
         first, first_is = failed[0][0], "change"
         failed, why = failed[1:], [f"{line.imperfection} fails: {line.why}" for line, _ in coach.failing]
-    stops = next((one for one in failed if one[1] and one[1].action.stops), None)
+    stops = next(((text, advice) for text, advice in failed if advice and advice.action.stops), None)
     if stops is not None:
         then = [*([first] if first_is != "keep" else []), *then]
-        first, first_is, failed = stops[0], "change", [one for one in failed if one is not stops]
-        why = [f"{line.imperfection} fails: {line.why}" for line, advice in coach.failing if advice == stops[1]]
-        given += [stops[1]]
+        failed, first_is = [one for one in failed if one != stops], "change"
+        first, stop = stops
+        why = [f"{line.imperfection} fails: {line.why}" for line, advice in coach.failing if advice == stop]
+        given.append(stop)
     given += [advice for _, advice in failed if advice]
     others = [each for each in ranked if each not in tied]
     also = [f"{capital(e.trouble.title)}: {coach.tries[e.cause][0].text}" for e in others if coach.tries[e.cause]]
