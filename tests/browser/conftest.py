@@ -34,7 +34,8 @@ def pytest_collection_modifyitems(items):
     for item in items:
         if "browser" in str(item.path.parent.name):
             item.add_marker(pytest.mark.browser)
-            item.add_marker(pytest.mark.flaky(reruns=1, only_rerun=["TimeoutError"]))  # a fault fails both times
+            # a page drawn anew under the driver's hand; a fault of the app fails both times
+            item.add_marker(pytest.mark.flaky(reruns=1, only_rerun=["TimeoutError", "strict mode violation"]))
             if CHROMIUM is None:
                 item.add_marker(pytest.mark.skip(reason="no Chromium on this machine"))
 

@@ -193,6 +193,16 @@ def settled(page) -> None:
     page.locator("[data-testid=stApp][data-test-script-state=notRunning]").wait_for()
 
 
+def picture_to_tap(page):
+    """The picture that takes taps, as a locator, once the page is at rest: a new one comes before the last one goes."""
+    settled(page)
+    page.wait_for_function("document.querySelectorAll(\"iframe[title*='image_coordinates']\").length === 1")
+    image = page.frame_locator("iframe[title*='image_coordinates']").locator("#image")
+    image.wait_for()
+    settled(page)
+    return image
+
+
 def press(page, name: str | re.Pattern) -> None:
     """Press a button once the page is at rest: what is still being drawn moves away from under a pointer."""
     button = page.get_by_role("button", name=name)

@@ -15,11 +15,11 @@ from driving import (
     measured,
     no_sideways_scroll,
     open_fold,
+    picture_to_tap,
     press,
     serve,
     settled,
 )
-from playwright.sync_api import expect
 
 import invented
 from toeline.record import Store
@@ -30,12 +30,7 @@ STEPS = ".st-key-steps"
 
 def tap(page, end, size):
     """Tap the picture of the whole photo where ``end``, in px of the photo of ``size``, lies."""
-    expect(page.locator("iframe[title*='image_coordinates']")).to_have_count(
-        1, timeout=PATIENCE_MS
-    )  # the one before leaves the page
-    image = page.frame_locator("iframe[title*='image_coordinates']").locator("#image")
-    image.wait_for()
-    settled(page)
+    image = picture_to_tap(page)
     box = image.bounding_box()
     image.click(position={"x": end[0] / size[0] * box["width"], "y": end[1] / size[1] * box["height"]})
     settled(page)

@@ -11,7 +11,6 @@ from urllib.request import Request, urlopen
 import pypdf
 import pytest
 from driving import (
-    PATIENCE_MS,
     ROOT,
     SCREENS,
     choose,
@@ -20,13 +19,13 @@ from driving import (
     look,
     measured,
     open_fold,
+    picture_to_tap,
     press,
     serve,
     set_choice,
     settled,
     unfold,
 )
-from playwright.sync_api import expect
 from websockets.exceptions import InvalidStatus
 from websockets.sync.client import connect
 
@@ -126,12 +125,7 @@ def test_a_wrong_bead_is_corrected_by_two_taps(visitors, pictures):
     width, height = picture.size
     for end, says in ((picture.end, "Tap where the bead starts"), (picture.start, "Now tap where it ends")):
         page.get_by_text(says).wait_for()
-        # the one before leaves the page
-        expect(page.locator("iframe[title*='image_coordinates']")).to_have_count(1, timeout=PATIENCE_MS)
-        frame = page.frame_locator("iframe[title*='image_coordinates']")
-        image = frame.locator("#image")
-        image.wait_for()
-        settled(page)
+        image = picture_to_tap(page)
         page.set_viewport_size({"width": 740, "height": 360})  # the phone is turned
         page.wait_for_timeout(300)
         box = image.bounding_box()
