@@ -16,15 +16,20 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from sqlalchemy import select, union
 
 import invented
 from toeline.errors import RecordError
-from toeline.record import Identity, NewDecision, Store, verify_backup
+from toeline.record import CheckReport, Identity, NewDecision, NewTest, Store, verify_backup
+from toeline.record import tables as t
+from toeline.record.erasing import where_photos_lie
+from toeline.record.migrations import HEAD, version_of
 
-KILLS = int(os.environ.get("TOELINE_KILLS", "6"))
+KILLS = int(os.environ.get("TOELINE_KILLS", "4"))
 NAME = "Ada Brandt"
 
 
@@ -44,6 +49,38 @@ def save(store: Store, k: int, **identity: str) -> str:
     return store.save_inspection(blank.model_copy(update={"photo": named}), data, identity, decision=decision).id
 
 
+def add_test(store: Store, inspection: str, *photos: int) -> str:
+    """Add a later test to an inspection, with photos of it."""
+    test = NewTest(kind="root_bend", outcome="pass", by=NAME)
+    files = [(f"bent {k}.jpg", photo(k)) for k in photos]
+    return store.add_test(inspection, test, photos=files).tests[-1].id
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A record's file or database, and its photo folder."""
+
+    where: str
+    photos: str
+
+    def opened(self) -> Store:
+        return Store.open(self.where, self.photos)
+
+
+class OnSqlite:
+    """Records as files."""
+
+    def new(self, folder: Path) -> Place:
+        return Place(str(folder / "kept" / "record.sqlite"), str(folder / "kept" / "photos"))
+
+    def copy(self, of: Place, folder: Path) -> Place:
+        shutil.copytree(Path(of.where).parent, folder / "kept")
+        return self.new(folder)
+
+    def drop(self, place: Place) -> None:
+        """The folder goes with all that is in it."""
+
+
 # -- what the processes do that are killed ---------------------------------------------------------------------------
 
 
@@ -51,33 +88,35 @@ def _say(text: str) -> None:
     os.write(1, f"{text}\n".encode())
 
 
-def _save_for_ever(where: str, first: int) -> None:
-    with Store.open(where) as store:
+def _save_for_ever(where: str, photos: str, first: int) -> None:
+    with Store.open(where, photos) as store:
         _say("go")
-        for k in range(first, first + 1000):
-            _say(save(store, k))
+        for k in range(first, first + 2000, 2):
+            saved = save(store, k)
+            _say(saved)
+            _say(add_test(store, saved, k + 1))
 
 
-def _backup(where: str, archive: str) -> None:
-    with Store.open(where) as store:
+def _backup(where: str, photos: str, archive: str) -> None:
+    with Store.open(where, photos) as store:
         _say("go")
         store.backup(archive)
 
 
-def _restore(archive: str, where: str) -> None:
+def _restore(where: str, photos: str, archive: str) -> None:
     _say("go")
-    Store.restore(archive, where)
+    Store.restore(archive, where, photos)
 
 
-def _erase(where: str) -> None:
-    with Store.open(where) as store:
+def _erase(where: str, photos: str) -> None:
+    with Store.open(where, photos) as store:
         _say("go")
         store.erase_person(NAME)
 
 
-def _migrate(where: str) -> None:
+def _migrate(where: str, photos: str) -> None:
     _say("go")
-    Store.open(where).close()
+    Store.open(where, photos).close()
 
 
 ACTIONS = {one.__name__.strip("_"): one for one in (_save_for_ever, _backup, _restore, _erase, _migrate)}
@@ -108,9 +147,9 @@ class Killer:
             [sys.executable, __file__], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
         )
 
-    def __call__(self, after: Callable[[], float], *action: object) -> tuple[list[str], float]:
+    def __call__(self, after: Callable[[], float], action: str, at: Place, *more: object) -> tuple[list[str], float]:
         """Kill it ``after`` so many seconds, of which it is asked once it has begun; how long it lived."""
-        self._server.stdin.write(json.dumps([str(one) if isinstance(one, Path) else one for one in action]) + "\n")
+        self._server.stdin.write(json.dumps([action, at.where, at.photos, *more]) + "\n")
         self._server.stdin.flush()
         worker = int(self._server.stdout.readline())
         assert self._server.stdout.readline() == "go\n"
@@ -139,41 +178,77 @@ def killer() -> Iterator[Killer]:
         one.close()
 
 
-def kill_saves(where: str, kills: int) -> None:
-    """Kill it at a random moment, ``kills`` times over; then hold the store against what was said to be saved."""
+# -- what must be left -----------------------------------------------------------------------------------------------
+
+
+def whole(store: Store, head: str) -> CheckReport:
+    """All is as it was recorded and bears ``head`` out; what a kill left among the photos is set aside, and no more."""
+    before = store.check(head)
+    assert before.ok, before.findings
+    parts = list((store._photos.folder / "parts").iterdir())
+    for part in parts:
+        os.utime(part, (0, 0))  # older than any that still lives
+    tidied = store.tidy(keep_days=30)
+    after = store.check(head)
+    assert after.ok, after.findings
+    assert (after.strays, after.entries, after.photos) == (0, before.entries, before.photos)
+    assert tidied.brought_back == 0
+    assert tidied.set_aside >= len(parts)
+    assert len(list(store._photos.folder.glob("??/*"))) == after.photos  # none without what it is of, and none lost
+    return after
+
+
+def kill_saves(at: Place, kills: int) -> None:
+    """Kill it at a random moment, ``kills`` times over; each time hold the store against what was said to be saved."""
     rng = random.Random(20260314)
-    told: list[str] = []
+    with at.opened() as store:
+        begun = time.monotonic()
+        first = save(store, 0)
+        told = [first, add_test(store, first, 1)]
+        twice = 2 * (time.monotonic() - begun)
+        head = store.head()
     with killer() as kill:
-        for number in range(kills):
-            lines, _ = kill(lambda: rng.uniform(0, 0.08), "save_for_ever", where, number * 1000)
+        for number in range(1, kills + 1):
+            lines, _ = kill(lambda: rng.uniform(0, twice), "save_for_ever", at, number * 2000)
             told += [line for line in lines if len(line) == 32]
-    with Store.open(where) as store:
-        report = store.check()
-        assert report.ok, report.findings
-        found: set[str] = set()
-        while len(found) < report.inspections:
-            found |= {item.id for item in store.search(size=1000, page=len(found) // 1000 + 1).items}
-        assert set(told) <= found  # what was said to be saved is there
-        assert len(found) - len(told) <= kills  # at most the one in flight at each kill, and then it is whole
-        assert report.inspections == report.photos == len(found)
-        store.tidy(keep_days=30)
-        assert len(list(store._photos.folder.glob("??/*"))) == report.photos  # no photo without its inspection
-        assert all(item.decision == "refer" for item in store.search(size=1000).items)
+            with at.opened() as store:
+                report = whole(store, head)
+                head = report.head
+                with store._reading() as connection:
+                    found = set(
+                        connection.execute(union(select(t.inspection.c.id), select(t.weld_test.c.id))).scalars()
+                    )
+                assert set(told) <= found  # what was said to be saved is there
+                assert len(found) - len(told) <= number  # at most the one in flight at each kill, and then it is whole
+                assert report.photos == report.inspections + report.tests == len(found)
+                assert report.decisions == report.inspections
+    print(f"{kills} kills, {len(told)} entries were said to be saved, {len(found)} are there")
+    assert len(told) > 2
 
 
 def test_kills_while_saving(tmp_path):
-    where = str(tmp_path / "record.sqlite")
-    Store.open(where).close()
-    kill_saves(where, KILLS)
+    kill_saves(OnSqlite().new(tmp_path), KILLS)
+
+
+def filled(at: Place) -> Place:
+    """A record of six inspections, some with later tests and their photos."""
+    with at.opened() as store:
+        for k in range(6):
+            saved = save(store, k)
+            if k % 2:
+                add_test(store, saved, 100 + k, 200 + k)
+    return at
+
+
+#: How many photos that record names.
+PHOTOS = 12
 
 
 @pytest.fixture(scope="module")
 def template(tmp_path_factory):
-    """A record of six inspections and its backup."""
+    """Such a record, in files, and its backup."""
     folder = tmp_path_factory.mktemp("template")
-    with Store.open(folder / "kept" / "record.sqlite") as store:
-        for k in range(6):
-            save(store, k)
+    with filled(OnSqlite().new(folder)).opened() as store:
         store.backup(folder / "backup.zip")
     return folder
 
@@ -184,74 +259,85 @@ def moments(kills: int, lived_s: float) -> list[float]:
     return [rng.uniform(0, 1.1 * lived_s) for _ in range(kills)]
 
 
-def kill_each(kills: int, prepare: Callable[[Path], tuple], verify: Callable[[Path], bool], tmp_path: Path) -> None:
+def kill_each(
+    on: OnSqlite, prepare: Callable[[Path], tuple], verify: Callable[[Place, Path], bool], tmp_path: Path
+) -> None:
     """Kill an action at moments all over its length, each time in a fresh folder; some must fall before its end.
 
-    ``verify`` looks at what is left and says whether the action had come to its end.
+    ``prepare`` gives the action, its place and what more it needs; ``verify`` looks at what is left and says whether
+    the action had come to its end.
     """
-    ended = 0
+
+    def one(name: str, moment: float) -> tuple[bool, float]:
+        folder = tmp_path / name
+        folder.mkdir()
+        action, at, *more = prepare(folder)
+        _, lived = kill(lambda: moment, action, at, *more)
+        done = verify(at, folder)
+        on.drop(at)
+        shutil.rmtree(folder)
+        return done, lived
+
     with killer() as kill:
-        (tmp_path / "first").mkdir()
-        _, lived = kill(lambda: float("inf"), *prepare(tmp_path / "first"))
-        assert verify(tmp_path / "first")
-        for number, moment in enumerate(moments(kills, lived)):
-            folder = tmp_path / str(number)
-            folder.mkdir()
-            kill(lambda moment=moment: moment, *prepare(folder))
-            ended += verify(folder)
-            shutil.rmtree(folder)
-    assert ended < kills
+        done, lived = one("first", float("inf"))
+        assert done
+        ended = sum(one(str(number), moment)[0] for number, moment in enumerate(moments(KILLS, lived)))
+    print(f"{KILLS} kills, {ended} of them after its end")
+    assert ended < KILLS
 
 
-def test_kills_while_backing_up(template, tmp_path):
-    def prepare(folder):
-        shutil.copytree(template / "kept", folder / "kept")
-        return "backup", folder / "kept", folder / "backup.zip"
+def kill_backups(on: OnSqlite, of: Place, tmp_path: Path) -> None:
+    with of.opened() as store:
+        head = store.head()
 
-    def verify(folder):
+    def prepare(folder: Path) -> tuple:
+        return "backup", on.copy(of, folder), str(folder / "backup.zip")
+
+    def verify(at: Place, folder: Path) -> bool:
         made = (folder / "backup.zip").exists()
         if made:
-            assert verify_backup(folder / "backup.zip").inspections == 6
-        with Store.open(folder / "kept") as store:
-            assert store.check().ok
+            assert verify_backup(folder / "backup.zip").head == head
+        with at.opened() as store:
+            whole(store, head)
             store.backup(folder / "backup.zip", overwrite=True)
-        assert verify_backup(folder / "backup.zip").photos == 6
+        assert verify_backup(folder / "backup.zip").photos == PHOTOS
         return made
 
-    kill_each(KILLS, prepare, verify, tmp_path)
+    kill_each(on, prepare, verify, tmp_path)
 
 
-def test_kills_while_restoring(template, tmp_path):
-    head = verify_backup(template / "backup.zip").head
+def kill_restores(on: OnSqlite, archive: Path, tmp_path: Path) -> None:
+    head = verify_backup(archive).head
 
-    def prepare(folder):
-        return "restore", template / "backup.zip", folder / "new" / "record.sqlite"
+    def prepare(folder: Path) -> tuple:
+        return "restore", on.new(folder), str(archive)
 
-    def verify(folder):
+    def verify(at: Place, folder: Path) -> bool:
         ended = False
         try:
-            Store.restore(template / "backup.zip", folder / "new" / "record.sqlite")
+            Store.restore(archive, at.where, at.photos)
         except RecordError as error:
             ended = "already holds" in str(error)
             if not ended:
                 raise
-        with Store.open(folder / "new" / "record.sqlite") as store:
-            report = store.check(head)
-            assert report.ok, report.findings
-            assert (report.inspections, report.photos) == (6, 6)
+        with at.opened() as store:
+            report = whole(store, head)
+            assert (report.inspections, report.tests, report.photos) == (6, 3, PHOTOS)
         return ended
 
-    kill_each(KILLS, prepare, verify, tmp_path)
+    kill_each(on, prepare, verify, tmp_path)
 
 
-def test_kills_while_erasing(template, tmp_path):
-    def prepare(folder):
-        shutil.copytree(template / "kept", folder / "kept")
-        return "erase", folder / "kept"
+def kill_erasings(on: OnSqlite, of: Place, tmp_path: Path) -> None:
+    with of.opened() as store:
+        head = store.head()
 
-    def verify(folder):
-        with Store.open(folder / "kept") as store:
-            left = [finding for finding in store.check().findings if "tidy the record" not in finding.text]
+    def prepare(folder: Path) -> tuple:
+        return "erase", on.copy(of, folder)
+
+    def verify(at: Place, folder: Path) -> bool:
+        with at.opened() as store:
+            left = [finding for finding in store.check(head).findings if "tidy the record" not in finding.text]
             assert left == []
             ended = bool(store.get(store.search().items[0].id).erased)
             if ended:
@@ -261,39 +347,83 @@ def test_kills_while_erasing(template, tmp_path):
                 store.erase_person(NAME)
             store.tidy(keep_days=0)  # clears what the kill kept from being cleared, and sets strays aside
             store.tidy(keep_days=0)
-            assert store.check().ok, store.check().findings
-            assert store.check().inspections == 6
-        files = [path for path in (folder / "kept").rglob("*") if path.is_file()]
+            report = whole(store, head)
+            assert (report.inspections, report.tests, report.photos, report.erasures) == (6, 3, PHOTOS, 1)
+            assert all(store.photo(sha256) for sha256 in _named(store))
+        files = [path for path in folder.rglob("*") if path.is_file() and "quarantine" not in path.parts]
         assert not any(NAME.encode() in path.read_bytes() for path in files)
         return ended
 
-    kill_each(KILLS, prepare, verify, tmp_path)
+    kill_each(on, prepare, verify, tmp_path)
 
 
-def test_kills_while_migrating(tmp_path_factory, tmp_path):
+def _named(store: Store) -> set[str]:
+    with store._reading() as connection:
+        return set(where_photos_lie(connection))
+
+
+def kill_migrations(on: OnSqlite, of: Place, version: str, tmp_path: Path) -> None:
+    """``of`` is a record of that older schema."""
+    (tmp_path / "known").mkdir()
+    known = on.copy(of, tmp_path / "known")
+    with known.opened() as store:
+        expected, head = [store.get(one.id) for one in store.search().items], store.head()
+    on.drop(known)
+
+    def prepare(folder: Path) -> tuple:
+        return "migrate", on.copy(of, folder)
+
+    def verify(at: Place, folder: Path) -> bool:
+        with Store._connected(at.where, at.photos) as store, store._writing() as connection:
+            found = version_of(connection)
+        assert found in (version, HEAD)  # all of the way, or none
+        with at.opened() as store:
+            whole(store, head)
+            assert [store.get(one.id) for one in store.search().items] == expected
+            add_test(store, expected[0].id, 300)
+            whole(store, head)
+        return found == HEAD
+
+    kill_each(on, prepare, verify, tmp_path)
+
+
+def of_schema_before(at: Place) -> Place:
+    """A record of the schema before photos of later tests."""
+    with at.opened() as store:
+        for k in range(3):
+            add_test(store, save(store, k))
+        with store._writing() as connection:
+            for statement in (
+                "drop table test_photo",
+                "alter table inspection drop column welded_on",
+                "update alembic_version set version_num = '0005'",
+            ):
+                connection.exec_driver_sql(statement)
+    return at
+
+
+def test_kills_while_backing_up(template, tmp_path):
+    kill_backups(OnSqlite(), OnSqlite().new(template), tmp_path)
+
+
+def test_kills_while_restoring(template, tmp_path):
+    kill_restores(OnSqlite(), template / "backup.zip", tmp_path)
+
+
+def test_kills_while_erasing(template, tmp_path):
+    kill_erasings(OnSqlite(), OnSqlite().new(template), tmp_path)
+
+
+@pytest.mark.parametrize("version", ["0001", "0005"])
+def test_kills_while_migrating(version, tmp_path_factory, tmp_path):
     import test_record
 
-    old = tmp_path_factory.mktemp("old")
-    test_record.write_older(old / "record.sqlite")
-
-    def prepare(folder):
-        shutil.copytree(old, folder / "kept")
-        return "migrate", folder / "kept"
-
-    def verify(folder):
-        import sqlite3
-
-        with sqlite3.connect(folder / "kept" / "record.sqlite") as connection:
-            (version,) = connection.execute("select version_num from alembic_version").fetchone()
-        connection.close()
-        assert version in ("0001", test_record.migrations.HEAD)  # all of the way, or none
-        with Store.open(folder / "kept") as store:
-            assert store.check().ok
-            (one,) = store.search().items
-            assert store.get(one.id).identity == invented.IDENTITY
-        return version != "0001"
-
-    kill_each(KILLS, prepare, verify, tmp_path)
+    old = OnSqlite().new(tmp_path_factory.mktemp("old"))
+    if version == "0001":
+        test_record.write_older(old.where)
+    else:
+        of_schema_before(old)
+    kill_migrations(OnSqlite(), old, version, tmp_path)
 
 
 def test_a_restore_killed_between_its_record_and_the_mark_of_its_photo_folder(template, tmp_path, monkeypatch):
@@ -368,7 +498,7 @@ def test_an_erasing_that_does_not_fit_changes_nothing(template, tmp_path):
             store.erase_person(NAME)
         assert files_of(tmp_path / "kept" / "photos") == before
         assert store.check().ok
-        assert store.erase_person(NAME).photos == 6
+        assert store.erase_person(NAME).photos == PHOTOS
         assert store.check().ok
 
 

@@ -7,16 +7,18 @@ import shutil
 import subprocess
 import tempfile
 import threading
+import uuid
 from pathlib import Path
 
 import pytest
-from sqlalchemy import create_engine, text
+from sqlalchemy import create_engine, make_url, text
 
 import test_continuity
 import test_record
 import test_record_faults
 import test_record_tampering
 import test_welds
+from test_record_faults import Place
 from toeline.errors import RecordError
 from toeline.record import Store, signing
 
@@ -159,8 +161,74 @@ def test_eight_writers_at_once_make_one_chain(url):
         assert report.inspections == 24
 
 
-def test_kills_lose_nothing(url):
-    test_record_faults.kill_saves(url, 25)
+class OnPostgres:
+    """Records as databases of the server, the photo folder of each in the folder of its test."""
+
+    def __init__(self, server: str) -> None:
+        self._url = server
+        admin = server.format(database="postgres").replace("postgresql:", "postgresql+psycopg:")
+        self._admin = create_engine(admin, isolation_level="AUTOCOMMIT")
+
+    def new(self, folder: Path) -> Place:
+        return self._made_from("template0", folder)
+
+    def copy(self, of: Place, folder: Path) -> Place:
+        shutil.copytree(of.photos, folder / "photos")
+        return self._made_from(self._name(of), folder)
+
+    def drop(self, place: Place) -> None:
+        self._do(f"drop database {self._name(place)} with (force)")
+
+    def close(self) -> None:
+        self._admin.dispose()
+
+    def _made_from(self, template: str, folder: Path) -> Place:
+        name = f"killed_{uuid.uuid4().hex}"
+        self._do(f"create database {name} template {template}")
+        return Place(self._url.format(database=name), str(folder / "photos"))
+
+    def _name(self, place: Place) -> str:
+        return make_url(place.where).database
+
+    def _do(self, statement: str) -> None:
+        with self._admin.connect() as connection:
+            connection.exec_driver_sql(statement)
+
+
+@pytest.fixture(scope="module")
+def on_server(server):
+    made = OnPostgres(server)
+    yield made
+    made.close()
+
+
+@pytest.fixture(scope="module")
+def kept(on_server, tmp_path_factory):
+    """A record with later tests and photos of them."""
+    return test_record_faults.filled(on_server.new(tmp_path_factory.mktemp("kept")))
+
+
+def test_kills_while_saving(on_server, tmp_path):
+    test_record_faults.kill_saves(on_server.new(tmp_path), test_record_faults.KILLS)
+
+
+def test_kills_while_backing_up(on_server, kept, tmp_path):
+    test_record_faults.kill_backups(on_server, kept, tmp_path)
+
+
+def test_kills_while_restoring(on_server, kept, tmp_path):
+    with kept.opened() as store:
+        store.backup(tmp_path / "backup.zip")
+    test_record_faults.kill_restores(on_server, tmp_path / "backup.zip", tmp_path)
+
+
+def test_kills_while_erasing(on_server, kept, tmp_path):
+    test_record_faults.kill_erasings(on_server, kept, tmp_path)
+
+
+def test_kills_while_migrating(on_server, tmp_path, tmp_path_factory):
+    old = test_record_faults.of_schema_before(on_server.new(tmp_path_factory.mktemp("old")))
+    test_record_faults.kill_migrations(on_server, old, "0005", tmp_path)
 
 
 def test_password_is_never_shown(url):
