@@ -6,6 +6,7 @@ import io
 import json
 import os
 import re
+import shutil
 import signal
 import subprocess
 import sys
@@ -14,6 +15,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+import pypdf
 import pytest
 import typer
 
@@ -263,6 +265,23 @@ def test_a_photo_that_crashes_its_reader_costs_camera_and_relief_a_sentence(toel
     assert (said.code, said.err.count("\n")) == (2, 1)
     assert said.err.startswith("toeline: one.jpg, two.jpg: the process that measured it ended")
     assert not list(tmp_path.iterdir())
+
+
+def test_a_photo_that_crashes_its_reader_costs_a_class_its_picture_alone(toeline, folder, tmp_path, monkeypatch):
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+    (tmp_path / "class").mkdir()
+    shutil.copy(folder / "good.jpg", tmp_path / "class" / "ada.jpg")
+    out = tmp_path / "out.pdf"
+    for command in (("score", tmp_path / "class", "--sheets", out), ("wall-chart", tmp_path / "class", out)):
+        said = toeline(*command)
+        assert said.code == 0, said.err
+        assert any(page.images for page in pypdf.PdfReader(out).pages)
+        with monkeypatch.context() as damaged:
+            damaged.setattr(jobs, "_picture", crash)
+            said = toeline(*command)
+        assert said.code == 0, said.err
+        assert "There is no picture. ada.jpg: the process that measured it ended" in said.err
+        assert not any(page.images for page in pypdf.PdfReader(out).pages)
 
 
 def limits(photos: list[Path], *_: object) -> tuple[float, float]:

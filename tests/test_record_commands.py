@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import signal
 
 import pypdf
 import pytest
@@ -11,6 +13,7 @@ import invented
 from test_cli import toeline  # noqa: F401  the fixture
 from test_record_erasing import photo_of, save
 from test_record_faults import small_disk
+from toeline.cli import jobs
 from toeline.record import NewDecision, Receipt, Store
 
 
@@ -150,6 +153,22 @@ def test_a_weld_is_shown_with_its_passes_and_tests_and_reported(run, welds, tmp_
     listed = run("list", "D-210").out
     assert listed.index("cap pass") < listed.index("root pass")
     assert "2 inspections." in listed
+
+
+def crash(*_: object) -> None:
+    os.kill(os.getpid(), signal.SIGSEGV)
+
+
+def test_a_photo_that_crashes_its_reader_costs_a_weld_s_report_and_test_a_sentence(run, welds, tmp_path, monkeypatch):
+    monkeypatch.setattr(jobs, "_weld_pdf", crash)
+    monkeypatch.setattr(jobs, "_given", crash)
+    said = run("weld", welds[0], "--report", tmp_path / "weld.pdf")
+    assert (said.code, said.err.count("\n")) == (2, 1)
+    assert "the photos of this weld: the process that measured it ended" in said.err
+    said = run("test", welds[0], "macro", "pass", "--photo", tmp_path / "bent.jpg")
+    assert (said.code, said.err.count("\n")) == (2, 1)
+    assert "bent.jpg: the process that measured it ended" in said.err
+    assert not (tmp_path / "weld.pdf").exists()
 
 
 def test_a_report_of_a_weld_that_does_not_fit_leaves_no_half_file(run, welds, tmp_path):

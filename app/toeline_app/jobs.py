@@ -6,7 +6,7 @@ Heavy libraries are loaded where they are used, as the app itself names these fu
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -120,19 +120,9 @@ def weld_pdf(
     weld: Weld, inspections: Sequence[tuple[Inspection, bytes]], test_photos: Mapping[str, bytes], unit: Unit
 ) -> bytes:
     """The PDF report of a whole weld: its inspections with their photos, and the photos of its later tests."""
-    from toeline.report.weld import weld_report
+    from toeline.report.weld import weld_pdf as typeset
 
-    def drawn() -> Iterator[tuple[Inspection, Photo]]:
-        for one, data in inspections:
-            photo = read_photo(data, one.result.photo.name)
-            allow_time_for(photo.width * photo.height / 1e6)
-            yield one, photo
-
-    def of_tests() -> Iterator[tuple[str, Photo]]:
-        for sha256, data in test_photos.items():
-            yield sha256, read_photo(data)
-
-    return weld_report(weld, drawn(), test_photos=of_tests(), unit=unit)
+    return typeset(weld, inspections, test_photos, unit)
 
 
 def pdf(result: Result, photo: Path | bytes, unit: Unit, inspection: Inspection | None) -> bytes:

@@ -2,18 +2,25 @@
 
 from __future__ import annotations
 
+import os
+import signal
+import sys
+from functools import partial
 from pathlib import Path
 
 import pytest
 
 import invented
+from toeline.batch import measure_one
+from toeline.cli import jobs as cli_jobs
 from toeline.errors import JobEnded, PhotoError
 from toeline.processes.figures import WorkerFigures
 from toeline.processes.workers import Workers
 from toeline.result import Settings
 from toeline_app import jobs, service
 
-PHOTO = Path(__file__).resolve().parents[2] / "demo_images" / "good_stringer.jpg"
+DEMO = Path(__file__).resolve().parents[2] / "demo_images"
+PHOTO = DEMO / "good_stringer.jpg"
 
 
 def test_a_worker_measures_one_visitor_s_photo_while_another_s_crashes_it(tmp_path):
@@ -49,8 +56,43 @@ def test_photos_of_one_bead_are_held_by_workers_that_may_hold_as_many(monkeypatc
     assert service._OF_SEVERAL._max_mb == figures.max_mb + service.MOST_SIDES * figures.further_mb
 
 
-def _crash() -> None:
-    import os
-    import signal
+def _in_the_app(face: Path, sides: list[Path]) -> str:
+    examined = jobs.examine(face, face.name, Settings(), None, False, [(side, side.name) for side in sides])
+    return examined.result.relief.state
 
+
+def _in_a_class(face: Path, sides: list[Path]) -> str:
+    return measure_one(face, Settings(), None, {face: sides}).result.relief.state
+
+
+def _on_the_command_line(face: Path, sides: list[Path]) -> str:
+    return cli_jobs._relief([face, *sides], Settings(), None, cli_jobs.Written(None, None, None, "a4")).relief.state
+
+
+def _allow(**seconds: float) -> None:
+    """Load what a worker needs, and allow it only so much time."""
+    jobs.warm_up()
+    figures = WorkerFigures.read().model_copy(update={"seconds_per_megapixel": 0.0} | seconds)
+    WorkerFigures.read = lambda: figures
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="the system keeps no such limit")
+def test_several_photos_of_one_bead_have_time_for_each_pair():
+    """A second would not do: the job itself says how many photos it is of."""
+    face, *sides = sorted((DEMO / "round_stringer").glob("*.jpg"))[:3]
+    with Workers(1, partial(_allow, seconds=1.0, seconds_per_pair=50.0), at_once=3) as workers:
+        for way in (_in_the_app, _in_a_class, _on_the_command_line):
+            assert workers.submit(way, face, sides).result() == "measured"
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="the system keeps no such limit")
+def test_heights_that_take_longer_than_they_may_are_ended_with_a_sentence():
+    face, *sides = sorted((DEMO / "round_stringer").glob("*.jpg"))[:3]
+    with Workers(1, partial(_allow, seconds=0.0, seconds_per_pair=0.0), at_once=3) as workers:
+        with pytest.raises(JobEnded, match="longer than any photo"):
+            workers.submit(_in_the_app, face, sides).result()
+        assert workers.submit(os.getpid).result()
+
+
+def _crash() -> None:
     os.kill(os.getpid(), signal.SIGSEGV)

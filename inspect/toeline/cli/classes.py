@@ -159,14 +159,8 @@ def score(
         write_whole(xlsx, to_xlsx(scores))
     if sheets is not None:
         from toeline.coupons.sheets import coupon_sheets
-        from toeline.photo import read_photo
-        from toeline.report.picture import draw_picture, encode
 
-        pictures = {
-            c.photo: encode(draw_picture(read_photo(folder / c.photo), c.result, unit=unit))
-            for c in scores.coupons
-            if c.result
-        }
+        pictures = _pictures(folder, {c.photo: c.result for c in scores.coupons if c.result}, unit)
         write_whole(sheets, coupon_sheets(scores, pictures, since=since, unit=unit))
     if json_out is not None:
         from toeline.coupons.document import class_json
@@ -182,6 +176,18 @@ def _said_of_one(done: int, of: int, one: Measured) -> None:
     for info in one.result.photos[1:] if one.result is not None else ():
         for problem in info.problems:
             typer.echo(f"toeline: {one_line(f'{info.name} is left out. {problem.text}')}", err=True)
+
+
+def _pictures(
+    folder: Path, results: dict[str, Result], unit: Literal["mm", "in"] = "mm", key: bool = True
+) -> dict[str, bytes]:
+    """The annotated pictures of photos that were measured; one that cannot be drawn any more is told of."""
+    from toeline.cli.jobs import pictures
+
+    drawn, problems = pictures(folder, results, unit=unit, key=key)
+    for problem in problems:
+        typer.echo(f"toeline: {one_line(f'There is no picture. {problem}')}", err=True)
+    return drawn
 
 
 def _on_record(scores: ClassScores, folder: Path, class_name: str, date: datetime) -> dict[str, tuple[str, Progress]]:
@@ -352,8 +358,6 @@ def wall_chart(
     from toeline.coupons.rubric import load_rubric, shipped_rubrics
     from toeline.coupons.wall_chart import chosen_photos, plan_chart
     from toeline.coupons.wall_chart import wall_chart as typeset
-    from toeline.photo import read_photo
-    from toeline.report.picture import draw_picture, encode
     from toeline.settings import settings_from
 
     picks: dict[Any, str | None] = {}
@@ -369,10 +373,7 @@ def wall_chart(
     )
     plan = plan_chart(scores, picks)
     results = {one.photo: one.result for one in scores.coupons if one.result is not None}
-    pictures = {
-        photo: encode(draw_picture(read_photo(folder / photo), results[photo], key=False))
-        for photo in chosen_photos(plan)
-    }
+    pictures = _pictures(folder, {photo: results[photo] for photo in chosen_photos(plan)}, key=False)
     write_whole(out, typeset(scores, plan, pictures, paper=paper))
     if plan.missing:
         typer.echo(f"Not yet among these beads: {', '.join(plan.missing)}.", err=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -18,10 +18,12 @@ from toeline.processes.anywhere import as_done
 from toeline.processes.workers import Workers, allow_time_for
 from toeline.result import Result, Settings
 from toeline.text import shown_name
+from toeline.units import Unit
 
 if TYPE_CHECKING:
     from toeline.geometry.camera import CardPhoto
     from toeline.photo import Photo
+    from toeline.record import Inspection, Weld
 
 R = TypeVar("R")
 
@@ -126,6 +128,42 @@ def cards_in(photos: Sequence[Path]) -> Iterator[CardPhoto]:
     return _of_each(photos, _cards_in)
 
 
+def photos_given(photos: Sequence[Path]) -> list[tuple[str, bytes]]:
+    """The names and the bytes of photos that can be read. Raises as :func:`cards_in`."""
+    return list(_of_each(photos, _given))
+
+
+def weld_pdf(weld: Weld, inspections: Sequence[tuple[Inspection, bytes]], test_photos: Mapping[str, bytes]) -> bytes:
+    """The report of a weld on record, its photos read and drawn in a process that may die.
+
+    Raises:
+        ToelineError: a photo cannot be read, or the process ended.
+    """
+    with Workers(1) as workers:
+        try:
+            return workers.submit(_weld_pdf, weld, inspections, test_photos).result()
+        except JobEnded as error:
+            raise PhotoError(told(error, "the photos of this weld")) from error
+
+
+def pictures(
+    folder: Path, results: Mapping[str, Result], *, unit: Unit = "mm", key: bool = True
+) -> tuple[dict[str, bytes], list[str]]:
+    """The annotated picture of each photo of a folder that was measured before, drawn in processes that may die.
+
+    One that cannot be drawn is left out: what is wrong with it comes second, a sentence each.
+    """
+    drawn, problems = {}, []
+    with Workers() as workers:
+        jobs = [(name, workers.submit(_picture, folder / name, result, unit, key)) for name, result in results.items()]
+        for name, job in jobs:
+            try:
+                drawn[name] = job.result()
+            except ToelineError as error:
+                problems.append(told(error, shown_name(folder / name)))
+    return drawn, problems
+
+
 def drawn(photos: Sequence[Path], settings: Settings) -> Iterator[tuple[Result, bytes]]:
     """Each photo measured, in their order, with its picture, in a process that may die. Raises as :func:`cards_in`."""
     return _of_each(photos, partial(_drawn, settings=settings))
@@ -147,6 +185,28 @@ def _cards_in(path: Path) -> CardPhoto:
     photo = read_photo(path)
     allow_time_for(photo.width * photo.height / 1e6)
     return card_photo(photo)
+
+
+def _given(path: Path) -> tuple[str, bytes]:
+    from toeline.photo import read_photo
+
+    photo = read_photo(path)
+    return photo.name, photo.data
+
+
+def _weld_pdf(weld: Weld, inspections: Sequence[tuple[Inspection, bytes]], test_photos: Mapping[str, bytes]) -> bytes:
+    from toeline.report.weld import weld_pdf as typeset
+
+    return typeset(weld, inspections, test_photos)
+
+
+def _picture(path: Path, result: Result, unit: Unit, key: bool) -> bytes:
+    from toeline.photo import read_photo
+    from toeline.report.picture import draw_picture, encode
+
+    photo = read_photo(path)
+    allow_time_for(photo.width * photo.height / 1e6)
+    return encode(draw_picture(photo, result, unit=unit, key=key))
 
 
 def _drawn(path: Path, settings: Settings) -> tuple[Result, bytes]:

@@ -100,15 +100,12 @@ def _weld_head(found: Weld) -> list[tuple[str, str]]:
 
 
 def _write_weld(opened: Store, found: Weld, path: Path) -> None:
-    from toeline.photo import read_photo
-    from toeline.report.weld import weld_report
+    from toeline.cli.jobs import weld_pdf
 
-    whole = [opened.get(one.id) for one in found.holding]
-    drawn = ((one, read_photo(opened.photo(one.photos[0].sha256), one.result.photo.name)) for one in whole)
-    of_tests = (photo for test in found.tests for photo in test.photos)
-    seen = ((one.sha256, read_photo(opened.photo(one.sha256), one.name)) for one in of_tests)
+    whole = [(one, opened.photo(one.photos[0].sha256)) for one in map(opened.get, (one.id for one in found.holding))]
+    seen = {photo.sha256: opened.photo(photo.sha256) for test in found.tests for photo in test.photos}
     try:
-        write_new(path, weld_report(found, drawn, test_photos=seen))
+        write_new(path, weld_pdf(found, whole, seen))
     except FileExistsError:
         raise RecordError(f"There is a file {shown_path(path)} already: give another name.") from None
     typer.echo(f"wrote {shown_path(path)}", err=True)
@@ -141,7 +138,7 @@ def add_test(
     as_json: AsJson = False,
 ) -> None:
     """Add the result of a bend, break, macro or other test to a weld on record."""
-    from toeline.photo import read_photo
+    from toeline.cli.jobs import photos_given
     from toeline.record.models import read_test
 
     told = read_test(
@@ -154,7 +151,7 @@ def add_test(
         report=report,
         found=found,
     )
-    photos = [(one.name, one.data) for one in map(read_photo, photo or ())]
+    photos = photos_given(photo or ())
     with store_type().open(existing(store)) as opened:
         inspection = opened.numbered(entry)
         wrong = None

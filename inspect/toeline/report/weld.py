@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from toeline.errors import ReportError
 from toeline.names import DECIDED, TESTS
-from toeline.photo import Photo
+from toeline.photo import Photo, read_photo
+from toeline.processes.workers import allow_time_for
 from toeline.report.content import part_words, report_content, test_rows
 from toeline.report.pdf import Sheet, drawn, lay_out
 from toeline.report.picture import small_picture
@@ -60,6 +61,27 @@ def weld_report(
     ]
     front = _front(weld, title)
     return lay_out(f"{title} · report", sheets, paper=paper, made_at=made_at, front=front, front_pictures=pictures)
+
+
+def weld_pdf(
+    weld: Weld, inspections: Sequence[tuple[Inspection, bytes]], test_photos: Mapping[str, bytes], unit: Unit = "mm"
+) -> bytes:
+    """:func:`weld_report` of photos as they are on record: a job for a process that may die of a damaged one.
+
+    Raises as :func:`weld_report`, and PhotoError where a photo cannot be read.
+    """
+
+    def measured() -> Iterator[tuple[Inspection, Photo]]:
+        for one, data in inspections:
+            photo = read_photo(data, one.result.photo.name)
+            allow_time_for(photo.width * photo.height / 1e6)
+            yield one, photo
+
+    def of_tests() -> Iterator[tuple[str, Photo]]:
+        for sha256, data in test_photos.items():
+            yield sha256, read_photo(data)
+
+    return weld_report(weld, measured(), test_photos=of_tests(), unit=unit)
 
 
 def _front(weld: Weld, title: str) -> dict[str, object]:
