@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from toeline import __version__
-from toeline.batch import KeptMeasurements, settings_digest
+from toeline.batch import KeptMeasurements, many, settings_digest
 from toeline.coupons.by_bead import by_bead
 from toeline.coupons.coupons import score_folder
 from toeline.coupons.log import put_on_record
@@ -42,6 +42,22 @@ def test_a_name_says_which_bead_and_from_which_side(names, found):
 def test_a_coupon_is_called_what_its_bead_is_called():
     assert name_from_file("ada_above.jpg") == "ada"
     assert read_roster(b"name,file\nAda B.,ada\n").name_for("ada above.jpg") == "Ada B."
+
+
+def test_no_name_of_a_file_buys_a_process_more_memory_or_time(tmp_path, monkeypatch):
+    """Whoever hands in a hundred photos as sides of one bead gets a sentence, and the others their scores."""
+    folder = tmp_path / "class"
+    folder.mkdir()
+    shutil.copy(SCENE[0], folder / "ada.jpg")
+    for number in range(30):
+        shutil.copy(SCENE[2], folder / f"ada left {number}.jpg")
+    held = []
+    monkeypatch.setattr(many, "as_done", lambda job, photos, executor, warm_up, at_once: held.append(at_once) or ())
+    score_folder(folder, FIRST)
+    assert held == [9]
+    found = many.measure_one(folder / "ada.jpg", Settings(), sides={folder / "ada.jpg": sorted(folder.glob("*left*"))})
+    assert found.result is None
+    assert "2 to 9 photos of one bead, and there are 31" in found.problem
 
 
 def test_several_photos_of_a_bead_are_one_coupon_with_heights(tmp_path):

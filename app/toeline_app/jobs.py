@@ -57,11 +57,14 @@ def examine(
     Raises:
         ToelineError: with a sentence for the user.
     """
+    from toeline.photogrammetry import check_count
     from toeline.pipeline import measure_with, relief_with
     from toeline.report.picture import draw_overview, draw_picture, encode
 
-    photo = read_photo(path, name)
     count = 1 + len(sides)
+    if sides:
+        check_count(count)
+    photo = read_photo(path, name)
     allow_time_for(count * photo.width * photo.height / 1e6, count)
     if known is not None:
         result = known
@@ -122,7 +125,7 @@ def weld_pdf(
     """The PDF report of a whole weld: its inspections with their photos, and the photos of its later tests."""
     from toeline.report.weld import weld_pdf as typeset
 
-    return typeset(weld, inspections, test_photos, unit)
+    return typeset(weld, inspections, test_photos.items(), unit)
 
 
 def pdf(result: Result, photo: Path | bytes, unit: Unit, inspection: Inspection | None) -> bytes:

@@ -13,7 +13,7 @@ import pytest
 import invented
 from toeline.batch import measure_one
 from toeline.cli import jobs as cli_jobs
-from toeline.errors import JobEnded, PhotoError
+from toeline.errors import JobEnded, PhotoError, SettingsError
 from toeline.processes.figures import WorkerFigures
 from toeline.processes.workers import Workers
 from toeline.result import Settings
@@ -54,6 +54,11 @@ def test_photos_of_one_bead_are_held_by_workers_that_may_hold_as_many(monkeypatc
     figures = WorkerFigures.read()
     assert service._WORKERS._max_mb == figures.max_mb
     assert service._OF_SEVERAL._max_mb == figures.max_mb + service.MOST_SIDES * figures.further_mb
+
+
+def test_more_photos_of_one_bead_than_are_taken_are_not_even_read():
+    with pytest.raises(SettingsError, match="and there are 31"):
+        jobs.examine(PHOTO, "ada.jpg", Settings(), None, False, [(Path("none.jpg"), "none.jpg")] * 30)
 
 
 def _in_the_app(face: Path, sides: list[Path]) -> str:

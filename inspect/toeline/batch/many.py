@@ -57,12 +57,15 @@ class Measured:
 def measure_one(path: Path, settings: Settings, code_of: CodeOf | None = None, sides: Sides = NO_SIDES) -> Measured:
     """Measure one photo of a batch; a photo that cannot be read or used becomes a problem, never an error."""
     from toeline.photo import read_photo  # loads the rest, which a page that only scores can do without
+    from toeline.photogrammetry import check_count
     from toeline.pipeline import measure_with, relief_with
 
     name, more = shown_name(path), sides.get(path, ())
     try:
-        photo = read_photo(path)
         count = 1 + len(more)
+        if more:
+            check_count(count)
+        photo = read_photo(path)
         allow_time_for(count * photo.width * photo.height / 1e6, count)
         result = relief_with([photo, *more], settings) if more else measure_with(photo, settings)
     except ToelineError as error:
@@ -104,8 +107,7 @@ def measure_many(
                 known.append(Measured(result.photo.name, result, code=code, path=path))
 
     job = partial(measure_one, settings=settings, code_of=code_of, sides=sides)
-    most = 1 + max(map(len, sides.values()), default=0)
-    for path, future in as_done(job, waiting(), executor, warm_up, most):
+    for path, future in as_done(job, waiting(), executor, warm_up, _most_at_once(sides)):
         while known:
             yield known.pop()
         measured = outcome(path, future)
@@ -113,6 +115,16 @@ def measure_many(
             memory.remember(measured.result.photo.sha256, key, measured.result)
         yield measured
     yield from known
+
+
+def _most_at_once(sides: Sides) -> int:
+    """How many photos one job holds: as many as a bead has, and no more than are taken, whatever files are called."""
+    most = 1 + max(map(len, sides.values()), default=0)
+    if most == 1:
+        return most
+    from toeline.photogrammetry import most_photos
+
+    return min(most, most_photos())
 
 
 def outcome(path: Path, future: Future[Measured]) -> Measured:

@@ -23,7 +23,6 @@ from toeline.units import Unit
 if TYPE_CHECKING:
     from toeline.geometry.camera import CardPhoto
     from toeline.photo import Photo
-    from toeline.record import Inspection, Weld
 
 R = TypeVar("R")
 
@@ -133,15 +132,15 @@ def photos_given(photos: Sequence[Path]) -> list[tuple[str, bytes]]:
     return list(_of_each(photos, _given))
 
 
-def weld_pdf(weld: Weld, inspections: Sequence[tuple[Inspection, bytes]], test_photos: Mapping[str, bytes]) -> bytes:
-    """The report of a weld on record, its photos read and drawn in a process that may die.
+def weld_pdf(store: str | None, inspection: str) -> bytes:
+    """The report of the weld of an inspection on record, its photos read and drawn in a process that may die.
 
     Raises:
         ToelineError: a photo cannot be read, or the process ended.
     """
     with Workers(1) as workers:
         try:
-            return workers.submit(_weld_pdf, weld, inspections, test_photos).result()
+            return workers.submit(_weld_pdf, store, inspection).result()
         except JobEnded as error:
             raise PhotoError(told(error, "the photos of this weld")) from error
 
@@ -194,10 +193,16 @@ def _given(path: Path) -> tuple[str, bytes]:
     return photo.name, photo.data
 
 
-def _weld_pdf(weld: Weld, inspections: Sequence[tuple[Inspection, bytes]], test_photos: Mapping[str, bytes]) -> bytes:
+def _weld_pdf(store: str | None, inspection: str) -> bytes:
+    """One photo at a time out of the record: a weld of many passes takes no more memory than one of few."""
+    from toeline.record import Store
     from toeline.report.weld import weld_pdf as typeset
 
-    return typeset(weld, inspections, test_photos)
+    with Store.open(store) as opened:
+        weld = opened.weld(inspection)
+        whole = ((one, opened.photo(one.photos[0].sha256)) for one in (opened.get(held.id) for held in weld.holding))
+        named = dict.fromkeys(photo.sha256 for test in weld.tests for photo in test.photos)
+        return typeset(weld, whole, ((sha256, opened.photo(sha256)) for sha256 in named))
 
 
 def _picture(path: Path, result: Result, unit: Unit, key: bool) -> bytes:

@@ -22,7 +22,7 @@ from toeline.units import say as words
 __all__ = ["app"]
 
 if TYPE_CHECKING:
-    from toeline.record import Kept, Store, Summary, TrendPoint, Weld
+    from toeline.record import Kept, Summary, TrendPoint, Weld
 
 
 @app.command("list", rich_help_panel=WELDS)
@@ -65,9 +65,10 @@ def weld(
 ) -> None:
     """Everything on record about one weld: its passes and sides, and the tests made on it later."""
     with store_type().open(existing(store)) as opened:
-        found = opened.weld(opened.numbered(entry))
-        if report is not None:
-            _write_weld(opened, found, report)
+        inspection = opened.numbered(entry)
+        found = opened.weld(inspection)
+    if report is not None:
+        _write_weld(store, inspection, report)
     say(as_json, found, *_weld_lines(found))
 
 
@@ -99,13 +100,11 @@ def _weld_head(found: Weld) -> list[tuple[str, str]]:
     return [(name, said) for name, said in named if said]
 
 
-def _write_weld(opened: Store, found: Weld, path: Path) -> None:
+def _write_weld(store: str | None, inspection: str, path: Path) -> None:
     from toeline.cli.jobs import weld_pdf
 
-    whole = [(one, opened.photo(one.photos[0].sha256)) for one in map(opened.get, (one.id for one in found.holding))]
-    seen = {photo.sha256: opened.photo(photo.sha256) for test in found.tests for photo in test.photos}
     try:
-        write_new(path, weld_pdf(found, whole, seen))
+        write_new(path, weld_pdf(store, inspection))
     except FileExistsError:
         raise RecordError(f"There is a file {shown_path(path)} already: give another name.") from None
     typer.echo(f"wrote {shown_path(path)}", err=True)

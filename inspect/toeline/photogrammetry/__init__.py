@@ -6,6 +6,7 @@ from toeline.photogrammetry.outcome import (
     check_count,
     fewest_for_depth,
     measure_relief,
+    most_photos,
     read_all,
     with_relief,
 )
@@ -21,6 +22,7 @@ __all__ = [
     "check_surface_name",
     "fewest_for_depth",
     "measure_relief",
+    "most_photos",
     "read_all",
     "save_surface",
     "sides_seen",

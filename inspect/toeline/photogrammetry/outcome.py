@@ -60,6 +60,11 @@ def check_count(count: int) -> None:
         )
 
 
+def most_photos() -> int:
+    """How many photos of one bead are taken."""
+    return ReliefFigures.read().stands.most
+
+
 def fewest_for_depth() -> int:
     """How many photos the depth of undercut takes."""
     return ReliefFigures.read().groove.fewest

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
@@ -64,7 +64,10 @@ def weld_report(
 
 
 def weld_pdf(
-    weld: Weld, inspections: Sequence[tuple[Inspection, bytes]], test_photos: Mapping[str, bytes], unit: Unit = "mm"
+    weld: Weld,
+    inspections: Iterable[tuple[Inspection, bytes]],
+    test_photos: Iterable[tuple[str, bytes]],
+    unit: Unit = "mm",
 ) -> bytes:
     """:func:`weld_report` of photos as they are on record: a job for a process that may die of a damaged one.
 
@@ -78,7 +81,7 @@ def weld_pdf(
             yield one, photo
 
     def of_tests() -> Iterator[tuple[str, Photo]]:
-        for sha256, data in test_photos.items():
+        for sha256, data in test_photos:
             yield sha256, read_photo(data)
 
     return weld_report(weld, measured(), test_photos=of_tests(), unit=unit)
