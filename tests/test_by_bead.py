@@ -85,7 +85,7 @@ def test_several_photos_of_a_bead_are_one_coupon_with_heights(tmp_path):
     memory_key = settings_digest(Settings(), __version__)
     assert [memory.measured(one.photo.sha256, memory_key) is None for one in (ada, bo)] == [True, False]
     with Store.open(tmp_path / "store") as store:
-        bytes_of = {path.name: path.read_bytes() for path in folder.iterdir()}
+        bytes_of = {path.name: path.read_bytes for path in folder.iterdir()}
         put_on_record(store, scores, bytes_of, class_name="Evening", date=datetime.date(2026, 11, 29))
         kept = {name: store.get(last.id).photos for name in ("ada", "bo") if (last := store.search(name).items[0])}
     assert [one.use for one in kept["ada"]] == ["measured", "heights", "heights"]

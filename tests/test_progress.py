@@ -8,6 +8,7 @@ import json
 import os
 import signal
 from datetime import date
+from functools import partial
 from math import hypot
 from pathlib import Path
 
@@ -184,7 +185,7 @@ def a_class(*beads):
     roster = read_roster(b"name,file\nUna,a.jpg\nBo,b.jpg\n")
     measured = [Measured(f"{name}.jpg", bead) for name, (bead, _) in zip("ab", beads, strict=False)]
     scores = score_class(measured, FIRST, roster=roster)
-    return scores, {f"{name}.jpg": data for name, (_, data) in zip("ab", beads, strict=False)}, names
+    return scores, {f"{name}.jpg": partial(bytes, data) for name, (_, data) in zip("ab", beads, strict=False)}, names
 
 
 def test_a_class_on_record_tells_next_time_what_moved_since(tmp_path):
@@ -219,6 +220,7 @@ def test_another_rod_is_no_last_bead_of_a_kind(tmp_path):
 def test_what_cannot_be_used_is_not_put_on_record(tmp_path):
     with Store.open(tmp_path / "record.sqlite") as store:
         scores, photos, _ = a_class(photographed(coached(result(problems=(problem("blur_strong"),))), 1))
+        photos = dict.fromkeys(photos, partial(pytest.fail, "a photo that is left out was read"))
         done = put_on_record(store, scores, photos, class_name="Evening class", date=date(2026, 3, 14))
         assert (done.saved, done.left_out) == ((), ("Una",))
         assert store.search("").total == 0
@@ -228,7 +230,8 @@ def test_a_photo_that_the_roster_names_nobody_for_is_put_under_no_name(tmp_path)
     with Store.open(tmp_path / "record.sqlite") as store:
         bead, data = photographed(BEFORE, 1)
         scores = score_class([Measured("x.jpg", bead)], FIRST, roster=read_roster(b"name,file\nUna,a.jpg\n"))
-        assert put_on_record(store, scores, {"x.jpg": data}, class_name="x", date=date(2026, 3, 14)).saved == ()
+        photos = {"x.jpg": partial(bytes, data)}
+        assert put_on_record(store, scores, photos, class_name="x", date=date(2026, 3, 14)).saved == ()
 
 
 def test_the_command_tells_a_trend_by_joint_and_rod(tmp_path):

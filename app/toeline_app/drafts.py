@@ -9,6 +9,7 @@ import os
 import shutil
 import threading
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import suppress
 from pathlib import Path
 from time import time
 
@@ -21,7 +22,7 @@ KEPT_FOR_S = 43_200.0
 KEPT_FOR = "12 hours"
 #: A class that was put under an address is kept so long, s.
 CLASS_KEPT_FOR_S = 2_592_000.0
-#: What all drafts together hold; beyond it the longest unchanged are let go.
+#: What all drafts together hold; beyond it the longest unchanged are let go. As much again for all classes.
 MOST_BYTES_OF_ALL = 4_000_000_000
 #: The text of one: a class of a hundred with its roster and rubric takes a tenth of it.
 MOST_TEXT = 2_000_000
@@ -36,10 +37,21 @@ def kept_under(name: str) -> Path:
 
 
 class Drafts:
-    """One draft for each key, in a private folder under the key's digest: only who holds the key finds it."""
+    """One draft for each key, in a private folder under the key's digest: only who holds the key finds it.
 
-    def __init__(self, folder: Path, clock: Callable[[], float] = time, kept_for_s: float = KEPT_FOR_S) -> None:
+    ``promised``: none is let go before its time; where there is no more room, nothing new is kept.
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        clock: Callable[[], float] = time,
+        kept_for_s: float = KEPT_FOR_S,
+        *,
+        promised: bool = False,
+    ) -> None:
         self._kept_for_s = kept_for_s
+        self._promised = promised
         self._root = folder
         self._clock = clock
         self._lock = threading.Lock()
@@ -49,17 +61,19 @@ class Drafts:
     def keep(self, key: str, text: str, photos: Mapping[str, Path]) -> None:
         """Keep a draft in the place of the one before: its text, and its photos by their digests. Raises OSError.
 
-        The photos come first and the text last: a kill on the way leaves the draft as it was.
+        The photos come first and the text last: a kill on the way leaves the draft as it was. A photo that another
+        draft holds lies on the disk once.
         """
         folder, size = self._folder(key), len(text.encode())
         if size > MOST_TEXT:
             raise OSError(errno.EFBIG, os.strerror(errno.EFBIG))
         with self._lock:
+            named = {folder / f"{digest}{_ENDING}": path for digest, path in photos.items()}
+            new = {kept: path for kept, path in named.items() if not kept.exists()}
+            self._make_room(folder, size, new)
             folder.mkdir(mode=0o700, exist_ok=True)
-            self._make_room(folder, size + sum(path.stat().st_size for path in photos.values()))
-            for digest, path in photos.items():
-                kept = folder / f"{digest}{_ENDING}"
-                if not kept.exists():
+            for kept, path in new.items():
+                if not self._link(kept):
                     write_whole(kept, path.read_bytes(), private=True)
             write_whole(folder / _TEXT, text, private=True)
             now = self._clock()
@@ -126,11 +140,30 @@ class Drafts:
     def _over(self, folder: Path) -> bool:
         return self._clock() - self._changed(folder) > self._kept_for_s
 
-    def _make_room(self, mine: Path, size: int) -> None:
+    def _link(self, kept: Path) -> bool:
+        """Whether another draft holds the photo, and now both do."""
+        for same in self._root.glob(f"*/{kept.name}"):
+            with suppress(OSError):  # this file system has no links
+                os.link(same, kept)
+                return True
+        return False
+
+    def _make_room(self, mine: Path, size: int, new: Mapping[Path, Path]) -> None:
+        def needed() -> int:
+            alone = [path for kept, path in new.items() if not any(self._root.glob(f"*/{kept.name}"))]
+            return size + sum(path.stat().st_size for path in alone) + _held(self._root)
+
         others = sorted((one for one in self._root.iterdir() if one != mine), key=self._changed)
-        held = {one: sum(file.stat().st_size for file in one.iterdir()) for one in others}
-        while others and sum(held[one] for one in others) + size > MOST_BYTES_OF_ALL:
+        while others and needed() > MOST_BYTES_OF_ALL:
+            if self._promised:
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
             shutil.rmtree(others.pop(0), ignore_errors=True)
+
+
+def _held(root: Path) -> int:
+    """What lies in all drafts, in bytes; what lies in several of them counts once."""
+    stats = [file.stat() for file in root.glob("*/*")]
+    return sum({(stat.st_dev, stat.st_ino): stat.st_size for stat in stats}.values())
 
 
 def _names(folder: Path, mentions: Mentions) -> bool:

@@ -115,17 +115,17 @@ def drafts() -> Drafts:
 @st.cache_resource
 def classes() -> Drafts:
     """The classes that were put under an address."""
-    return _kept("classes", CLASS_KEPT_FOR_S)
+    return _kept("classes", CLASS_KEPT_FOR_S, promised=True)
 
 
-def _kept(name: str, kept_for_s: float) -> Drafts:
+def _kept(name: str, kept_for_s: float, *, promised: bool = False) -> Drafts:
     """What is kept for a time; where the state folder cannot be written it lasts as long as the app does."""
     try:
-        return Drafts(kept_under(name), kept_for_s=kept_for_s)
+        return Drafts(kept_under(name), kept_for_s=kept_for_s, promised=promised)
     except OSError:
         folder = tempfile.TemporaryDirectory(prefix=f"toeline-{name}-")
         atexit.register(folder.cleanup)
-        return Drafts(Path(folder.name), kept_for_s=kept_for_s)
+        return Drafts(Path(folder.name), kept_for_s=kept_for_s, promised=promised)
 
 
 def submit(
@@ -561,7 +561,9 @@ def since(coupon: Coupon, rubric: Rubric) -> tuple[str, Progress] | None:
     return log.since(store(), coupon, rubric) if serving.role() == "inspector" else None
 
 
-def put_on_record(scores: ClassScores, files: Mapping[str, bytes], class_name: str, date: datetime.date) -> PutOnRecord:
+def put_on_record(
+    scores: ClassScores, files: Mapping[str, log.Read], class_name: str, date: datetime.date
+) -> PutOnRecord:
     """Save each coupon under its learner's name. Raises RecordError."""
     serving.for_inspectors()
     return log.put_on_record(store(), scores, files, class_name=class_name, date=date)

@@ -11,7 +11,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 
 from toeline_app import classroom, components, photos, prefs, said, service, serving, ui
 from toeline_app.prefs import Preferences
-from toeline_app.uploads import TooMuch
+from toeline_app.uploads import TELL, TooMuch
 
 #: Where the address carries a class's key of 128 random bits.
 ADDRESS = "class"
@@ -41,7 +41,10 @@ def page_part() -> None:
             "instructors who have the address."
         )
         if ui.button("Put this class under an address"):
-            said.keep_note(_FROM, _put())
+            try:
+                said.keep_note(_FROM, _put())
+            except OSError:
+                ui.error(f"There is no room on the server for another class. {TELL}")
         if key := said.note(_FROM):
             components.address(**{ADDRESS: key})
 

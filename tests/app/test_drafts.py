@@ -82,14 +82,34 @@ def test_a_change_gives_it_its_whole_time_again(drafts, photo, clock):
     assert drafts.load("mine") is not None
 
 
-def test_where_there_is_no_more_room_the_longest_unchanged_goes(drafts, photo, clock, monkeypatch):
+def test_where_there_is_no_more_room_the_longest_unchanged_goes(drafts, tmp_path, clock, monkeypatch):
     monkeypatch.setattr(kept, "MOST_BYTES_OF_ALL", 20)
-    for key in ("one", "two", "three"):
+    for key, name in (("one", "a"), ("two", "b"), ("three", "c")):
         clock.now += 1
-        drafts.keep(key, "w", {DIGEST: photo})
+        photo = tmp_path / f"{name}.photo"
+        photo.write_bytes(b"photo " + name.encode())
+        drafts.keep(key, "w", {name * 64: photo})
     assert drafts.load("one") is None
     assert drafts.load("two") is not None
     assert drafts.load("three") is not None
+
+
+def test_what_was_promised_for_a_month_stays_and_what_has_no_room_is_refused(tmp_path, clock, photo, monkeypatch):
+    """A class put under an address again and again takes no more room, and none ends another's address."""
+    monkeypatch.setattr(kept, "MOST_BYTES_OF_ALL", 20)
+    classes = Drafts(tmp_path / "classes", clock, promised=True)
+    for key in ("one", "one again", "and again"):
+        clock.now += 1
+        classes.keep(key, "w", {DIGEST: photo})
+    other = tmp_path / "other.photo"
+    other.write_bytes(b"another photo")
+    with pytest.raises(OSError, match="No space left"):
+        classes.keep("two", "w", {"b" * 64: other})
+    assert classes.load("two") is None
+    classes.forget("one")
+    for key in ("one again", "and again"):
+        assert classes.load(key)[1][DIGEST].read_bytes() == b"a photo"
+    assert len(list((tmp_path / "classes").iterdir())) == 2
 
 
 def test_a_text_beyond_measure_is_not_kept_and_what_was_kept_stays(drafts, photo):

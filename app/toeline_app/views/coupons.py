@@ -347,7 +347,7 @@ def _record(found: Scored) -> None:
             st.error("Say which class this is.")
             return
         taken = [photo for one in found.shown.values() for photo in (one.photo, *one.photo.sides)]
-        files = {photo.name: photo.path.read_bytes() for photo in taken}
+        files = {photo.name: photo.path.read_bytes for photo in taken}
         done = service.put_on_record(found.scores, files, name, day)
         count = len(done.saved)
         st.success(f"{count} {'coupon is' if count == 1 else 'coupons are'} put on record.")

@@ -198,7 +198,7 @@ def _on_record(scores: ClassScores, folder: Path, class_name: str, date: datetim
     with Store.open() as store:
         since = since_last(store, scores)
         names = [name for one in scores.coupons if one.result for name in (one.photo, *(s.name for s in sides_of(one)))]
-        photos = {name: (folder / name).read_bytes() for name in names}
+        photos = {name: (folder / name).read_bytes for name in names}
         done = put_on_record(store, scores, photos, class_name=class_name, date=date.date())
     typer.echo(f"On record: {len(done.saved)} new, {len(done.there_already)} there already.", err=True)
     return since

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from toeline.coupons.coupons import ClassScores, Coupon
@@ -12,6 +12,9 @@ from toeline.coupons.rubric import Rubric
 from toeline.criteria import load_criteria
 from toeline.record import Filters, Identity, Inspection, Store, Summary
 from toeline.result import PhotoInfo, Result
+
+#: Gives a photo's own bytes.
+Read = Callable[[], bytes]
 
 #: A learner's beads that are looked through for the last one of the same kind.
 _LOOKED_THROUGH = 100
@@ -28,11 +31,12 @@ class PutOnRecord:
 
 
 def put_on_record(
-    store: Store, scores: ClassScores, photos: Mapping[str, bytes], *, class_name: str, date: datetime.date
+    store: Store, scores: ClassScores, photos: Mapping[str, Read], *, class_name: str, date: datetime.date
 ) -> PutOnRecord:
     """Save each coupon that can be used as an inspection of its learner on that day; a photo is saved once.
 
-    ``photos`` are the photos' own bytes by name, of those from the sides that told height as well. Raises RecordError.
+    ``photos`` give the photos' own bytes by name, of those from the sides that told height as well: one coupon's are
+    held at a time. Raises RecordError.
     """
     saved, there, left_out = [], [], []
     for one in scores.coupons:
@@ -44,9 +48,9 @@ def put_on_record(
             identity = Identity(job=class_name, welder=one.name, date=date, welded_on=date)
             store.save_inspection(
                 one.result,
-                photos[one.photo],
+                photos[one.photo](),
                 identity,
-                more_photos=[(side.name, photos[side.name]) for side in sides_of(one) if side.name in photos],
+                more_photos=[(side.name, photos[side.name]()) for side in sides_of(one) if side.name in photos],
                 remarks=_points(one, scores),
                 criteria=_criteria(one.result),
             )
