@@ -128,6 +128,25 @@ def test_a_journal_goes_on_where_a_kill_left_it(photos, tmp_path):
         assert journal.measured(sha, "none") is None
 
 
+def crash(image: np.ndarray) -> None:
+    os.kill(os.getpid(), signal.SIGSEGV)
+
+
+def mean(image: np.ndarray) -> int:
+    return int(image.mean())
+
+
+def test_a_number_in_a_photo_is_looked_for_in_a_process_that_may_die_also_in_one_that_was_measured(photos, tmp_path):
+    good = photos[2:4]
+    with Journal(tmp_path / "kept") as journal:
+        first = {one.photo: one.result for one in measure_many(good, Settings(), memory=journal)}
+        again = {one.photo: one for one in measure_many(good, Settings(), memory=journal, code_of=mean)}
+        crashed = list(measure_many(good, Settings(), memory=journal, code_of=crash))
+    assert {name: one.result.measures for name, one in again.items()} == {k: one.measures for k, one in first.items()}
+    assert [again[path.name].code for path in good] == [int(read_photo(path).image.mean()) for path in good]
+    assert all("ended, twice" in one.problem for one in crashed)
+
+
 def test_the_table_has_a_row_for_every_photo_and_units_in_its_names(photos, tmp_path):
     done = sorted(measure_many(photos, Settings(criteria="workmanship")), key=lambda one: one.photo)
     write_parquet(done, tmp_path / "t.parquet")

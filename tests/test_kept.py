@@ -11,7 +11,7 @@ import invented
 from toeline.batch import KeptMeasurements, settings_digest
 from toeline.criteria import load_criteria, own_copy
 from toeline.errors import SettingsError
-from toeline.result import GaugeReading, Settings
+from toeline.result import GaugeReading, Procedure, RunRanges, Settings
 
 
 @pytest.fixture
@@ -66,10 +66,15 @@ def test_what_a_batch_measured_is_kept_for_a_month(kept):
     assert kept.measured("a" * 64, "new") is not None
 
 
-def test_a_measurement_with_a_person_s_reading_is_not_kept(kept):
-    result = invented.result()
-    said = result.settings.model_copy(update={"gauge": (GaugeReading(name="undercut_depth", value=0.3),)})
-    kept.remember("a" * 64, "key", result.model_copy(update={"settings": said}))
+@pytest.mark.parametrize(
+    "said",
+    [
+        Settings(gauge=(GaugeReading(name="undercut_depth", value=0.3),)),
+        Settings(procedure=Procedure(name="WPS Ada Brandt", run=(RunRanges(),))),
+    ],
+)
+def test_a_measurement_with_a_person_s_reading_or_a_procedure_is_not_kept(kept, said):
+    kept.remember("a" * 64, "key", invented.result().model_copy(update={"settings": said}))
     assert kept.measured("a" * 64, "key") is None
 
 

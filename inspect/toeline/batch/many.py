@@ -91,30 +91,42 @@ def measure_many(
     a photo those from the sides of its bead, which tell its height with it; they are named in what is told, so it is
     not kept in the memory.
     """
-    from toeline.photo import read_photo
-
     settings = settings or Settings()
     key = settings_digest(settings, __version__) if memory is not None else ""
     known: list[Measured] = []
 
-    def waiting() -> Iterator[Path]:
+    def waiting() -> Iterator[tuple[Path, Result | None]]:
         for path in map(Path, photos):
             result = None if memory is None or sides.get(path) else remembered(path, key, memory)
-            if result is None:
-                yield path
+            if result is None or code_of is not None:
+                yield path, result
             else:
-                code = code_of and code_of(read_photo(path).image)
-                known.append(Measured(result.photo.name, result, code=code, path=path))
+                known.append(Measured(result.photo.name, result, path=path))
 
-    job = partial(measure_one, settings=settings, code_of=code_of, sides=sides)
-    for path, future in as_done(job, waiting(), executor, warm_up, _most_at_once(sides)):
+    job = partial(_measure, settings=settings, code_of=code_of, sides=sides)
+    for (path, result), future in as_done(job, waiting(), executor, warm_up, _most_at_once(sides)):
         while known:
             yield known.pop()
         measured = outcome(path, future)
-        if memory is not None and measured.result is not None and not sides.get(path):
+        if memory is not None and result is None and measured.result is not None and not sides.get(path):
             memory.remember(measured.result.photo.sha256, key, measured.result)
         yield measured
     yield from known
+
+
+def _measure(one: tuple[Path, Result | None], settings: Settings, code_of: CodeOf | None, sides: Sides) -> Measured:
+    """Measure a photo, or only read the number in one that was measured before."""
+    path, known = one
+    if known is None or code_of is None:
+        return measure_one(path, settings, code_of, sides)
+    from toeline.photo import read_photo
+
+    try:
+        photo = read_photo(path)
+        allow_time_for(photo.width * photo.height / 1e6)
+        return Measured(known.photo.name, known, code=code_of(photo.image), path=path)
+    except ToelineError as error:
+        return Measured(shown_name(path), problem=str(error), path=path)
 
 
 def _most_at_once(sides: Sides) -> int:

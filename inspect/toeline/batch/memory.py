@@ -52,7 +52,7 @@ class KeptMeasurements:
     """A :class:`~toeline.batch.Memory` in a small SQLite file that processes and threads may share.
 
     It holds no names: a photo's file name is left out, and a measurement with readings or looks, which name who took
-    them, is not kept. What is a month old goes.
+    them, or with a welding procedure, which may be called after somebody, is not kept. What is a month old goes.
     """
 
     def __init__(self, path: Path | None = None) -> None:
@@ -74,7 +74,7 @@ class KeptMeasurements:
 
     def remember(self, photo_sha256: str, settings: str, result: Result) -> None:
         """Keep a measurement under :func:`settings_digest`."""
-        if result.settings.gauge:
+        if result.settings.gauge or result.settings.procedure:
             return
         nameless = result.model_copy(update={"photo": result.photo.model_copy(update={"name": ""})})
         now = datetime.now(UTC)
