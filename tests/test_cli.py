@@ -273,6 +273,7 @@ def test_a_photo_that_crashes_its_reader_costs_a_class_its_picture_alone(toeline
     shutil.copy(folder / "good.jpg", tmp_path / "class" / "ada.jpg")
     out = tmp_path / "out.pdf"
     for command in (("score", tmp_path / "class", "--sheets", out), ("wall-chart", tmp_path / "class", out)):
+        command = (*command, "--force")
         said = toeline(*command)
         assert said.code == 0, said.err
         assert any(page.images for page in pypdf.PdfReader(out).pages)
@@ -519,10 +520,40 @@ def test_a_file_that_is_there_is_written_over_only_by_force_and_a_photo_never(to
     for force in ((), ("--force",)):
         said = toeline("measure", photo, "--picture", photo, *force)
         assert said.code == 2
-        assert "is the photo itself" in unboxed(said)
+        assert "is what the command reads" in unboxed(said)
     assert photo.read_bytes() == (folder / "bare.jpg").read_bytes()
     assert toeline("measure", photo, "--picture", there, "--force").code == 3  # no bead in it
     assert there.read_bytes().startswith(b"\x89PNG")
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("score", "class", "--csv", "OUT"), ("score", "class", "--xlsx", "OUT"), ("score", "class", "--sheets", "OUT"),
+        ("score", "class", "--roster", "list.csv", "--json", "OUT"), ("wall-chart", "class", "OUT"),
+        ("compare", "class/a.jpg", "class/b.jpg", "--sheet", "OUT"), ("compare", "a.json", "a.json", "--json", "OUT"),
+    ],
+    ids=" ".join,
+)  # fmt: skip
+def test_no_command_of_a_class_writes_over_what_it_reads_or_unasked_over_more(toeline, tmp_path, monkeypatch, words):
+    (tmp_path / "class").mkdir()
+    files = [tmp_path / name for name in ("class/a.jpg", "class/b.jpg", "list.csv", "a.json", "there")]
+    for file in files:
+        file.write_bytes(b"kept")
+    monkeypatch.chdir(tmp_path)
+    read = [word for word in words if (tmp_path / word).is_file()] or ["class/b.jpg"]
+    for out, force in ((read[-1], ()), (read[-1], ("--force",)), ("there", ())):
+        said = toeline(*(out if word == "OUT" else word for word in words), *force)
+        assert said.code == 2
+        assert ("is there already" if out == "there" else "is what the command reads") in unboxed(said)
+    assert all(file.read_bytes() == b"kept" for file in files)
+
+
+def test_a_camera_s_profile_is_not_written_over_its_photos(toeline, folder, tmp_path):
+    photo = tmp_path / "card.jpg"
+    shutil.copy(folder / "bare.jpg", photo)
+    assert "is what the command reads" in unboxed(toeline("camera", photo, "--out", photo))
+    assert photo.read_bytes() == (folder / "bare.jpg").read_bytes()
 
 
 def test_the_name_of_one_file_is_no_folder_for_several_photos(toeline, folder, tmp_path):

@@ -11,6 +11,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from toeline.cli.outputs import spare
 from toeline.errors import RubricError, SettingsError
 from toeline.files import write_whole
 from toeline.text import one_line
@@ -20,6 +21,12 @@ if TYPE_CHECKING:
     from toeline.coupons.coupons import ClassScores
     from toeline.coupons.progress import Progress
     from toeline.result import Result, Settings
+
+
+#: Of every command that writes what was asked for.
+Force = Annotated[
+    bool, typer.Option("--force", help="Write over files that are there; never over one that is read.", metavar="")
+]
 
 
 def rubric(
@@ -119,6 +126,7 @@ def score(
         typer.Option(help="Day of the welding, for the record; today if left out.", formats=["%Y-%m-%d"]),
     ] = None,
     forget: Annotated[bool, typer.Option("--forget", help="Measure every photo anew.", metavar="")] = False,
+    force: Force = False,
 ) -> None:
     """Score a folder of coupons against a rubric; an interrupted batch goes on where it stopped.
 
@@ -126,11 +134,13 @@ def score(
     """
     from toeline.batch import KeptMeasurements
     from toeline.cli.show_class import show_class
-    from toeline.coupons.coupons import score_folder, to_csv, to_xlsx
+    from toeline.coupons.coupons import photos_in, score_folder, to_csv, to_xlsx
     from toeline.coupons.roster import read_roster
     from toeline.coupons.rubric import load_rubric, shipped_rubrics
     from toeline.settings import settings_from
 
+    read = (*photos_in(folder), *(Path(one) for one in (roster, rubric, reference, criteria) if one))
+    spare((csv, xlsx, sheets, json_out), read, force)
     chosen = load_rubric(rubric or shipped_rubrics()[0])
     settings = settings_from(
         joint=joint,
@@ -275,6 +285,7 @@ def compare(
     unit: Annotated[Literal["mm", "in"], typer.Option(help="Unit of lengths.")] = "mm",
     sheet: Annotated[Path | None, typer.Option(help="Write both side by side on one page (PDF).")] = None,
     json_out: Annotated[Path | None, typer.Option("--json", help="Write the comparison as JSON.")] = None,
+    force: Force = False,
 ) -> None:
     """Hold a bead against the one before: did what the last advice aimed at move beyond the tool's own spread?
 
@@ -287,6 +298,7 @@ def compare(
     from toeline.coupons.sheets import Bead, progress_sheet
     from toeline.settings import settings_from
 
+    spare((json_out, sheet), (before, after, *([Path(rubric)] if rubric else ())), force)
     settings = settings_from(
         joint=joint,
         thickness=thickness,
@@ -351,15 +363,17 @@ def wall_chart(
     electrode: Annotated[
         str | None, typer.Option(help="Electrode core diameter, mm, or as 1/8 inch.", metavar="LENGTH")
     ] = None,
+    force: Force = False,
 ) -> None:
     """Make a wall chart from the school's own beads: best, typical, each trouble; without names."""
     from toeline.batch import KeptMeasurements
-    from toeline.coupons.coupons import score_folder
+    from toeline.coupons.coupons import photos_in, score_folder
     from toeline.coupons.rubric import load_rubric, shipped_rubrics
     from toeline.coupons.wall_chart import chosen_photos, plan_chart
     from toeline.coupons.wall_chart import wall_chart as typeset
     from toeline.settings import settings_from
 
+    spare((out,), (*photos_in(folder), *([Path(rubric)] if rubric else ())), force)
     picks: dict[Any, str | None] = {}
     for text in example or ():
         trouble, _, photo = text.partition("=")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -66,15 +66,24 @@ class Outputs:
 
     def _spare(self, photos: Sequence[str]) -> None:
         """A photo that is measured is never written over; another file only where the user says so."""
-        inputs = {Path(photo).resolve() for photo in photos if photo != "-"}
         targets = [self.table, *(path for photo in photos for path in self.of(photo, len(photos) > 1))]
-        for path in targets:
-            if path is None or not path.is_file():
-                continue
-            if path.resolve() in inputs:
-                raise typer.BadParameter(f"{shown_path(path)} is the photo itself; name another file.")
-            if not self.force:
-                raise typer.BadParameter(f"{shown_path(path)} is there already; name another, or add --force.")
+        spare(targets, [Path(photo) for photo in photos if photo != "-"], self.force)
+
+
+def spare(targets: Iterable[Path | None], given: Iterable[Path], force: bool) -> None:
+    """What was given to a command is never written over; another file only with ``force``.
+
+    Raises:
+        typer.BadParameter: one of the ``targets`` would be.
+    """
+    inputs = {path.resolve() for path in given}
+    for path in targets:
+        if path is None or not path.is_file():
+            continue
+        if path.resolve() in inputs:
+            raise typer.BadParameter(f"{shown_path(path)} is what the command reads; name another file.")
+        if not force:
+            raise typer.BadParameter(f"{shown_path(path)} is there already; name another, or add --force.")
 
 
 def _stem(photo: str) -> str:

@@ -11,6 +11,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from toeline.cli.outputs import spare
 from toeline.errors import SettingsError
 from toeline.files import write_new, write_whole
 
@@ -47,6 +48,7 @@ def camera(
     from toeline.cli.jobs import cards_in
     from toeline.geometry.camera import calibrate_from_cards, save_profile
 
+    spare((out,), photos, force=True)
     seen = []
     for number, one in enumerate(cards_in(photos), 1):
         typer.echo(f"{number}/{len(photos)} {one.name}", err=True)
