@@ -12,8 +12,9 @@ from toeline.coupons.coupons import ClassScores
 from toeline.coupons.roster import Roster
 from toeline.coupons.rubric import Rubric
 from toeline.result import Result, Settings
-from toeline_app import photos, prefs, said, service
+from toeline_app import photos, prefs, said
 from toeline_app.photos import Photo, Shown
+from toeline_app.service import scoring
 from toeline_app.views.bench import to_settings
 
 COUPONS, REFERENCE = "coupons_photos", "reference_photos"
@@ -57,25 +58,25 @@ def say(**changed: object) -> None:
 def rubric_text() -> str:
     """The text of the rubric in use, with any change."""
     now = told()
-    return now.texts.get(now.rubric) or service.rubric_text(now.rubric)
+    return now.texts.get(now.rubric) or scoring.rubric_text(now.rubric)
 
 
 def use_text(text: str | None) -> None:
     """Use this text for the chosen rubric, or the shipped one."""
     now = told()
     rest = {name: kept for name, kept in now.texts.items() if name != now.rubric}
-    say(texts=rest if text in (None, service.rubric_text(now.rubric)) else rest | {now.rubric: text})
+    say(texts=rest if text in (None, scoring.rubric_text(now.rubric)) else rest | {now.rubric: text})
 
 
 def rubric() -> Rubric:
     """The rubric in use. Raises RubricError while its text is wrong."""
-    return service.read_rubric(rubric_text())
+    return scoring.read_rubric(rubric_text())
 
 
 def roster() -> Roster | None:
     """The names, where a roster was given. Raises RubricError."""
     now = told()
-    return service.roster(now.roster.encode(), now.roster_name) if now.roster else None
+    return scoring.roster(now.roster.encode(), now.roster_name) if now.roster else None
 
 
 def settings() -> Settings:
@@ -85,7 +86,7 @@ def settings() -> Settings:
 
 def measured(chosen: Sequence[Photo], *, with_code: bool = False) -> list[Shown]:
     """Photos measured by the settings that a measure goes by: rod, criteria and looks come in afterwards."""
-    bare = service.measured_by(settings())
+    bare = scoring.measured_by(settings())
     return photos.measure_all([(photo, bare) for photo in chosen], batch=True, with_code=with_code)
 
 
@@ -100,10 +101,10 @@ def score(chosen: Sequence[Photo], reference: Result | None) -> Scored:
     names, whole = roster(), settings()
     shown = measured(with_sides(chosen), with_code=bool(names and names.by_code))
     found = [
-        (one.photo.name, service.said_of(one.result, whole, said.about(one.photo.sha256).gauge), one.problem, one.code)
+        (one.photo.name, scoring.said_of(one.result, whole, said.about(one.photo.sha256).gauge), one.problem, one.code)
         for one in shown
     ]
-    scores = service.score_photos(found, rubric(), reference, names)
+    scores = scoring.score_photos(found, rubric(), reference, names)
     return Scored(scores, {one.photo.name: one for one in shown}, whole)
 
 
@@ -124,5 +125,5 @@ def scored() -> Scored | None:
 
 def reference(shown: Shown) -> Result | None:
     """The result of the reference bead, where it can be used."""
-    found = service.said_of(shown.result, settings(), ())
+    found = scoring.said_of(shown.result, settings(), ())
     return None if found is None or found.stopped else found

@@ -12,9 +12,10 @@ from toeline.report.highlights import CHANCES, likely_causes
 from toeline.result import Coaching, Joint, Question, Result, Settings, Welding
 from toeline.text import capital
 from toeline.units import Unit
-from toeline_app import components, looking, prefs, said, service, ui
+from toeline_app import components, looking, prefs, said, ui
 from toeline_app.photos import Photo, Shown
 from toeline_app.prefs import Preferences
+from toeline_app.service import readings, recording
 
 Polarity = Literal["DC+", "DC-", "AC"]
 Technique = Literal["stringer", "weave"]
@@ -42,7 +43,7 @@ def welded(now: Preferences) -> Preferences:
             placeholder="E7018, E 42 4 B 42, E4918",
             key="set_class",
         ).strip()
-        if rod and not service.knows_rod(rod):
+        if rod and not readings.knows_rod(rod):
             st.warning("This rod is in no table here. Give the current range of its box.")
         current = _number("Current, A", now.current_a, 10, 600, "set_current")
         low = _number("Lowest current on the rod's box, A", now.box_low_a, 10, 600, "set_box_low")
@@ -51,7 +52,7 @@ def welded(now: Preferences) -> Preferences:
             st.warning("The highest current has to be above the lowest; the range is left out.")
         polarity = _choice("Polarity at the electrode", get_args(Polarity), now.polarity, "set_polarity")
         weld_pass = _choice("Pass", get_args(WeldPass), now.weld_pass, "set_pass")
-        names = service.position_names(now.joint)
+        names = readings.position_names(now.joint)
         position = _choice("Position", names, now.position if now.position in names else None, "set_position")
         technique = _choice("Stringer or weave", get_args(Technique), now.technique, "set_technique", TECHNIQUES)
         wide = components.length_input(
@@ -59,7 +60,7 @@ def welded(now: Preferences) -> Preferences:
         )
         preheat = _celsius("Plate before welding", now.preheat_c, now.unit, "set_preheat")
         interpass = _celsius("Weld before this pass", now.interpass_c, now.unit, "set_interpass")
-        kept = service.procedure_names()
+        kept = recording.procedure_names()
         procedure = now.procedure
         if kept:
             chosen = now.procedure if now.procedure in kept else None
@@ -85,7 +86,7 @@ def welded(now: Preferences) -> Preferences:
 def welding_of(now: Preferences) -> Welding:
     """What these preferences say about the weld."""
     low, high = now.box_low_a, now.box_high_a
-    slope, rotation = service.position_angles(now.position, now.joint)
+    slope, rotation = readings.position_angles(now.position, now.joint)
     return Welding(
         electrode_class=now.electrode_class,
         electrode_mm=now.electrode_mm,
@@ -208,7 +209,7 @@ def safety(result: Result) -> None:
 
 def with_answers(photo: Photo, settings: Settings) -> Settings:
     """The settings with what was noticed while this bead was welded."""
-    about, known = said.about(photo.sha256), service.noticed_signs(settings.joint)
+    about, known = said.about(photo.sha256), readings.noticed_signs(settings.joint)
     fit = {name: state for name, state in about.noticed.items() if name in known}
     welding = about.welding(settings.welding).model_copy(update={"noticed": fit})
     return settings.model_copy(update={"welding": welding})
@@ -241,14 +242,14 @@ def _gauged(shown: Shown, sheet: Coaching, result: Result) -> None:
         name = question.input.removeprefix("gauge.")
         if question.input == name:
             continue
-        if not service.look(name).question:
+        if not readings.look(name).question:
             st.text(f"{capital(question.ask)}.")
         with st.form(f"ask_{name}_{sha256}", clear_on_submit=True, enter_to_submit=False):
             typed = _typed(name, unit, sha256)
             if not ui.submit("Tell the coach", f"ask_{name}_{sha256}_send") or typed is None:
                 continue
             try:
-                reading = service.gauge_reading(name, *typed, unit, looking.name_of_looker())
+                reading = readings.gauge_reading(name, *typed, unit, looking.name_of_looker())
             except ToelineError as error:
                 ui.error(error)
                 continue
@@ -258,10 +259,10 @@ def _gauged(shown: Shown, sheet: Coaching, result: Result) -> None:
 
 def _typed(name: str, unit: Unit, sha256: str) -> tuple[float, float | None] | None:
     """What was gauged or seen, and where; None while nothing is given."""
-    if service.look(name).question:
+    if readings.look(name).question:
         value = looking.ask(name, unit, f"ask_look_{name}_{sha256}")
     else:
-        label = f"Reading ({service.gauge_unit(name, unit)})"
+        label = f"Reading ({readings.gauge_unit(name, unit)})"
         value = st.number_input(label, min_value=0.0, value=None, step=0.1, placeholder="Not gauged")
     at = st.number_input(f"Where: distance from the bead's start ({unit})", min_value=0.0, value=None, step=1.0)
     return None if value is None else (float(value), at)
@@ -269,7 +270,7 @@ def _typed(name: str, unit: Unit, sha256: str) -> tuple[float, float | None] | N
 
 def _noticed(shown: Shown, asked: dict[str, Question], joint: Joint) -> None:
     """What was seen or heard while welding; nothing is filled in."""
-    sha, known = shown.photo.sha256, service.noticed_signs(joint)
+    sha, known = shown.photo.sha256, readings.noticed_signs(joint)
     about, unit = said.about(sha), prefs.preferences().unit
     now = about.noticed
     first = [name for name in asked if name in known]

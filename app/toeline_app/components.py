@@ -16,8 +16,9 @@ from toeline.report.highlights import measures_to_read, severest_first, worst_li
 from toeline.result import Point, Quantity, Result
 from toeline.text import sentence
 from toeline.units import MM_PER_INCH, Unit, in_unit, say
-from toeline_app import seam_charts, service, serving, ui
+from toeline_app import seam_charts, serving, ui
 from toeline_app.photos import Shown
+from toeline_app.service import readings, reporting
 
 PDF = "application/pdf"
 _PAGES = "pages"
@@ -125,7 +126,7 @@ def folded(result: Result, unit: Unit) -> None:
         return
     if result.measures:
         with ui.fold("measures", "All measures", "square_foot"):
-            if drawing := service.cross_section(result, unit):
+            if drawing := reporting.cross_section(result, unit):
                 ui.sketch(drawing, "The fillet's cross-section to scale; its figures stand in the table below.")
             seam_charts.sizes_along(result, unit)
             rows = [
@@ -151,7 +152,7 @@ def folded(result: Result, unit: Unit) -> None:
                 ui.line(
                     line.outcome, f"{line.imperfection}: {line.limit}", f"{sentence(line.why)} {sentence(line.source)}"
                 )
-    if keyed := service.numbered_indications(result, unit):
+    if keyed := readings.numbered_indications(result, unit):
         with ui.fold("indications", f"Indications ({len(keyed)})", "pin_drop"):
             ui.table(("No.", "What", "Where and how large"), keyed)
     notes(result)
@@ -238,8 +239,8 @@ def downloads(shown: Shown, unit: Unit) -> None:
         return
     stem = Path(photo.name).stem or "weld"
     with ui.fold("reports", "Report and data", "download"):
-        download("PDF report", lambda: service.pdf(result, photo.path, unit), f"{stem}.pdf", PDF)
-        download("HTML, one page", lambda: service.html(result, photo.path, unit), f"{stem}.html", "text/html")
+        download("PDF report", lambda: reporting.pdf(result, photo.path, unit), f"{stem}.pdf", PDF)
+        download("HTML, one page", lambda: reporting.html(result, photo.path, unit), f"{stem}.html", "text/html")
         download("Picture", shown.picture.read_bytes, f"{stem}-measured.jpg", "image/jpeg")
-        download("CSV", lambda: service.csv(result), f"{stem}.csv", "text/csv")
+        download("CSV", lambda: reporting.csv(result), f"{stem}.csv", "text/csv")
         download("JSON", result.to_json, f"{stem}.json", "application/json")

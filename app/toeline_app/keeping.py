@@ -8,8 +8,9 @@ from typing import NoReturn
 import streamlit as st
 from pydantic import BaseModel, ConfigDict, ValidationError
 
-from toeline_app import photos, said, service, serving
+from toeline_app import photos, said, serving
 from toeline_app.access_gate import VISITOR, VISITOR_KEY
+from toeline_app.service import retention
 from toeline_app.uploads import NO_ROOM, TooMuch, session_id
 
 _BROUGHT, _KEPT, _NOT_KEPT = "draft_brought", "draft_kept", "draft_not_kept"
@@ -41,7 +42,7 @@ def bring_back() -> None:
     if key is None or st.session_state.get(_BROUGHT):
         return
     st.session_state[_BROUGHT] = True
-    found = service.drafts().load(key)
+    found = retention.drafts().load(key)
     if found is None:
         return
     text, files = found
@@ -61,7 +62,7 @@ def bring_back() -> None:
 def _wait_for_room(error: Exception) -> NoReturn:
     """Hold nothing, so that the draft stays as it is, until there is room for its photos."""
     photos.held().clear()
-    service.uploads().keep_only(session_id(), set())
+    retention.uploads().keep_only(session_id(), set())
     st.session_state[_BROUGHT] = False
     st.title("toeline")
     st.error(f"What you had here is kept, and cannot be shown now. {error if isinstance(error, TooMuch) else NO_ROOM}")
@@ -81,7 +82,7 @@ def keep() -> None:
     text = _text(_drafted())
     paths = {one.sha256: one.path for page in photos.held().values() for one in page}
     try:
-        service.drafts().keep(key, text, paths)
+        retention.drafts().keep(key, text, paths)
         st.session_state.pop(_NOT_KEPT, None)
     except OSError:
         if not st.session_state.get(_NOT_KEPT):
@@ -106,7 +107,7 @@ def _text(draft: _Draft) -> str:
 
 def _take_over_from_another_tab(key: str, kept: str | None) -> None:
     """Set aside here the beads that another tab of the same browser put into the draft since: it has one draft."""
-    found = service.drafts().load(key)
+    found = retention.drafts().load(key)
     if found is None or found[0] == kept:
         return
     with suppress(ValidationError, TooMuch, OSError):  # of another version, or there is no room: it is there no more
@@ -130,8 +131,8 @@ def start_afresh() -> None:
     """Let go of the photos, of what was said, and of the draft."""
     key = visitor()
     if key is not None:
-        service.drafts().forget(key)
-    service.uploads().keep_only(session_id(), set())
+        retention.drafts().forget(key)
+    retention.uploads().keep_only(session_id(), set())
     who = said.now().looked_by
     photos.held().clear()
     said.take(said.Said(looked_by=who))

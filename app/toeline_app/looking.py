@@ -8,8 +8,9 @@ from toeline.errors import ToelineError
 from toeline.result import GaugeReading, Result
 from toeline.text import capital, one_line
 from toeline.units import Unit
-from toeline_app import components, prefs, said, service, ui
+from toeline_app import components, prefs, said, ui
 from toeline_app.photos import Shown
+from toeline_app.service import readings
 
 ANSWERS = ("Yes", "No", "Not looked")
 CONDITION = ("Yes", "No", "Not known")
@@ -25,7 +26,7 @@ def page_part(shown: Shown, result: Result) -> None:
     sha256, unit = shown.photo.sha256, prefs.preferences().unit
     key, kept = f"gauge_{sha256}", said.about(sha256).gauge
     with ui.fold("gauge", f"Look and gauge ({len(kept)})", "visibility"):
-        components.listed("What would settle the rest", tuple(service.needs(result)))
+        components.listed("What would settle the rest", tuple(readings.needs(result)))
         _conditions(shown, result)
         by = who()
         new = [*_looks(result, key, by, unit), *_gauge(result, key, by, unit)]
@@ -33,7 +34,7 @@ def page_part(shown: Shown, result: Result) -> None:
             said.say(sha256, gauge=(*kept, *new))
             st.rerun()
         for number, one in enumerate(kept):
-            what, words = service.gauge_row(one, unit)
+            what, words = readings.gauge_row(one, unit)
             label = f"Remove: {what} {words}" if what.endswith("?") else f"Remove: {what}, {words}"
             if ui.button(label, key=f"{key}_{number}"):
                 said.say(sha256, gauge=kept[:number] + kept[number + 1 :])
@@ -47,7 +48,7 @@ def _conditions(shown: Shown, result: Result) -> None:
     sha256 = shown.photo.sha256
     key, now = f"conditions_{sha256}", said.about(sha256).conditions
     answered: dict[str, bool] = {}
-    for name, text in service.conditions(result).items():
+    for name, text in readings.conditions(result).items():
         answer = st.radio(
             f"{text}.",
             CONDITION,
@@ -80,7 +81,7 @@ def name_of_looker() -> str | None:
 
 def ask(name: str, unit: Unit, key: str) -> float | None:
     """One look: a count, or 1 for yes and 0 for no; None where nobody looked."""
-    look = service.look(name)
+    look = readings.look(name)
     if look.counted:
         count = st.number_input(look.question, min_value=0, value=None, step=1, placeholder="Not looked", key=key)
         return None if count is None else float(count)
@@ -90,21 +91,21 @@ def ask(name: str, unit: Unit, key: str) -> float | None:
 
 def _looks(result: Result, key: str, by: str, unit: Unit) -> list[GaugeReading]:
     """The looks that were just answered. One of no speaks also for the places where the photo may show something."""
-    names = service.looks_asked(result)
+    names = readings.looks_asked(result)
     if not names:
         return []
     st.subheader("Look along the whole weld, with a lens")
     turn = st.session_state.setdefault(f"{key}_turn", 0)
     answers: list[tuple[str, float, float | None]] = []
     for name in names:
-        places = service.suspected(result, name, unit)
+        places = readings.suspected(result, name, unit)
         if places:
             st.text(f"The photo may show this at {', '.join(places)}: look there too.")
         value = ask(name, unit, f"{key}_look_{name}_{turn}")
         if value is None:
             continue
         at = None
-        if value and not service.look(name).permission and not service.look(name).counted:
+        if value and not readings.look(name).permission and not readings.look(name).counted:
             at = _where(unit, f"{key}_at_{name}_{turn}")
         answers.append((name, value, at))
     if not ui.button("Record what I saw", key=f"{key}_looked"):
@@ -115,13 +116,13 @@ def _looks(result: Result, key: str, by: str, unit: Unit) -> list[GaugeReading]:
         st.error("Say who looked: type the name above.")
     else:
         st.session_state[f"{key}_turn"] = turn + 1
-        return [one for name, value, at in answers for one in service.looked(result, name, value, at, by, unit)]
+        return [one for name, value, at in answers for one in readings.looked(result, name, value, at, by, unit)]
     return []
 
 
 def _gauge(result: Result, key: str, by: str, unit: Unit) -> list[GaugeReading]:
     """A gauge reading just typed, checked."""
-    names = service.gauge_names(result)
+    names = readings.gauge_names(result)
     if not names:
         return []
     st.subheader("Gauge")
@@ -140,7 +141,7 @@ def _gauge(result: Result, key: str, by: str, unit: Unit) -> list[GaugeReading]:
     with st.form(
         f"{key}_form", clear_on_submit=True, enter_to_submit=False
     ):  # the choice stands before it, as it says the reading's unit
-        asked = service.gauge_unit(name, unit)
+        asked = readings.gauge_unit(name, unit)
         value = st.number_input(f"Reading ({asked})", min_value=0.0, value=None, step=0.1, format="%.2f")
         at = _where(unit)
         if not ui.submit("Add the reading", f"{key}_send"):
@@ -149,7 +150,7 @@ def _gauge(result: Result, key: str, by: str, unit: Unit) -> list[GaugeReading]:
         st.error("Type the reading first; 0 where there is none at all.")
         return []
     try:
-        return [service.gauge_reading(name, value, at, unit, by or None)]
+        return [readings.gauge_reading(name, value, at, unit, by or None)]
     except ToelineError as error:
         ui.error(error)
         return []

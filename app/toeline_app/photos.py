@@ -16,8 +16,9 @@ from streamlit.runtime.uploaded_file_manager import UploadedFile
 from toeline.errors import ToelineError
 from toeline.result import Result, Settings
 from toeline.text import one_line
-from toeline_app import service, ui
+from toeline_app import ui
 from toeline_app.jobs import Examined
+from toeline_app.service import measuring, readings, retention
 from toeline_app.uploads import TooMuch, let_go, session_id
 
 _SHOWN = "examined"
@@ -72,10 +73,10 @@ def take_in(files: Sequence[UploadedFile], into: str, *, kept: Sequence[Photo] =
     mine = {photo.sha256: photo for photo in kept}
     held()[into] = list(kept)
     _let_go_of_unused(session)
-    twice, refusal = [], service.uploads().turned_away(session)
+    twice, refusal = [], retention.uploads().turned_away(session)
     for file in files:
         try:
-            path = service.uploads().keep(session, file.getvalue())
+            path = retention.uploads().keep(session, file.getvalue())
         except TooMuch as error:
             refusal = str(error)
             break
@@ -98,7 +99,7 @@ def holding(name: str) -> list[Photo]:
 
 def take_up(data: bytes, name: str, into: str) -> Photo:
     """Hold one photo that is on record under the name ``into``. Raises TooMuch."""
-    photo = Photo(plain_name(name), service.uploads().keep(session_id(), data))
+    photo = Photo(plain_name(name), retention.uploads().keep(session_id(), data))
     held()[into] = [photo]
     return photo
 
@@ -106,7 +107,7 @@ def take_up(data: bytes, name: str, into: str) -> Photo:
 def take_back(kept: Sequence[tuple[str, bytes | Path]], into: str) -> None:
     """Hold photos of a draft, as (name, bytes or where they lie), under the name ``into``. Raises TooMuch, OSError."""
     held()[into] = [
-        Photo(name, service.uploads().keep(session_id(), data if isinstance(data, bytes) else data.read_bytes()))
+        Photo(name, retention.uploads().keep(session_id(), data if isinstance(data, bytes) else data.read_bytes()))
         for name, data in kept
     ]
 
@@ -136,7 +137,7 @@ def small_copy(photo: Photo) -> bytes:
     """A photo as a very small JPEG, kept beside it. Raises PhotoError where it is none."""
     small = photo.path.with_suffix(".small.jpg")
     if not small.exists():
-        small.write_bytes(service.thumbnail(service.small_copy(photo.path.read_bytes(), photo.name)))
+        small.write_bytes(measuring.thumbnail(measuring.small_copy(photo.path.read_bytes(), photo.name)))
     return small.read_bytes()
 
 
@@ -167,7 +168,7 @@ def _let_go_of_unused(session: str) -> None:
         for path in (gone.picture, gone.overview, gone.picture and _small(gone.picture)):
             if path is not None:
                 path.unlink(missing_ok=True)
-    service.uploads().keep_only(session, used)
+    retention.uploads().keep_only(session, used)
 
 
 def plain_name(text: str) -> str:
@@ -215,9 +216,9 @@ def measure_all(jobs: Sequence[tuple[Photo, Settings]], *, batch: bool = False, 
                 photo, settings = waiting.pop(0)
                 known = judged[_key(photo, settings)]
                 if batch and known is None and not photo.sides:
-                    known = service.remembered(photo.sha256, photo.name, settings)
+                    known = measuring.remembered(photo.sha256, photo.name, settings)
                 sides = [(one.path, one.name) for one in photo.sides]
-                job = service.submit(photo.path, photo.name, settings, known, with_code, sides)
+                job = measuring.submit(photo.path, photo.name, settings, known, with_code, sides)
                 running[job] = (photo, settings)
             most = max(len(photo.sides) for photo, _ in jobs)
             place.progress(done / total, text=_progress(done, total, time.monotonic() - started, most))
@@ -227,11 +228,11 @@ def measure_all(jobs: Sequence[tuple[Photo, Settings]], *, batch: bool = False, 
                 shown = _keep(photo, job)
                 _shown()[_key(photo, settings)] = shown
                 if batch and shown.result is not None and not photo.sides:
-                    service.remember(shown.result)
+                    measuring.remember(shown.result)
                 done += 1
     finally:
         for job in running:
-            service.abandon(job)
+            measuring.abandon(job)
     place.empty()
     return [_shown()[_key(photo, settings)] for photo, settings in jobs]
 
@@ -245,13 +246,13 @@ def _judge_again(photo: Photo, settings: Settings) -> Result | None:
         if shown.photo != photo or shown.result is None:
             continue
         try:
-            anew = service.judged_again(shown.result, settings)
+            anew = measuring.judged_again(shown.result, settings)
         except ToelineError as error:
-            _shown()[_key(photo, settings)] = Shown(photo, problem=service.sentence(error))
+            _shown()[_key(photo, settings)] = Shown(photo, problem=measuring.sentence(error))
             return None
         if anew is None:
             continue
-        if not service.same_picture(shown.result, anew):
+        if not readings.same_picture(shown.result, anew):
             return anew
         _shown()[_key(photo, settings)] = replace(shown, result=anew)
         return None
@@ -273,9 +274,9 @@ def _progress(done: int, total: int, elapsed: float, sides: int) -> str:
 def _keep(photo: Photo, job: Future[Examined]) -> Shown:
     error = job.exception()
     if error is not None:
-        return Shown(photo, problem=service.sentence(error))
+        return Shown(photo, problem=measuring.sentence(error))
     found = job.result()
-    folder = service.uploads().folder(session_id())
+    folder = retention.uploads().folder(session_id())
     stem = hashlib.sha256(_key(photo, found.result.settings).encode()).hexdigest()
     picture, overview = folder / f"{stem}.picture.jpg", folder / f"{stem}.overview.jpg"
     picture.write_bytes(found.picture)
@@ -289,7 +290,7 @@ def thumbnail(shown: Shown) -> bytes | None:
         return None
     small = _small(shown.picture)
     if not small.exists():
-        small.write_bytes(service.thumbnail(shown.picture.read_bytes()))
+        small.write_bytes(measuring.thumbnail(shown.picture.read_bytes()))
     return small.read_bytes()
 
 

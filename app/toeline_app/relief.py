@@ -14,8 +14,9 @@ from toeline.record import Inspection
 from toeline.result import Result, SeenSide
 from toeline.text import sentence
 from toeline.units import MM_PER_INCH, Unit, say
-from toeline_app import photos, prefs, said, service, ui
+from toeline_app import photos, prefs, said, ui
 from toeline_app.photos import Photo, Shown
+from toeline_app.service import measuring, recording, reporting, workers
 
 if TYPE_CHECKING:
     from toeline.photogrammetry import SidesSeen
@@ -56,7 +57,7 @@ def with_section(shown: Shown) -> Shown:
 def take_up(face: Photo, inspection: Inspection) -> None:
     """Take the photos from the sides up again that told height with a photo on record. Raises TooMuch, RecordError."""
     told = [one for one in inspection.photos if one.use == "heights"]
-    sides = [(photos.plain_name(one.name or "photo"), service.recorded_photo(one.sha256)) for one in told]
+    sides = [(photos.plain_name(one.name or "photo"), recording.recorded_photo(one.sha256)) for one in told]
     photos.take_back(sides, _hold_as(face))
     said.keep_note(_asked(face), " ".join(one.sha256 for one in told) or None)
 
@@ -118,9 +119,9 @@ def _take(shown: Shown, result: Result, sides: list[Photo]) -> None:
         "Add photos from the sides", type="image", accept_multiple_files=True, key=f"sides_files_{turn}"
     )
     if files:
-        if len(sides) + len(files) > service.MOST_SIDES:
-            st.toast(f"{service.MOST_SIDES} photos from the sides are taken at most; the first of them are.")
-        photos.take_in(files[: service.MOST_SIDES - len(sides)], key, kept=sides)
+        if len(sides) + len(files) > workers.MOST_SIDES:
+            st.toast(f"{workers.MOST_SIDES} photos from the sides are taken at most; the first of them are.")
+        photos.take_in(files[: workers.MOST_SIDES - len(sides)], key, kept=sides)
         st.session_state["sides_turn"] = turn + 1
         st.rerun()
     if found:
@@ -151,11 +152,11 @@ def _seen(face: Photo, sides: list[Photo], result: Result) -> SidesSeen | None:
     key = " ".join(one.sha256 for one in all_of_them)
     if key not in looked:
         with st.spinner("Looking where the photos were taken from"):
-            job = service.sides_of(result, [(one.path, one.name) for one in all_of_them])
+            job = measuring.sides_of(result, [(one.path, one.name) for one in all_of_them])
             wait([job])
         error = job.exception()
         if error is not None:
-            ui.error(service.sentence(error))
+            ui.error(measuring.sentence(error))
             return None
         looked.clear()
         looked[key] = job.result()
@@ -178,7 +179,7 @@ def _told(found: SidesSeen, sides: list[Photo], result: Result) -> None:
     if missing:
         words = [FROM[side] for side in missing]
         listed = words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
-        fewest = service.fewest_for_depth()
+        fewest = reporting.fewest_for_depth()
         more = fewest - len(found.seen_from)
         depth = f" Depth of undercut takes {more} more." if more > 0 else ""
         st.markdown(f"**Still missing:** {listed}.{depth}")
@@ -294,16 +295,16 @@ def _figures(result: Result, unit: Unit) -> None:
 
 def _drawings(result: Result, unit: Unit) -> None:
     """Height map, sections at the worst places and at a chosen one, and what runs along the seam."""
-    shown = service.relief_cuts(result, unit)
+    shown = reporting.relief_cuts(result, unit)
     chosen = result.settings.section_at_mm
-    if drawing := service.height_map(result, unit, shown, WIDE):
+    if drawing := reporting.height_map(result, unit, shown, WIDE):
         st.markdown("**Height over the plate**")
         ui.sketch(drawing, "Height map of the bead and the plate beside it; yellow is high, blue is low.")
     for cut in shown if chosen is None else (shown[-1], *shown[:-1]):  # what was asked for comes first
-        title, section = service.relief_section(result, cut, unit, WIDE)
+        title, section = reporting.relief_section(result, cut, unit, WIDE)
         if section:
             st.text(title)
             ui.sketch(section, f"Cross-section {title}.")
-    if profile := service.relief_profile(result, unit, WIDE):
+    if profile := reporting.relief_profile(result, unit, WIDE):
         st.markdown("**Along the seam**")
         ui.sketch(profile, "Height of the face, depth along both toes and width along the seam, each with its U.")

@@ -6,7 +6,8 @@ import streamlit as st
 
 from toeline.coupons.rubric import MOST_WEIGHT, Rubric
 from toeline.errors import ToelineError
-from toeline_app import classroom, components, service, ui
+from toeline_app import classroom, components, ui
+from toeline_app.service import scoring
 
 LONGEST = 60_000
 _TURN = "rubric_turn"
@@ -27,7 +28,7 @@ def page_part() -> Rubric | None:
 
 
 def _choose() -> None:
-    titles = service.rubric_titles()
+    titles = scoring.rubric_titles()
     now = classroom.told().rubric
     chosen = st.selectbox(
         "Rubric", list(titles), list(titles).index(now) if now in titles else 0, format_func=titles.__getitem__
@@ -67,7 +68,7 @@ def _marks(rubric: Rubric) -> None:
         if not ui.submit("Use these marks", "rubric_send"):
             return
     try:
-        text = service.rubric_with_marks(classroom.rubric_text(), mark / 100, weights)
+        text = scoring.rubric_with_marks(classroom.rubric_text(), mark / 100, weights)
     except ToelineError as error:
         ui.error(error)
         return
@@ -92,7 +93,7 @@ def _text(rubric: Rubric | None) -> None:
             _use(edited)
     if rubric is not None:
         components.download("Keep this rubric as a file", lambda: text, f"{rubric.id}.toml", "application/toml")
-    if text != service.rubric_text(classroom.told().rubric) and ui.button("Back to the rubric as shipped"):
+    if text != scoring.rubric_text(classroom.told().rubric) and ui.button("Back to the rubric as shipped"):
         _use(None)
 
 

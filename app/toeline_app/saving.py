@@ -13,8 +13,9 @@ from streamlit.runtime.uploaded_file_manager import UploadedFile
 from toeline.errors import ToelineError
 from toeline.record import DecisionKind, Identity, Inspection, NewDecision
 from toeline.result import Result, Settings
-from toeline_app import components, photos, said, service, serving, ui
+from toeline_app import components, photos, said, serving, ui
 from toeline_app.photos import Shown
+from toeline_app.service import measuring, recording
 
 DECISIONS: dict[str, str] = {
     "none": "Not decided yet",
@@ -92,13 +93,13 @@ def save_form(shown: Shown) -> None:
                 st.switch_page(components.page("record"), query_params={"inspection": done[0]})
             return
         try:
-            earlier = service.inspection(old) if old else None
+            earlier = recording.inspection(old) if old else None
         except ToelineError as error:
             ui.error(error)
             earlier = None
         if earlier is not None:
             st.info(f"This takes the place of {ui.plain(title(earlier.number, earlier.identity))}, which is kept.")
-            components.listed("It also undoes", service.undone_by_superseding(earlier.id))
+            components.listed("It also undoes", recording.undone_by_superseding(earlier.id))
             if ui.button("Save it as an inspection of its own instead"):
                 said.change(instead_of=None)
                 said.say(sha256, saved=None)
@@ -224,21 +225,21 @@ def record(
     try:
         further = [(photos.plain_name(one.name), one.getvalue()) for one in filled.further]
         for name, data in further:
-            service.small_copy(data, name)  # is it a photo at all
+            measuring.small_copy(data, name)  # is it a photo at all
         more = [*sides, *further]
         identity = Identity.model_validate(filled.identity)
         if old is None:
-            saved = service.save(
+            saved = recording.save(
                 result, photo, identity, more_photos=more, remarks=filled.remarks, decision=filled.new_decision
             )
         else:
             now = {hashlib.sha256(data).hexdigest() for _, data in sides}
             kept = [
-                (one.name or "photo", service.recorded_photo(one.sha256))
+                (one.name or "photo", recording.recorded_photo(one.sha256))
                 for one in old.photos[1:]
                 if one.sha256 not in now
             ]
-            saved = service.supersede(
+            saved = recording.supersede(
                 old,
                 result,
                 photo,

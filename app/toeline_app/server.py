@@ -91,14 +91,15 @@ def launch(
     now = Serving(url, gate)
     serving.now = now
     set_log_level("ERROR")  # Streamlit's own chatter; never a visitor's words
-    from toeline_app import service, shell  # noqa: F401  the pages are loaded before anyone opens one
+    from toeline_app import shell  # noqa: F401  the pages are loaded before anyone opens one
+    from toeline_app.service import retention, workers
 
-    service.start_measuring()
+    workers.start_measuring()
     _say_hello(f"{scheme}://localhost:{port}", now)
     if open_browser:
         Timer(2.0, webbrowser.open, [f"{scheme}://localhost:{port}"]).start()
     names = LOOPBACK if here_only else frozenset({outside}) if outside is not None else None
-    coming = service.uploads().coming
+    coming = retention.uploads().coming
     app = st.App(_SCRIPT, middleware=[Middleware(AccessGate, gate=gate, names=names, coming=coming)])
     files = {"server.sslCertFile": str(certificate), "server.sslKeyFile": str(key)} if encrypted else {}
     app.run(config=_config(port, host) | files)

@@ -9,8 +9,9 @@ from pathlib import Path
 import streamlit as st
 from pydantic import BaseModel, ConfigDict, ValidationError
 
-from toeline_app import classroom, components, photos, prefs, said, service, serving, ui
+from toeline_app import classroom, components, photos, prefs, said, serving, ui
 from toeline_app.prefs import Preferences
+from toeline_app.service import retention
 from toeline_app.uploads import TELL, TooMuch
 
 #: Where the address carries a class's key of 128 random bits.
@@ -55,7 +56,7 @@ def take_up() -> None:
     if not key or key == said.note(_FROM):
         return
     serving.for_inspectors()
-    found = service.classes().load(key) if _KEY.fullmatch(key) else None
+    found = retention.classes().load(key) if _KEY.fullmatch(key) else None
     if found is None:
         st.error("There is no class under this address, or its month is over.")
         return
@@ -80,7 +81,7 @@ def _put() -> str:
         preferences=prefs.preferences(),
     )
     key = secrets.token_urlsafe(16)
-    service.classes().keep(key, kept.model_dump_json(exclude_defaults=True), used)
+    retention.classes().keep(key, kept.model_dump_json(exclude_defaults=True), used)
     return key
 
 

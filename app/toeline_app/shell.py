@@ -12,8 +12,9 @@ from streamlit import runtime
 from streamlit.navigation.page import StreamlitPage
 
 from toeline.errors import ToelineError
-from toeline_app import components, keeping, prefs, service, serving, ui
+from toeline_app import components, keeping, prefs, serving, ui
 from toeline_app.access_gate import PATH
+from toeline_app.service import retention
 from toeline_app.uploads import NO_ROOM, TELL, session_id
 from toeline_app.views import (
     about,
@@ -43,7 +44,7 @@ def run() -> None:
     ui.style()
     if not _may_come_in():
         return
-    service.uploads().welcome(session_id())
+    retention.uploads().welcome(session_id())
     keeping.bring_back()
     sections = {
         "": [st.Page(bench.page, title="Measure", icon=":material/photo_camera:", url_path="measure", default=True)],

@@ -12,8 +12,9 @@ from toeline.evidence.needs import spoken
 from toeline.result import Ask, GaugeReading, Result
 from toeline.text import capital, one_line
 from toeline.units import Unit
-from toeline_app import components, gauge_drawings, prefs, said, service, ui
+from toeline_app import components, gauge_drawings, prefs, said, ui
 from toeline_app.photos import Shown
+from toeline_app.service import readings
 
 #: One and several of each kind of what is asked for.
 KINDS = {
@@ -103,7 +104,7 @@ def _undo(sha256: str, given: tuple[GaugeReading, ...], unit: Unit) -> None:
     first = len(given) - 1
     while first and given[first].at is not None and given[first - 1].name == given[first].name:
         first -= 1
-    what, words = service.gauge_row(given[first], unit)
+    what, words = readings.gauge_row(given[first], unit)
     what = what.partition(";")[0]  # not how it is gauged
     if ui.button(f"Undo: {ui.plain(f'{what} {words}')}", icon=":material/undo:", key="undo_answer"):
         said.say(sha256, gauge=given[:first])
@@ -143,13 +144,13 @@ def _by() -> str:
 def _look(ask: Ask, sha256: str, result: Result, unit: Unit) -> None:
     """One look, answered by one tap."""
     name = ask.name or ""
-    asked = service.look(name)
+    asked = readings.look(name)
     st.markdown(f"**{asked.question}**")
     if not asked.permission:
         st.text("Look along the whole weld, with a lens.")
-    places = service.places(result, name)
+    places = readings.places(result, name)
     if places:
-        st.text(f"The photo may show this at {', '.join(service.suspected(result, name, unit))}: look there too.")
+        st.text(f"The photo may show this at {', '.join(readings.suspected(result, name, unit))}: look there too.")
         _where(result, places, unit)
     key = f"step_{sha256}_{name}_{len(said.about(sha256).gauge)}"
     value: float | None = None
@@ -170,15 +171,15 @@ def _look(ask: Ask, sha256: str, result: Result, unit: Unit) -> None:
                 value = 1.0
     by = _by()
     if value is not None:
-        _record(sha256, service.looked(result, name, value, None, by, unit))
+        _record(sha256, readings.looked(result, name, value, None, by, unit))
 
 
 def _gauge(ask: Ask, sha256: str, result: Result, unit: Unit) -> None:
     """One reading, with a drawing of what is read and where to begin."""
     name = ask.name or ""
-    st.markdown(f"**Gauge: {ui.plain(service.look(name).meaning)}.**")
+    st.markdown(f"**Gauge: {ui.plain(readings.look(name).meaning)}.**")
     if drawing := gauge_drawings.gauge_drawing(name, result.settings.joint):
-        ui.sketch(drawing, f"How it is gauged: {service.look(name).meaning}.")
+        ui.sketch(drawing, f"How it is gauged: {readings.look(name).meaning}.")
     if ask.places:
         st.text("Begin at the mark, go along the whole weld, and give the worst.")
         _where(result, ask.places, unit)
@@ -188,7 +189,7 @@ def _gauge(ask: Ask, sha256: str, result: Result, unit: Unit) -> None:
         st.text("Photos from the sides would do as well.")
     with st.form(f"step_{sha256}_{name}_{len(said.about(sha256).gauge)}", enter_to_submit=False, border=False):
         value = st.number_input(
-            f"Reading ({service.gauge_unit(name, unit)})",
+            f"Reading ({readings.gauge_unit(name, unit)})",
             min_value=0.0,
             value=None,
             step=0.1 if unit == "mm" else 0.01,
@@ -203,7 +204,7 @@ def _gauge(ask: Ask, sha256: str, result: Result, unit: Unit) -> None:
         st.error("Type the reading first; 0 where there is none at all.")
         return
     try:
-        reading = service.gauge_reading(name, value, None, unit, by)
+        reading = readings.gauge_reading(name, value, None, unit, by)
     except ToelineError as error:
         ui.error(error)
         return
@@ -213,7 +214,7 @@ def _gauge(ask: Ask, sha256: str, result: Result, unit: Unit) -> None:
 def _condition(ask: Ask, sha256: str, result: Result) -> None:
     """What the criteria ask about the weld itself."""
     name = ask.name or ""
-    st.markdown(f"**{ui.plain(service.conditions(result).get(name, spoken(ask.text)))}** Is that so?")
+    st.markdown(f"**{ui.plain(readings.conditions(result).get(name, spoken(ask.text)))}** Is that so?")
     with st.container(horizontal=True):
         for answer in ("Yes", "No"):
             if ui.button(answer, key=f"step_{sha256}_{name}_{answer}"):

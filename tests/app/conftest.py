@@ -19,8 +19,8 @@ def own_main_module():
 @pytest.fixture(autouse=True)
 def own_drafts(tmp_path, monkeypatch):
     """What the app keeps for a time lies in the test's own folder."""
-    from toeline_app import service
+    from toeline_app.service import retention
 
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
-    service.drafts.clear()
-    service.classes.clear()
+    retention.drafts.clear()
+    retention.classes.clear()

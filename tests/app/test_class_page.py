@@ -13,9 +13,10 @@ from test_score import coached, result
 from toeline.measures.registry import MEASURES, title_of
 from toeline.record import Identity
 from toeline.result import Indication, Quantity, Settings
-from toeline_app import photos, service
+from toeline_app import photos
 from toeline_app.photos import Photo, Shown
 from toeline_app.prefs import Preferences
+from toeline_app.service import recording, retention, scoring
 
 UNEVEN = {"width_variation": Quantity(value=0.2, U=0.01, unit="1"), "width_sd": Quantity(value=1.6, U=0.1)}
 DOUBTED = {"undercut_length_total": Quantity(value=5.0, U=30.0)}
@@ -24,10 +25,10 @@ DOUBTED = {"undercut_length_total": Quantity(value=5.0, U=30.0)}
 @pytest.fixture(autouse=True)
 def own_record(tmp_path, monkeypatch):
     monkeypatch.setenv("TOELINE_STORE", str(tmp_path / "record.sqlite"))
-    service.store.clear()
+    recording.store.clear()
     yield
-    service.store().close()
-    service.store.clear()
+    recording.store().close()
+    recording.store.clear()
 
 
 def bare(bead):
@@ -41,7 +42,7 @@ def a_class(name: str, beads, **preferences) -> AppTest:
     app.session_state["preferences"] = Preferences(**preferences)
     held, known = [], {}
     for number, (file, bead) in enumerate(beads.items()):
-        photo = Photo(file, service.uploads().folder("x") / f"{number:064x}")
+        photo = Photo(file, retention.uploads().folder("x") / f"{number:064x}")
         held.append(photo)
         known[photos._key(photo, Settings())] = Shown(photo, bare(bead))
     app.session_state["held_photos"] = {"coupons_photos": held}
@@ -110,7 +111,7 @@ def on_record(bead, seed: int, name: str, day: str):
     data = photo_bytes(seed)
     photo = bead.photo.model_copy(update={"sha256": hashlib.sha256(data).hexdigest()})
     identity = Identity(job="Evening class", welder=name, date=day)
-    return service.store().save_inspection(bead.model_copy(update={"photo": photo}), data, identity)
+    return recording.store().save_inspection(bead.model_copy(update={"photo": photo}), data, identity)
 
 
 def test_two_beads_on_record_are_held_against_each_other():
@@ -164,7 +165,7 @@ def test_a_class_is_put_on_record_and_a_sheet_says_what_moved_since():
     button(app, "Put the class on record").click().run()
     assert not app.exception
     assert any("1 coupon is put on record" in one.value for one in app.success)
-    assert [title.split(", ")[-1] for _, title in service.beads_of("una")] == ["Evening class 12", "Evening class"]
+    assert [title.split(", ")[-1] for _, title in scoring.beads_of("una")] == ["Evening class 12", "Evening class"]
 
 
 SIX = {f"c{n}.jpg": result(**({} if n % 2 else UNEVEN)) for n in range(6)}

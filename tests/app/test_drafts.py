@@ -8,11 +8,12 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from toeline.result import GaugeReading
-from toeline_app import classroom, keeping, service
+from toeline_app import classroom, keeping
 from toeline_app import drafts as kept
 from toeline_app.classroom import Told
 from toeline_app.drafts import KEPT_FOR_S, Drafts
 from toeline_app.said import AboutPhoto, Said
+from toeline_app.service import retention
 
 DIGEST = "a" * 64
 
@@ -203,19 +204,19 @@ PAGE = "from toeline_app import keeping, said\nkeeping.bring_back()\nkeeping.kee
 def visit(monkeypatch):
     """A new session of the visitor whose draft holds a photo and what was looked for; their key is ``KEY``."""
     monkeypatch.setattr(keeping, "visitor", lambda: KEY)
-    service.uploads.clear()
+    retention.uploads.clear()
     data = b"a photo"
-    path = service.uploads().keep("before", data)
+    path = retention.uploads().keep("before", data)
     digest = path.stem
     said = Said(about={digest: AboutPhoto(conditions={"restart": True})}, looked_by="A. Boon")
     text = keeping._Draft(held={"bench_photos": (("one.jpg", digest),)}, said=said).model_dump_json(
         exclude_defaults=True
     )
-    service.drafts().keep(KEY, text, {digest: path})
-    service.uploads().keep_only("before", set())
+    retention.drafts().keep(KEY, text, {digest: path})
+    retention.uploads().keep_only("before", set())
     yield lambda: AppTest.from_string(PAGE, default_timeout=60)
-    service.uploads().close()
-    service.uploads.clear()
+    retention.uploads().close()
+    retention.uploads.clear()
 
 
 def test_a_reload_brings_the_draft_back(visit):
@@ -225,21 +226,21 @@ def test_a_reload_brings_the_draft_back(visit):
 
 
 def test_a_draft_whose_photos_find_no_room_is_kept_until_they_do(visit, monkeypatch):
-    kept = service.drafts().load(KEY)
+    kept = retention.drafts().load(KEY)
     with monkeypatch.context() as full:
         full.setattr("toeline_app.uploads.MOST_BYTES_OF_ALL", 1)
         app = visit().run()
         assert not app.exception
         assert "is kept" in app.error[0].value
-        assert service.drafts().load(KEY) == kept
+        assert retention.drafts().load(KEY) == kept
     app.button[0].click().run()
     assert not app.error
     assert app.session_state["said"].looked_by == "A. Boon"
-    assert service.drafts().load(KEY)[0] == kept[0]
+    assert retention.drafts().load(KEY)[0] == kept[0]
 
 
 def test_a_draft_let_go_while_it_is_opened_stops_nothing(visit, monkeypatch):
-    text, photos = service.drafts().load(KEY)
+    text, photos = retention.drafts().load(KEY)
     for path in photos.values():
         path.unlink()
     monkeypatch.setattr(Drafts, "load", lambda self, key: (text, photos))

@@ -17,7 +17,8 @@ from toeline.errors import JobEnded, PhotoError, SettingsError
 from toeline.processes.figures import WorkerFigures
 from toeline.processes.workers import Workers
 from toeline.result import Settings
-from toeline_app import jobs, service
+from toeline_app import jobs
+from toeline_app.service import measuring, workers
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_images"
 PHOTO = DEMO / "good_stringer.jpg"
@@ -44,16 +45,16 @@ def test_a_worker_measures_one_visitor_s_photo_while_another_s_crashes_it(tmp_pa
 def test_photos_of_one_bead_are_held_by_workers_that_may_hold_as_many(monkeypatch):
     """Nine photos of 48 megapixels unpack to 1.3 GB; whoever sends one photo waits for none of that."""
     asked = []
-    for name in ("_WORKERS", "_OF_SEVERAL"):
-        monkeypatch.setattr(getattr(service, name), "submit", lambda *_, name=name: asked.append(name))
+    for name in ("WORKERS", "OF_SEVERAL"):
+        monkeypatch.setattr(getattr(workers, name), "submit", lambda *_, name=name: asked.append(name))
     side = (PHOTO, "side.jpg")
-    service.submit(PHOTO, "a.jpg", Settings())
-    service.submit(PHOTO, "a.jpg", Settings(), sides=[side])
-    service.sides_of(invented.result(), [(PHOTO, "a.jpg"), side])
-    assert asked == ["_WORKERS", "_OF_SEVERAL", "_OF_SEVERAL"]
+    measuring.submit(PHOTO, "a.jpg", Settings())
+    measuring.submit(PHOTO, "a.jpg", Settings(), sides=[side])
+    measuring.sides_of(invented.result(), [(PHOTO, "a.jpg"), side])
+    assert asked == ["WORKERS", "OF_SEVERAL", "OF_SEVERAL"]
     figures = WorkerFigures.read()
-    assert service._WORKERS._max_mb == figures.max_mb
-    assert service._OF_SEVERAL._max_mb == figures.max_mb + service.MOST_SIDES * figures.further_mb
+    assert workers.WORKERS._max_mb == figures.max_mb
+    assert workers.OF_SEVERAL._max_mb == figures.max_mb + workers.MOST_SIDES * figures.further_mb
 
 
 def test_more_photos_of_one_bead_than_are_taken_are_not_even_read():

@@ -11,9 +11,10 @@ from judged_results import indication, result
 from toeline.criteria import load_criteria
 from toeline.judgement import judge
 from toeline.result import Result
-from toeline_app import components, looking, service
+from toeline_app import components, looking
 from toeline_app.prefs import Preferences
 from toeline_app.said import AboutPhoto, Said
+from toeline_app.service import readings
 
 SCRIPT = """
 import streamlit as st
@@ -84,17 +85,17 @@ def test_who_looked_is_named_and_stands_by_every_look():
 
 def test_no_says_so_also_of_the_places_that_the_photo_suspects():
     found = judged(indications=[indication("overlap", 38, 42)])
-    said = service.looked(found, "overlap", 0.0, None, "A. Boon", "mm")
+    said = readings.looked(found, "overlap", 0.0, None, "A. Boon", "mm")
     assert [one.at for one in said] == [None, 40.0]
     again = found.model_copy(update={"settings": found.settings.model_copy(update={"gauge": said})})
     line = next(one for one in judge(again, load_criteria(CRITERIA)).lines if one.id == "1.13-overlap")
     assert line.outcome == "pass"
-    assert service.suspected(found, "overlap", "mm") == ["40 mm"]
-    assert [one.at for one in service.looked(found, "overlap", 1.0, 2.0, "A. Boon", "in")] == [50.8]
+    assert readings.suspected(found, "overlap", "mm") == ["40 mm"]
+    assert [one.at for one in readings.looked(found, "overlap", 1.0, 2.0, "A. Boon", "in")] == [50.8]
 
 
 def test_every_gauge_that_a_line_goes_by_can_be_given():
-    names = service.gauge_names(judged(joint="fillet"))
+    names = readings.gauge_names(judged(joint="fillet"))
     assert {"throat", "concavity", "leg_difference", "convexity", "undercut_depth"} <= set(names)
     assert not {"cracks", "visible_faults"} & set(names)
 
@@ -105,8 +106,8 @@ def test_what_stands_beside_the_outcome_is_in_the_badge():
 
 @pytest.mark.parametrize(("name", "value", "words"), [("cracks", 0, "none"), ("cracks", 1, "yes"), ("pores", 3, "3")])
 def test_an_answer_is_told_in_its_own_words(name, value, words):
-    one = service.looked(judged(), name, float(value), None, "A. Boon", "mm")[0]
-    assert service.gauge_row(one, "mm")[1] == f"{words}, by A. Boon"
+    one = readings.looked(judged(), name, float(value), None, "A. Boon", "mm")[0]
+    assert readings.gauge_row(one, "mm")[1] == f"{words}, by A. Boon"
     assert looking.ANSWERS == ("Yes", "No", "Not looked")
 
 

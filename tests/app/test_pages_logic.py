@@ -17,9 +17,10 @@ from toeline.problems import problem
 from toeline.record import Identity, NewDecision
 from toeline.result import Welding
 from toeline.settings import settings_from
-from toeline_app import coach, components, photos, service, ui
+from toeline_app import coach, components, photos, ui
 from toeline_app.prefs import Preferences, read_cookie, write_cookie
 from toeline_app.said import AboutPhoto
+from toeline_app.service import measuring, readings, recording, retention
 from toeline_app.uploads import Uploads
 from toeline_app.views.bench import to_settings
 
@@ -39,11 +40,11 @@ def page(name: str) -> AppTest:
 @pytest.fixture(autouse=True)
 def own_record(tmp_path, monkeypatch):
     monkeypatch.setenv("TOELINE_STORE", str(tmp_path / "record.sqlite"))
-    service.store.clear()
-    service.recorded_picture.clear()
+    recording.store.clear()
+    recording.recorded_picture.clear()
     yield
-    service.store().close()
-    service.store.clear()
+    recording.store().close()
+    recording.store.clear()
 
 
 def test_every_page_runs_without_a_word_of_error():
@@ -87,7 +88,7 @@ FILLET = {"leg_base": 6.0, "leg_upright": 7.0, "throat": 4.56, "throat_U": 0.2}
     ],
 )
 def test_a_fillets_legs_are_drawn_along_the_weld(said, lines, words):
-    saved = service.store().save_inspection(fillet(**said), photo_bytes(), IDENTITY)
+    saved = recording.store().save_inspection(fillet(**said), photo_bytes(), IDENTITY)
     app = opened(saved.id)
     assert not app.exception
     (chart,) = app.get("vega_lite_chart")
@@ -96,7 +97,7 @@ def test_a_fillets_legs_are_drawn_along_the_weld(said, lines, words):
 
 
 def test_a_bead_without_legs_has_no_such_chart():
-    saved = service.store().save_inspection(result(), photo_bytes(), IDENTITY)
+    saved = recording.store().save_inspection(result(), photo_bytes(), IDENTITY)
     app = opened(saved.id)
     assert not app.get("vega_lite_chart")
 
@@ -119,7 +120,7 @@ def test_a_bad_photo_is_never_shown_with_an_outcome(problems, usable, says):
 
 
 def test_an_inspection_is_opened_decided_on_and_needs_a_reason():
-    saved = service.store().save_inspection(result(), photo_bytes(), IDENTITY)
+    saved = recording.store().save_inspection(result(), photo_bytes(), IDENTITY)
     app = page("record")
     app.query_params["inspection"] = saved.id
     app.run()
@@ -130,7 +131,7 @@ def test_an_inspection_is_opened_decided_on_and_needs_a_reason():
     app.radio[0].set_value("accept")
     next(area for area in app.text_area if "Reason" in area.label).set_value("Gauged: 0.2 mm.")
     next(button for button in app.button if button.label == "Record the decision").click().run()
-    assert [one.decision for one in service.inspection(saved.id).decisions] == ["accept"]
+    assert [one.decision for one in recording.inspection(saved.id).decisions] == ["accept"]
 
 
 def button(app: AppTest, label: str):
@@ -146,7 +147,7 @@ def opened(inspection: str) -> AppTest:
 
 
 def test_a_wrong_inspection_is_superseded_and_each_leads_to_the_other():
-    old = service.store().save_inspection(
+    old = recording.store().save_inspection(
         result(), photo_bytes(), IDENTITY, more_photos=[("gauge.jpg", photo_bytes(5))], remarks="Preheated."
     )
     app = opened(old.id)
@@ -154,11 +155,11 @@ def test_a_wrong_inspection_is_superseded_and_each_leads_to_the_other():
     button(app, "Look it over and save").click().run()
     button(app, "Save the inspection").click().run()
     assert any("Say why" in one.value for one in app.error)
-    assert service.inspection(old.id).superseded_by is None
+    assert recording.inspection(old.id).superseded_by is None
     next(area for area in app.text_area if "earlier one" in area.label).set_value("Wrong plate was written down.")
     button(app, "Save the inspection").click().run()
     assert not app.exception
-    new = service.inspection(service.inspection(old.id).superseded_by)
+    new = recording.inspection(recording.inspection(old.id).superseded_by)
     assert (new.identity.part, new.identity.weld, new.remarks) == ("Plate 4", IDENTITY.weld, "Preheated.")
     assert new.result == old.result
     assert [one.name for one in new.photos] == ["ada_brandt_3.jpg", "gauge.jpg"]
@@ -172,8 +173,8 @@ def test_a_wrong_inspection_is_superseded_and_each_leads_to_the_other():
 
 
 def test_an_inspection_in_the_address_gives_way_to_the_one_opened():
-    old = service.store().save_inspection(result(), photo_bytes(), IDENTITY)
-    new = service.store().supersede(old.id, result(), photo_bytes(), IDENTITY, why="wrong part")
+    old = recording.store().save_inspection(result(), photo_bytes(), IDENTITY)
+    new = recording.store().supersede(old.id, result(), photo_bytes(), IDENTITY, why="wrong part")
     app = page("record")
     app.query_params["inspection"] = old.id
     app.run()
@@ -185,7 +186,7 @@ def test_an_inspection_in_the_address_gives_way_to_the_one_opened():
 def test_gauge_readings_of_the_record_are_shown_in_the_users_unit(monkeypatch):
     said = []
     monkeypatch.setattr(ui.st, "html", said.append)
-    saved = service.store().save_inspection(result(), photo_bytes(), IDENTITY)
+    saved = recording.store().save_inspection(result(), photo_bytes(), IDENTITY)
     app = page("record")
     app.query_params["inspection"] = saved.id
     app.session_state["preferences"] = Preferences(unit="in")
@@ -195,7 +196,7 @@ def test_gauge_readings_of_the_record_are_shown_in_the_users_unit(monkeypatch):
 
 def test_photos_of_one_name_are_told_apart_and_what_no_page_holds_is_let_go(tmp_path, monkeypatch):
     uploads = Uploads(lambda session: True)
-    monkeypatch.setattr(service, "uploads", lambda: uploads)
+    monkeypatch.setattr(retention, "uploads", lambda: uploads)
     monkeypatch.setattr(photos.st, "session_state", {})
     files = [Uploaded(name, data) for name, data in (("image.jpg", b"a"), ("C:\\x\\image.jpg", b"b"), ("b.jpg", b"b"))]
     photos.take_in(files, "coupons_photos")
@@ -221,8 +222,8 @@ class Uploaded:
 
 def test_the_record_is_searched_and_names_are_not_markup():
     odd = IDENTITY.model_copy(update={"weld": "W **9** <b>x</b>"})
-    service.store().save_inspection(result(), photo_bytes(), odd, decision=NewDecision(decision="refer"))
-    service.store().save_inspection(result(seed=1), photo_bytes(1), IDENTITY)
+    recording.store().save_inspection(result(), photo_bytes(), odd, decision=NewDecision(decision="refer"))
+    recording.store().save_inspection(result(seed=1), photo_bytes(1), IDENTITY)
     app = run("record")
     assert any("2 inspections" in one.value for one in app.text)
     app.text_input[0].set_value("**9**").run()
@@ -233,14 +234,14 @@ def test_the_record_is_searched_and_names_are_not_markup():
 
 def test_trends_list_each_inspection():
     for seed in range(3):
-        service.store().save_inspection(result(seed, width=8.0 + seed), photo_bytes(seed), IDENTITY)
+        recording.store().save_inspection(result(seed, width=8.0 + seed), photo_bytes(seed), IDENTITY)
     app = run("trends")
     assert not app.exception
     assert sum("Entry " in button.label for button in app.button) == 3
 
 
 def test_a_person_is_erased_after_being_sure():
-    service.store().save_inspection(result(), photo_bytes(), IDENTITY)
+    recording.store().save_inspection(result(), photo_bytes(), IDENTITY)
     app = run("person")
     app.selectbox[0].set_value(IDENTITY.welder).run()
     erase = next(button for button in app.button if button.label == "Erase")
@@ -248,17 +249,17 @@ def test_a_person_is_erased_after_being_sure():
     app.checkbox[0].check().run()
     next(button for button in app.button if button.label == "Erase").click().run()
     assert "Erased" in app.success[0].value
-    assert IDENTITY.welder not in service.people_and_procedures("welder")
+    assert IDENTITY.welder not in recording.people_and_procedures("welder")
 
 
 def keep_for_a_time(name):
     """A draft and a class that name somebody."""
-    for kept in (service.drafts(), service.classes()):
+    for kept in (retention.drafts(), retention.classes()):
         kept.keep("key", json.dumps({"said": {"looked_by": name}}), {})
 
 
 def test_a_person_is_erased_from_drafts_and_classes_too():
-    service.store().save_inspection(result(), photo_bytes(), IDENTITY)
+    recording.store().save_inspection(result(), photo_bytes(), IDENTITY)
     keep_for_a_time(IDENTITY.welder.upper())
     app = run("person")
     app.selectbox[0].set_value(IDENTITY.welder).run()
@@ -266,7 +267,7 @@ def test_a_person_is_erased_from_drafts_and_classes_too():
     app.checkbox[0].check().run()
     button(app, "Erase").click().run()
     assert ["Let go of 2" in one.value for one in app.success] == [True, False]
-    assert service.kept_for_a_time(IDENTITY.welder) == 0
+    assert retention.kept_for_a_time(IDENTITY.welder) == 0
 
 
 def test_a_person_whom_a_draft_alone_names_can_be_erased():
@@ -300,12 +301,12 @@ def test_a_wrong_rubric_names_its_line_in_the_page():
 def test_a_batch_is_not_measured_twice():
     read = result()
     found = read.model_copy(update={"settings": read.settings.model_copy(update={"gauge": ()})})
-    service.remember(found)
-    again = service.remembered(found.photo.sha256, "other.jpg", found.settings)
+    measuring.remember(found)
+    again = measuring.remembered(found.photo.sha256, "other.jpg", found.settings)
     assert again.photo.name == "other.jpg"
     assert again.measures == found.measures
     other = found.settings.model_copy(update={"thickness_mm": 9.0})
-    assert service.remembered(found.photo.sha256, "other.jpg", other) is None
+    assert measuring.remembered(found.photo.sha256, "other.jpg", other) is None
 
 
 @pytest.mark.parametrize(
@@ -323,7 +324,7 @@ def test_typed_nonsense_gives_no_ends(typed):
 
 def test_a_tap_maps_to_the_photos_own_pixels():
     # by hand: a photo 4000 wide shown 400 wide; the middle of CSS px 10 is photo px (10.5 * 10) - 0.5
-    assert service.to_photo_px((10, 20), 400, 4000) == (104.5, 204.5)
+    assert measuring.to_photo_px((10, 20), 400, 4000) == (104.5, 204.5)
 
 
 HOSTILE = "![x](http://evil.example/x.png) <img src=x onerror=alert(1)> **b** :red[r] $a$ `c` [l](javascript:x)"
@@ -338,14 +339,14 @@ def shown_as_markdown(app: AppTest) -> str:
 def test_names_of_a_record_are_markup_on_no_page():
     words = dict.fromkeys(("job", "weld", "welder", "procedure", "inspector", "part", "position"), HOSTILE)
     decision = NewDecision(decision="refer", by=HOSTILE[:200], reason=HOSTILE)
-    saved = service.store().save_inspection(
+    saved = recording.store().save_inspection(
         result().model_copy(update={"photo": result().photo.model_copy(update={"name": HOSTILE})}),
         photo_bytes(),
         Identity(**words),
         remarks=HOSTILE,
         decision=decision,
     )
-    new = service.store().supersede(saved.id, result(1), photo_bytes(1), Identity(**words), why=HOSTILE)
+    new = recording.store().supersede(saved.id, result(1), photo_bytes(1), Identity(**words), why=HOSTILE)
     for app in (opened(saved.id), opened(new.id), run("record"), run("trends"), run("person")):
         assert not app.exception
         said = shown_as_markdown(app)
@@ -377,10 +378,10 @@ def test_a_record_that_fails_is_one_sentence_on_every_page(tmp_path, monkeypatch
 
 def test_where_nothing_can_be_kept_for_a_batch_it_goes_on(tmp_path, monkeypatch):
     (tmp_path / "file").write_text("in the way")
-    monkeypatch.setattr(service, "_KEPT", KeptMeasurements(tmp_path / "file" / "measured.sqlite"))
+    monkeypatch.setattr(measuring, "_KEPT", KeptMeasurements(tmp_path / "file" / "measured.sqlite"))
     found = result()
-    service.remember(found.model_copy(update={"settings": found.settings.model_copy(update={"gauge": ()})}))
-    assert service.remembered(found.photo.sha256, "a.jpg", found.settings) is None
+    measuring.remember(found.model_copy(update={"settings": found.settings.model_copy(update={"gauge": ()})}))
+    assert measuring.remembered(found.photo.sha256, "a.jpg", found.settings) is None
 
 
 @pytest.mark.parametrize(
@@ -399,9 +400,9 @@ def test_a_disk_that_fails_is_one_sentence_on_every_page(number, words):
 
 
 def test_a_lost_photo_hides_nothing_else_of_an_inspection():
-    saved = service.store().save_inspection(result(), photo_bytes(), IDENTITY, remarks="Preheated.")
-    service.store()._photos.path(saved.photos[0].sha256).unlink()
-    service.recorded_picture.clear()
+    saved = recording.store().save_inspection(result(), photo_bytes(), IDENTITY, remarks="Preheated.")
+    recording.store()._photos.path(saved.photos[0].sha256).unlink()
+    recording.recorded_picture.clear()
     app = opened(saved.id)
     assert not app.exception
     assert "missing" in app.error[0].value
@@ -494,7 +495,7 @@ def test_each_question_of_the_coach_has_an_input_on_the_page(joint):
         if takes is None or takes in coach.WELDED or takes in ("arc_time_s", "voltage_v"):
             continue
         assert takes == "noticed" or takes.removeprefix("gauge.") in gauges(), sign.id
-        assert takes != "noticed" or sign.id in service.noticed_signs(joint)
+        assert takes != "noticed" or sign.id in readings.noticed_signs(joint)
 
 
 def test_what_was_noticed_is_told_on_the_page_and_nothing_is_filled_in(tmp_path):

@@ -22,12 +22,13 @@ from toeline_app.steps import left_in_words
 SHA = "a" * 64
 SCRIPT = """
 import streamlit as st
-from toeline_app import prefs, said, service, steps
+from toeline_app import prefs, said, steps
+from toeline_app.service import measuring
 shown, first = st.session_state["given"]
 about = said.about(shown.photo.sha256)
 settings = first.settings.model_copy(update={
     "gauge": about.gauge, "conditions": about.conditions, "thickness_mm": prefs.preferences().thickness_mm})
-st.session_state["now"] = service.judged_again(first, settings)
+st.session_state["now"] = measuring.judged_again(first, settings)
 steps.page_part(shown, st.session_state["now"])
 """
 

@@ -9,17 +9,17 @@ from streamlit.testing.v1 import AppTest
 
 from invented import IDENTITY, photo_bytes, result
 from toeline.record import NewDecision
-from toeline_app import service
 from toeline_app.prefs import Preferences
+from toeline_app.service import recording
 
 
 @pytest.fixture(autouse=True)
 def own_record(tmp_path, monkeypatch):
     monkeypatch.setenv("TOELINE_STORE", str(tmp_path / "record.sqlite"))
-    service.store.clear()
+    recording.store.clear()
     yield
-    service.store().close()
-    service.store.clear()
+    recording.store().close()
+    recording.store.clear()
 
 
 def page(name: str, inspection: str | None = None) -> AppTest:
@@ -39,7 +39,7 @@ def tables(app: AppTest) -> str:
 
 
 def two_passes():
-    store = service.store()
+    store = recording.store()
     root = store.save_inspection(result(0), photo_bytes(0), IDENTITY.model_copy(update={"weld_pass": "root"}))
     cap = store.save_inspection(result(1), photo_bytes(1), IDENTITY.model_copy(update={"weld_pass": "cap"}))
     return root, cap
@@ -60,13 +60,13 @@ def test_a_test_is_added_on_the_page_and_stands_beside_the_outcome():
     app = page("record", inspection=cap.id)
     press(app, "Add the test result")
     assert any("Choose the test" in one.value for one in app.error)
-    assert service.weld(cap.id).tests == ()
+    assert recording.weld(cap.id).tests == ()
     next(one for one in app.selectbox if one.label == "Test").select("macro")
     next(one for one in app.radio if one.label == "Result").set_value("fail")
     next(one for one in app.text_area if one.label == "What was found").set_value("No <b>fusion</b> at the root")
     press(app, "Add the test result")
     assert not app.exception
-    (test,) = service.weld(root.id).tests
+    (test,) = recording.weld(root.id).tests
     assert (test.kind, test.outcome, test.inspection) == ("macro", "fail", cap.id)
     assert any("A later test did not pass" in one.value for one in app.error)
     assert "No &lt;b&gt;fusion&lt;/b&gt;" in tables(app)
@@ -74,7 +74,7 @@ def test_a_test_is_added_on_the_page_and_stands_beside_the_outcome():
 
 def test_a_correction_says_what_else_it_undoes():
     root, _ = two_passes()
-    service.store().decide(root.id, NewDecision(decision="refer", by="Noor Holm"))
+    recording.store().decide(root.id, NewDecision(decision="refer", by="Noor Holm"))
     app = page("record", inspection=root.id)
     said = " ".join(one.value for one in app.text)
     assert f"Entry {root.number} was referred on" in said
@@ -85,7 +85,7 @@ def test_a_correction_says_what_else_it_undoes():
 def test_the_list_says_what_has_to_stand_beside_the_outcome():
     judged = result(0)
     judgement = judged.judgement.model_copy(update={"beside": ("root not judged", "2 limits from memory")})
-    service.store().save_inspection(judged.model_copy(update={"judgement": judgement}), photo_bytes(0), IDENTITY)
+    recording.store().save_inspection(judged.model_copy(update={"judgement": judgement}), photo_bytes(0), IDENTITY)
     app = page("record")
     assert any("root not judged; 2 limits from memory" in one.label for one in app.button)
 
@@ -111,18 +111,18 @@ def test_a_procedure_is_kept_from_the_page_and_a_wrong_one_names_its_line():
     area.set_value(area.value.replace("current_a = [110, 140]", 'current_a = "much"'))
     press(app, "Keep the text")
     assert any("line 22" in one.value for one in app.error)
-    assert service.procedures() == ()
-    app.text_area[0].set_value(service.procedure_example())
+    assert recording.procedures() == ()
+    app.text_area[0].set_value(recording.procedure_example())
     press(app, "Keep the text")
     assert not app.exception
-    assert [one.name for one in service.procedures()] == ["WPS-EC-01"]
+    assert [one.name for one in recording.procedures()] == ["WPS-EC-01"]
     assert "110 to 140 A" in tables(app)
     press(app, "Keep the procedure")
     assert any("name or number" in one.value for one in app.error)
     next(one for one in app.text_input if one.label == "Name or number").set_value("WPS-2")
     next(one for one in app.text_input if one.label == "Current, A").set_value("90-95")
     press(app, "Keep the procedure")
-    assert [one.name for one in service.procedures()] == ["WPS-2", "WPS-EC-01"]
+    assert [one.name for one in recording.procedures()] == ["WPS-2", "WPS-EC-01"]
     assert "90 to 95 A" in tables(app)
 
 
@@ -132,10 +132,10 @@ def test_settings_outside_a_procedure_are_told_on_the_page():
 
     plain = result(0)
     welding = plain.settings.welding.model_copy(update={"current_a": 150.0, "weld_pass": "cap"})
-    held = {"welding": welding, "procedure": read_procedure(service.procedure_example())}
+    held = {"welding": welding, "procedure": read_procedure(recording.procedure_example())}
     changed = plain.model_copy(update={"settings": plain.settings.model_copy(update=held)})
     changed = changed.model_copy(update={"procedure": check_result(changed).procedure})
-    saved = service.store().save_inspection(changed, photo_bytes(0), IDENTITY)
+    saved = recording.store().save_inspection(changed, photo_bytes(0), IDENTITY)
     app = page("record", inspection=saved.id)
     assert any("1 outside" in one.label for one in app.expander)
     assert "OUTSIDE" in tables(app)
@@ -146,7 +146,7 @@ def test_a_procedure_on_record_is_chosen_where_a_weld_is_measured():
 
     asked = Preferences(procedure="WPS-EC-01", weld_pass="root", interpass_c=180)
     assert to_settings(asked).procedure is None  # none of that name is on record
-    service.keep_procedure(service.procedure_example())
+    recording.keep_procedure(recording.procedure_example())
     settings = to_settings(asked)
     assert settings.procedure.name == "WPS-EC-01"
     assert (settings.welding.weld_pass, settings.welding.interpass_c) == ("root", 180)

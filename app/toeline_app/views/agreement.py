@@ -9,7 +9,8 @@ import streamlit as st
 
 from toeline.coupons.agreement import FEWEST, Agreement
 from toeline.errors import ToelineError
-from toeline_app import classroom, components, said, service, ui
+from toeline_app import classroom, components, said, ui
+from toeline_app.service import scoring
 
 Kind = Literal["outcome", "points"]
 KINDS: dict[Kind, str] = {"outcome": "Pass or fail", "points": "Points"}
@@ -65,7 +66,7 @@ def _from_file() -> None:
         if file is None or st.session_state.get("marks_id") == file.file_id:
             return
         try:
-            marks = service.read_marks(file.getvalue(), file.name)
+            marks = scoring.read_marks(file.getvalue(), file.name)
         except ToelineError as error:
             ui.error(error)
             return
@@ -117,7 +118,7 @@ def _mark(name: str, which: str, kind: Kind, old: str | None) -> str | None:
         ui.plain(label),
         0.0,
         1000.0,
-        service.number(old),
+        scoring.number(old),
         1.0,
         format="%g",
         placeholder="–",
@@ -133,7 +134,7 @@ def _take(
     if not first or not second or first == second:
         st.error("Name both raters, each by a name of their own.")
         return None
-    theirs = service.marks_of(found.scores, points=kind == "points") if found else entered["second"]
+    theirs = scoring.marks_of(found.scores, points=kind == "points") if found else entered["second"]
     marks = {first: entered["first"], second: theirs}
     said.keep_note(_NOTE, json.dumps(marks))
     return marks
@@ -141,13 +142,13 @@ def _take(
 
 def _show(marks: dict[str, dict[str, str]]) -> None:
     try:
-        found = service.agreements(marks)
+        found = scoring.agreements(marks)
     except ToelineError as error:
         ui.error(error)
         return
     for one in found:
         _one(one)
-    components.download("The marks (CSV)", lambda: service.marks_csv(marks), "marks.csv", "text/csv")
+    components.download("The marks (CSV)", lambda: scoring.marks_csv(marks), "marks.csv", "text/csv")
 
 
 def _one(found: Agreement) -> None:

@@ -12,10 +12,11 @@ from toeline.errors import ToelineError
 from toeline.record import Inspection
 from toeline.result import Joint, Result, Settings
 from toeline.units import Unit, length, rod
-from toeline_app import coach, components, keeping, looking, photos, prefs, relief, said, saving, service, steps, ui
+from toeline_app import coach, components, keeping, looking, photos, prefs, relief, said, saving, steps, ui
 from toeline_app.drafts import KEPT_FOR
 from toeline_app.photos import ASIDE, BENCH, Photo, Shown
 from toeline_app.prefs import PRACTICE, Preferences
+from toeline_app.service import measuring, readings, recording
 
 MOST_AT_ONCE = 12
 JOINTS: dict[Joint, str] = {"bead": "Bead on plate", "butt": "Butt joint", "fillet": "Fillet"}
@@ -105,7 +106,7 @@ def _settings() -> Settings:
 
 def in_words(now: Preferences) -> str:
     """What is set, in a line."""
-    titles = service.criteria_titles()
+    titles = readings.criteria_titles()
     return ", ".join(filter(None, (JOINTS[now.joint], _details(now), titles.get(now.criteria or "", "no criteria"))))
 
 
@@ -133,7 +134,7 @@ def _judged_as() -> None:
         key="set_joint",
         width="stretch",
     )
-    titles = service.criteria_titles()
+    titles = readings.criteria_titles()
     criteria = st.selectbox(
         "Judged by",
         list(titles),
@@ -226,7 +227,7 @@ def to_settings(now: Preferences) -> Settings:
         drawing_size_is=now.drawing_size_is if now.joint == "fillet" else "leg",
         joint_angle_deg=now.joint_angle_deg if now.joint == "fillet" else None,
         welding=coach.welding_of(now),
-        procedure=service.procedure_named(now.procedure),
+        procedure=recording.procedure_named(now.procedure),
     )
 
 
@@ -234,7 +235,7 @@ def measure_again(inspection: Inspection) -> None:
     """Take the photo of an inspection up again, with the settings it was measured with."""
     first, then = inspection.photos[0], inspection.result.settings
     photos.set_aside(_unsaved)
-    photo = photos.take_up(service.recorded_photo(first.sha256), first.name or "photo", BENCH)
+    photo = photos.take_up(recording.recorded_photo(first.sha256), first.name or "photo", BENCH)
     photos.leave_off_aside()
     relief.take_up(photo, inspection)
     said.say(
@@ -390,7 +391,7 @@ def _correct(shown: Shown, result: Result) -> None:
     first = about.taps[0] if len(about.taps) == 1 else None
     st.markdown("**Tap where the bead starts.**" if first is None else "**Now tap where it ends.**")
     width = result.photo.width_px
-    overview = service.with_mark(_bytes(shown.overview), first, width)
+    overview = measuring.with_mark(_bytes(shown.overview), first, width)
     zoom = ui.zoom(f"tap_{photo.sha256}")
     ui.keep_shape_of_taps(overview.width / overview.height, zoom)
     with st.container(key="taps"):
@@ -403,7 +404,7 @@ def _correct(shown: Shown, result: Result) -> None:
         )
     if tap is not None and tap["unix_time"] != st.session_state.get("last_tap"):
         st.session_state["last_tap"] = tap["unix_time"]
-        at = service.to_photo_px((tap["x"], tap["y"]), tap["width"], width)
+        at = measuring.to_photo_px((tap["x"], tap["y"]), tap["width"], width)
         said.say(photo.sha256, taps=(at,) if first is None else (first, at))
         st.rerun()
     _undo_taps(photo.sha256)

@@ -6,7 +6,8 @@ from functools import partial
 
 import streamlit as st
 
-from toeline_app import components, prefs, service
+from toeline_app import components, prefs
+from toeline_app.service import reporting
 
 
 def page() -> None:
@@ -18,8 +19,8 @@ def page() -> None:
     paper = st.radio(
         "Paper", ("a4", "us-letter"), format_func={"a4": "A4", "us-letter": "Letter"}.__getitem__, horizontal=True
     )
-    for name, (label, file) in service.CARDS.items():
-        components.download(label, partial(service.card_pdf, name, paper), file, components.PDF, key=f"card_{name}")
+    for name, (label, file) in reporting.CARDS.items():
+        components.download(label, partial(reporting.card_pdf, name, paper), file, components.PDF, key=f"card_{name}")
     st.header("Print")
     st.markdown(
         "1. Print at 100 %, without “fit to page”, on matt white paper or card.\n"

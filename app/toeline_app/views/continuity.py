@@ -7,7 +7,8 @@ from datetime import date
 import streamlit as st
 
 from toeline.record.continuity import CONFIRMS_NOTHING, Kept, rules
-from toeline_app import components, service, ui
+from toeline_app import components, ui
+from toeline_app.service import recording
 
 _CHIPS = {"in force": ("pass", "✓ In force"), "soon": ("undecided", "! Lapses soon"), "lapsed": ("fail", "✕ Lapsed")}
 
@@ -15,9 +16,9 @@ _CHIPS = {"in force": ("pass", "✓ In force"), "soon": ("undecided", "! Lapses 
 def page() -> None:
     """The page."""
     st.title("Welders' continuity")
-    welder = st.selectbox("Welder", service.people_and_procedures("welder"), index=None, placeholder="All welders")
+    welder = st.selectbox("Welder", recording.people_and_procedures("welder"), index=None, placeholder="All welders")
     on = st.date_input("By the day", value=date.today())
-    kept = service.continuity(on if isinstance(on, date) else date.today(), welder)
+    kept = recording.continuity(on if isinstance(on, date) else date.today(), welder)
     if not kept:
         st.info("No weld with a welder's name is on record by that day.")
     for name in dict.fromkeys(one.welder for one in kept):

@@ -17,23 +17,11 @@ from toeline.names import CAUSES
 from toeline.result import CauseId, Outcome, Result
 from toeline.units import Unit, in_unit, length, say
 from toeline.units import rod as rod_size
-from toeline_app import (
-    classroom,
-    coach,
-    components,
-    looking,
-    photos,
-    prefs,
-    rubric_form,
-    said,
-    service,
-    serving,
-    sharing,
-    ui,
-)
+from toeline_app import classroom, coach, components, looking, photos, prefs, rubric_form, said, serving, sharing, ui
 from toeline_app.classroom import Scored
 from toeline_app.photos import Photo, Shown
 from toeline_app.prefs import Preferences
+from toeline_app.service import readings, scoring
 from toeline_app.views.bench import ELECTRODES, in_words
 
 MOST_COUPONS = 100
@@ -82,7 +70,7 @@ def _roster() -> None:
         file = st.file_uploader("Roster (CSV)", type=["csv", "txt"], key="roster_file")
         if file is not None and st.session_state.get("roster_id") != file.file_id:
             try:
-                service.roster(file.getvalue(), file.name)
+                scoring.roster(file.getvalue(), file.name)
             except ToelineError as error:
                 ui.error(error)
                 return
@@ -94,7 +82,7 @@ def _roster() -> None:
         st.text(f"{len(roster.names)} names, from {classroom.told().roster_name}.")
         if roster.by_code:
             components.download(
-                "Tags to print, one for each code", lambda: service.tag_sheets(roster), "tags.pdf", components.PDF
+                "Tags to print, one for each code", lambda: scoring.tag_sheets(roster), "tags.pdf", components.PDF
             )
         if ui.button("Go on without this roster"):
             classroom.say(roster="", roster_name="")
@@ -120,7 +108,7 @@ def _welded_in_words(now: Preferences) -> str:
         words.append(now.electrode_class)
     if now.intended_width_mm:
         words.append(f"meant {length(now.intended_width_mm, now.unit)} wide")
-    words.append(service.criteria_titles().get(now.criteria or "", "no criteria"))
+    words.append(readings.criteria_titles().get(now.criteria or "", "no criteria"))
     return ", ".join(words)
 
 
@@ -141,7 +129,7 @@ def _edit(now: Preferences) -> Preferences:
         key="class_rod",
     ).strip()
     wide = components.length_input("Width that was meant", now.intended_width_mm, now.unit, 1.0, 60.0, "class_width")
-    titles = service.criteria_titles()
+    titles = readings.criteria_titles()
     criteria = st.selectbox(
         "Acceptance criteria: a line that fails comes first in the advice",
         list(titles),
@@ -150,7 +138,7 @@ def _edit(now: Preferences) -> Preferences:
         placeholder="None: points alone",
         key="class_criteria",
     )
-    if rod and not service.knows_rod(rod):
+    if rod and not readings.knows_rod(rod):
         st.warning("This rod is in no table here: nothing is said of its current.")
     changed = {
         "electrode_mm": electrode,
@@ -278,15 +266,15 @@ def _exports(found: Scored) -> None:
 
     def sheets() -> bytes:
         pictures = {name: one.picture.read_bytes() for name, one in found.shown.items() if one.picture}
-        return service.sheets(scores, pictures, found.settings.unit)
+        return scoring.sheets(scores, pictures, found.settings.unit)
 
     with ui.fold("exports", "Class list and sheets to print", "download", expanded=True):
         components.download("Sheets for all (PDF)", sheets, "coupons.pdf", components.PDF)
-        components.download("Class list (XLSX)", lambda: service.class_xlsx(scores), "coupons.xlsx", XLSX)
-        components.download("Class list (CSV)", lambda: service.class_csv(scores), "coupons.csv", "text/csv")
+        components.download("Class list (XLSX)", lambda: scoring.class_xlsx(scores), "coupons.xlsx", XLSX)
+        components.download("Class list (CSV)", lambda: scoring.class_csv(scores), "coupons.csv", "text/csv")
         components.download(
             "All of it (JSON)",
-            lambda: service.class_json(scores, found.settings.unit),
+            lambda: scoring.class_json(scores, found.settings.unit),
             "coupons.json",
             "application/json",
         )
@@ -300,7 +288,7 @@ def _wall_chart(found: Scored) -> None:
             "The best bead, a typical one and one for each trouble, without names. What is proposed is the likeliest; "
             "you know better which bead shows what."
         )
-        proposed = service.chart_plan(found.scores, {}).troubles
+        proposed = scoring.chart_plan(found.scores, {}).troubles
         picks: dict[CauseId, str | None] = {}
         for cause, title in CAUSES.items():
             options = [None, *usable]
@@ -314,10 +302,10 @@ def _wall_chart(found: Scored) -> None:
             )
         paper: ChartPaper = st.radio("Paper", list(PAPERS), format_func=PAPERS.__getitem__, horizontal=True)
         files = {name: shown.photo.path for name, shown in found.shown.items()}
-        plan = service.chart_plan(found.scores, picks)
+        plan = scoring.chart_plan(found.scores, picks)
         components.download(
             "Wall chart (PDF)",
-            lambda: service.chart_pdf(found.scores, plan, files, paper, found.settings.unit),
+            lambda: scoring.chart_pdf(found.scores, plan, files, paper, found.settings.unit),
             "wall-chart.pdf",
             components.PDF,
         )
@@ -348,7 +336,7 @@ def _record(found: Scored) -> None:
             return
         taken = [photo for one in found.shown.values() for photo in (one.photo, *one.photo.sides)]
         files = {photo.name: photo.path.read_bytes for photo in taken}
-        done = service.put_on_record(found.scores, files, name, day)
+        done = scoring.put_on_record(found.scores, files, name, day)
         count = len(done.saved)
         st.success(f"{count} {'coupon is' if count == 1 else 'coupons are'} put on record.")
         for title, names in (
@@ -395,19 +383,19 @@ def _breakdown(found: Scored) -> None:
 
 def _sheet(one: Coupon, rubric: Rubric, unit: Unit) -> None:
     """What the learner reads: the same sheet as is printed."""
-    sheet = service.learner_sheet(one, rubric, unit)
+    sheet = scoring.learner_sheet(one, rubric, unit)
     if sheet.well:
         components.listed("What went well", sheet.well)
     if sheet.change is not None:
         more = [*sheet.steps, *([sheet.figure] if sheet.figure else []), *([f"{sheet.cause}."] if sheet.cause else [])]
-        ui.card(service.heading(sheet.change_is), sheet.change, more)
+        ui.card(scoring.heading(sheet.change_is), sheet.change, more)
     if sheet.drill is not None:
         ui.card(f"Next drill: {sheet.drill.title}", sheet.drill.say, [sheet.drill_done or ""], strong=False)
 
 
 def _since(one: Coupon, rubric: Rubric, unit: Unit) -> None:
     """What moved since the learner's last bead on record."""
-    since = service.since(one, rubric)
+    since = scoring.since(one, rubric)
     if since is None or not since[1].advice:
         return
     rod = one.result.settings.welding.electrode_mm if one.result else None
@@ -416,7 +404,7 @@ def _since(one: Coupon, rubric: Rubric, unit: Unit) -> None:
 
 def _plan(scores: ClassScores, unit: Unit) -> None:
     """The next session for the class."""
-    rows = service.next_session(scores, unit)
+    rows = scoring.next_session(scores, unit)
     if rows:
         with ui.fold("plan", "Next session: who does which drill", "event_note"):
             ui.table(("Drill", "Who", "What to weld"), rows)
@@ -449,11 +437,11 @@ def _narrow(one: Coupon, shown: Shown) -> None:
             elif not by:
                 st.error("Say who looked: type the name above.")
             else:
-                reading = service.gauge_reading(narrow.look, value, None, prefs.preferences().unit, by)
+                reading = readings.gauge_reading(narrow.look, value, None, prefs.preferences().unit, by)
                 said.say(sha256, gauge=(*kept, reading))
                 st.rerun()
     for number, reading in enumerate(kept):
-        what, saw = service.gauge_row(reading, prefs.preferences().unit)
+        what, saw = readings.gauge_row(reading, prefs.preferences().unit)
         if ui.button(f"Remove: {what} {saw}", key=f"class_look_{sha256}_{number}"):
             said.say(sha256, gauge=kept[:number] + kept[number + 1 :])
             st.rerun()

@@ -10,7 +10,8 @@ import streamlit as st
 
 from toeline.errors import ToelineError
 from toeline.record import Hit
-from toeline_app import components, service, ui
+from toeline_app import components, ui
+from toeline_app.service import recording, retention
 
 #: How something is shown, and its words.
 Said = tuple[Callable[[str], object], str]
@@ -25,14 +26,14 @@ def page() -> None:
     )
     for say, message in st.session_state.pop("erased", ()):
         say(message)
-    names = sorted({*service.people_and_procedures("welder"), *service.people_and_procedures("inspector")})
+    names = sorted({*recording.people_and_procedures("welder"), *recording.people_and_procedures("inspector")})
     name = st.selectbox(
         "Person", names, index=None, placeholder="Choose or type a name", accept_new_options=True, key="person"
     )
     if name is None:
         return
     try:
-        held = service.kept_for_a_time(name)
+        held = retention.kept_for_a_time(name)
         found, exported = _on_record(name, alone=not held)
     except ToelineError as error:
         ui.error(error)
@@ -61,7 +62,7 @@ def page() -> None:
     if ui.button("Erase", disabled=not sure, type="primary"):
         said: list[Said] = []
         if held:
-            gone = service.forget_kept_for_a_time(name)
+            gone = retention.forget_kept_for_a_time(name)
             said.append((st.success, f"Let go of {gone} drafts and classes."))
         try:
             said += _erased(name) if found else []
@@ -75,7 +76,7 @@ def page() -> None:
 def _on_record(name: str, *, alone: bool) -> tuple[tuple[Hit, ...], dict[str, Any]]:
     """What on record names the person, and all of it to hand over; ``alone``: where nothing does, that is an error."""
     try:
-        return service.find_person(name), service.export_person(name)
+        return recording.find_person(name), recording.export_person(name)
     except ToelineError:
         if alone:
             raise
@@ -84,7 +85,7 @@ def _on_record(name: str, *, alone: bool) -> tuple[tuple[Hit, ...], dict[str, An
 
 def _erased(name: str) -> list[Said]:
     """Erases the person from the record; what went, what could not, and what else to think of."""
-    erased = service.erase_person(name)
+    erased = recording.erase_person(name)
     of = f"{erased.inspections} inspection" + ("" if erased.inspections == 1 else "s")
     return [
         (st.success, f"Erased {erased.fields} texts and the data of {erased.photos} photos, of {of}."),

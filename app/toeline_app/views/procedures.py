@@ -9,7 +9,8 @@ import streamlit as st
 from toeline.errors import ToelineError
 from toeline.result import Procedure
 from toeline.text import capital
-from toeline_app import prefs, service, ui
+from toeline_app import prefs, ui
+from toeline_app.service import recording
 
 #: What is asked about a procedure: name, label, and how it may look.
 FIELDS = (
@@ -35,13 +36,13 @@ def page() -> None:
         "the page and in the report."
     )
     unit = prefs.preferences().unit
-    kept = service.procedures()
+    kept = recording.procedures()
     if not kept:
         st.info("No procedure is on record yet.")
     for one in kept:
         revision = f", revision {one.revision}" if one.revision else ""
         with ui.fold(f"procedure_{one.name}", ui.plain(one.name + revision), "description"):
-            for passes, lines in service.allowances(one, unit):
+            for passes, lines in recording.allowances(one, unit):
                 ui.table(("Variable", "Allowed"), lines, caption=passes)
     with ui.fold("keep", "Keep a procedure", "add", expanded=not kept):
         st.write("Put in the figures of your own WPS; a blank limits nothing. It replaces an earlier one of that name.")
@@ -54,10 +55,10 @@ def page() -> None:
                 for name, label, such in FIELDS
             }
             if ui.submit("Keep the procedure", "procedure_send", type="primary"):
-                _keep(lambda: service.typed_procedure(said, unit))
+                _keep(lambda: recording.typed_procedure(said, unit))
     by_pass = ui.fold("keep_file", "Keep one with ranges pass by pass, as a file's text", "data_object")
     with by_pass, st.form("procedure_file", enter_to_submit=False):
-        text = st.text_area("Ranges", service.procedure_example(), height=520)
+        text = st.text_area("Ranges", recording.procedure_example(), height=520)
         if ui.submit("Keep the text", "procedure_file_send", type="primary"):
             _keep(lambda: text)
 
@@ -65,7 +66,7 @@ def page() -> None:
 def _keep(told: Callable[[], str | Procedure]) -> None:
     """Put it on record, or say what is wrong with it."""
     try:
-        service.keep_procedure(told())
+        recording.keep_procedure(told())
     except ToelineError as error:
         ui.error(capital(str(error)))
         return

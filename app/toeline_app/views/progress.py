@@ -11,7 +11,8 @@ from toeline.coupons.progress import Change, Progress
 from toeline.errors import ToelineError
 from toeline.result import Result
 from toeline.units import Unit, in_unit, say
-from toeline_app import classroom, components, photos, prefs, service, serving, ui
+from toeline_app import classroom, components, photos, prefs, serving, ui
+from toeline_app.service import recording, scoring
 
 Source = Literal["record", "photos"]
 SOURCES: dict[Source, str] = {"photos": "Two photos", "record": "Two beads on record"}
@@ -46,7 +47,7 @@ def page() -> None:
         return
     name, before, after = found
     try:
-        progress = service.progress(before.result, after.result, classroom.rubric())
+        progress = scoring.progress(before.result, after.result, classroom.rubric())
     except ToelineError as error:
         ui.error(error)
         return
@@ -68,7 +69,7 @@ def _from_photos() -> tuple[str, Bead, Bead] | None:
     settings = classroom.settings()
     beads = []
     for (label, photo), shown in zip(found, classroom.measured([photo for _, photo in found]), strict=True):
-        result = service.said_of(shown.result, settings, ())
+        result = scoring.said_of(shown.result, settings, ())
         if result is None or result.stopped:
             ui.error(f"{label}: {photo.name}. {shown.problem or (result.stopped if result else '')}")
             return None
@@ -77,14 +78,14 @@ def _from_photos() -> tuple[str, Bead, Bead] | None:
 
 
 def _from_record() -> tuple[str, Bead, Bead] | None:
-    names = service.people_and_procedures("welder")
+    names = recording.people_and_procedures("welder")
     if not names:
         st.info("Nobody is on record yet. Put a class on record on the page Coupons, or save inspections.")
         return None
     name = st.selectbox("Whose beads", names, index=None, placeholder="Choose a name")
     if name is None:
         return None
-    seen = service.beads_of(name)
+    seen = scoring.beads_of(name)
     if len(seen) < 2:
         st.info("There is only one bead on record under this name.")
         return None
@@ -99,10 +100,10 @@ def _from_record() -> tuple[str, Bead, Bead] | None:
 
 
 def _recorded(seen: tuple[str, str]) -> Bead:
-    inspection = service.inspection(seen[0])
+    inspection = recording.inspection(seen[0])
     try:
         unit = prefs.preferences().unit
-        picture = service.recorded_picture(inspection.photos[0].sha256, inspection.result.to_json(None), unit)
+        picture = recording.recorded_picture(inspection.photos[0].sha256, inspection.result.to_json(None), unit)
     except ToelineError:  # the photo is missing: its figures still tell
         picture = None
     return Bead(seen[1], inspection.result, picture)
@@ -138,12 +139,12 @@ def _show(name: str, progress: Progress, before: Bead, after: Bead, unit: Unit) 
     sheet = (before.when, before.result, before.picture), (after.when, after.result, after.picture)
     components.download(
         "Both on one page (PDF)",
-        lambda: service.progress_sheet(name, progress, sheet, unit),
+        lambda: scoring.progress_sheet(name, progress, sheet, unit),
         "before-and-after.pdf",
         components.PDF,
     )
     components.download(
-        "The comparison (JSON)", lambda: service.progress_json(progress), "before-and-after.json", "application/json"
+        "The comparison (JSON)", lambda: scoring.progress_json(progress), "before-and-after.json", "application/json"
     )
 
 

@@ -14,7 +14,8 @@ from toeline.measures.registry import title_of
 from toeline.names import DECIDED
 from toeline.record import Filters, Inspection, Summary
 from toeline.result import Outcome
-from toeline_app import coach, components, prefs, relief, saving, service, ui
+from toeline_app import coach, components, prefs, relief, saving, ui
+from toeline_app.service import readings, recording, reporting
 from toeline_app.uploads import TooMuch
 from toeline_app.views import bench
 from toeline_app.views import weld as whole_weld
@@ -40,7 +41,7 @@ def page() -> None:
     wanted = st.query_params.get(_OPEN)
     if wanted:
         try:
-            _one(service.inspection(wanted))
+            _one(recording.inspection(wanted))
         except ToelineError as error:
             ui.error(error)
             if ui.button("Back to the list"):
@@ -64,7 +65,7 @@ def _list() -> None:
     with ui.fold("filters", "Filter and sort", "filter_list"):
         filters, sort, descending = _filters()
     place = st.session_state.setdefault("record_page", 1)
-    found = service.search(text, filters, sort=sort, descending=descending, page=place)
+    found = recording.search(text, filters, sort=sort, descending=descending, page=place)
     if place > found.pages:
         st.session_state["record_page"] = 1
         st.rerun()
@@ -101,7 +102,7 @@ def _filters() -> tuple[Filters, str, bool]:
     )
     chosen: dict[str, str | None] = {}
     for field, label in (("job", "Job"), ("welder", "Welder"), ("procedure", "Procedure"), ("inspector", "Inspector")):
-        values = service.people_and_procedures(field)
+        values = recording.people_and_procedures(field)
         chosen[field] = st.selectbox(label, values, index=None, placeholder="Any", key=f"filter_{field}")
     since = st.date_input("From", value=None, key="filter_since")
     until = st.date_input("Until", value=None, key="filter_until")
@@ -132,7 +133,7 @@ def _check() -> None:
         )
         if ui.button("Check now"):
             try:
-                report = service.check_record(kept)
+                report = recording.check_record(kept)
             except ToelineError as error:
                 ui.error(error)
                 return
@@ -149,7 +150,7 @@ def _check() -> None:
             for note in report.notes:
                 st.info(ui.plain(note))
             st.text(f"Head: {report.head}")
-        components.download("Receipt, to keep elsewhere", service.receipt, "record-receipt.txt", "text/plain")
+        components.download("Receipt, to keep elsewhere", recording.receipt, "record-receipt.txt", "text/plain")
 
 
 def _one(inspection: Inspection) -> None:
@@ -159,7 +160,7 @@ def _one(inspection: Inspection) -> None:
         _close()
     st.header(ui.plain(saving.title(inspection.number, inspection.identity)))
     _neighbours(inspection)
-    weld = service.weld(inspection.id)
+    weld = recording.weld(inspection.id)
     whole_weld.warn(weld)
     state = components.outcome(result)
     ui.badge(
@@ -168,7 +169,7 @@ def _one(inspection: Inspection) -> None:
         f"Person: {DECIDED[inspection.decision.decision if inspection.decision else None]}.",
     )
     try:
-        picture = service.recorded_picture(inspection.photos[0].sha256, result.to_json(None), unit)
+        picture = recording.recorded_picture(inspection.photos[0].sha256, result.to_json(None), unit)
         st.image(picture, width="stretch", alt="The bead turned level, with both toes and numbered indications.")
     except ToelineError as error:  # a missing photo hides nothing else that is on record
         ui.error(error)
@@ -184,7 +185,7 @@ def _one(inspection: Inspection) -> None:
         rows.append(("Erased", ", ".join(one.replace("_", " ") for one in inspection.erased)))
     ui.table(("Field", "Value"), rows)
     if inspection.gauge:
-        ui.table(("What", "Answer"), service.gauge_rows(result, unit), caption="Gauged and seen by a person")
+        ui.table(("What", "Answer"), readings.gauge_rows(result, unit), caption="Gauged and seen by a person")
     _decisions(inspection)
     if (wanted := whole_weld.show(weld, inspection.id)) is not None:
         open_inspection(wanted)
@@ -225,10 +226,10 @@ def _photos(inspection: Inspection) -> None:
             name = one.name or f"inspection-{inspection.number}-{number}{ENDINGS.get(one.media_type, '')}"
             if number > 1:
                 use = "Photo for heights" if one.use == "heights" else "Further photo"
-                st.image(service.recorded_small_copy(one.sha256), width="stretch", alt=f"{use} {number - 1}.")
+                st.image(recording.recorded_small_copy(one.sha256), width="stretch", alt=f"{use} {number - 1}.")
             components.download(
                 f"{ui.plain(name)}, {one.size / 1e6:.1f} MB",
-                partial(service.recorded_photo, one.sha256),
+                partial(recording.recorded_photo, one.sha256),
                 name,
                 one.media_type,
                 key=f"original_{one.sha256}",
@@ -239,7 +240,7 @@ def _supersede(inspection: Inspection) -> None:
     """A wrong inspection is kept; a right one takes its place."""
     with ui.fold("correct", "Correct it", "edit"):
         st.write("What is recorded stays. The corrected inspection takes its place, and both say so.")
-        components.listed("Correcting it also undoes", service.undone_by_superseding(inspection.id))
+        components.listed("Correcting it also undoes", recording.undone_by_superseding(inspection.id))
         if ui.button("Measure the photo again first"):
             try:
                 bench.measure_again(inspection)
@@ -250,7 +251,7 @@ def _supersede(inspection: Inspection) -> None:
             st.switch_page(components.page(""))
 
         def write(filled: saving.Filled) -> bool:
-            photo = service.recorded_photo(inspection.photos[0].sha256)
+            photo = recording.recorded_photo(inspection.photos[0].sha256)
             saved = saving.record(photo, inspection.result, filled, inspection)
             if saved is not None:
                 open_inspection(saved.id)
@@ -280,7 +281,7 @@ def _decisions(inspection: Inspection) -> None:
                 st.error("Choose accept, reject or refer.")
                 return
             try:
-                service.decide(inspection.id, taken)
+                recording.decide(inspection.id, taken)
             except ToelineError as error:
                 ui.error(error)
                 return
@@ -291,7 +292,7 @@ def _reports(inspection: Inspection) -> None:
     stem, result, unit = f"inspection-{inspection.number}", inspection.result, prefs.preferences().unit
 
     def photo() -> bytes:
-        return service.recorded_photo(inspection.photos[0].sha256)
+        return recording.recorded_photo(inspection.photos[0].sha256)
 
     def data() -> str:
         return json.dumps(inspection.model_dump(mode="json", by_alias=True), indent=2)
@@ -299,13 +300,13 @@ def _reports(inspection: Inspection) -> None:
     with ui.fold("reports", "Report and data", "download", expanded=True):
         components.download(
             "PDF report",
-            lambda: service.pdf(result, photo(), unit, inspection),
+            lambda: reporting.pdf(result, photo(), unit, inspection),
             f"{stem}.pdf",
             components.PDF,
             primary=True,
         )
         components.download(
-            "HTML, one page", lambda: service.html(result, photo(), unit, inspection), f"{stem}.html", "text/html"
+            "HTML, one page", lambda: reporting.html(result, photo(), unit, inspection), f"{stem}.html", "text/html"
         )
-        components.download("CSV", lambda: service.csv(result, inspection.identity), f"{stem}.csv", "text/csv")
+        components.download("CSV", lambda: reporting.csv(result, inspection.identity), f"{stem}.csv", "text/csv")
         components.download("JSON", data, f"{stem}.json", "application/json")

@@ -7,8 +7,9 @@ import streamlit as st
 from toeline.measures.registry import title_of
 from toeline.units import Unit, convert
 from toeline.validation.repeatability import Spread
-from toeline_app import components, photos, prefs, service, ui
+from toeline_app import components, photos, prefs, ui
 from toeline_app.photos import Photo
+from toeline_app.service import scoring
 from toeline_app.views.bench import to_settings
 
 MOST_PHOTOS = 60
@@ -40,7 +41,7 @@ def page() -> None:
         if components.outcome(one.result) == "retake":
             st.warning(ui.plain(f"{one.photo.name} is left out: {one.problem or 'the photo cannot be used.'}"))
     named = [(one.photo.name, one.result) for one in shown if one.result is not None]
-    spreads = service.spreads(named, one_coupon=apart == "one")
+    spreads = scoring.spreads(named, one_coupon=apart == "one")
     if not any(spread.found for spread in spreads):
         st.info("Choose at least two usable photos of one coupon.")
         return

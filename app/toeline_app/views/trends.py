@@ -14,7 +14,8 @@ from toeline.record import TrendPoint
 from toeline.result import Joint
 from toeline.units import Unit, convert, in_unit
 from toeline.units import rod as rod_size
-from toeline_app import components, prefs, service, ui
+from toeline_app import components, prefs, ui
+from toeline_app.service import recording
 from toeline_app.views.bench import JOINTS
 
 #: What can be followed beside the measures of the registry.
@@ -31,11 +32,11 @@ _COLOURS = {"pass": "#009E73", "fail": "#D55E00", "undecided": "#B8860B", "measu
 def page() -> None:
     """The page."""
     st.title("Trends")
-    welder = st.selectbox("Welder", service.people_and_procedures("welder"), index=None, placeholder="All welders")
+    welder = st.selectbox("Welder", recording.people_and_procedures("welder"), index=None, placeholder="All welders")
     procedure = st.selectbox(
-        "Welding procedure", service.people_and_procedures("procedure"), index=None, placeholder="All procedures"
+        "Welding procedure", recording.people_and_procedures("procedure"), index=None, placeholder="All procedures"
     )
-    every = service.trend("length", welder, procedure)
+    every = recording.trend("length", welder, procedure)
     if not every:
         st.info(
             "There is nothing on record to show yet. Save inspections from the page Measure, or a class of coupons."
@@ -45,7 +46,7 @@ def page() -> None:
     choices = _choices(joint)
     first = list(choices).index(_FIRST[joint])
     measure = st.selectbox("What", list(choices), first, format_func=choices.__getitem__, key=f"trend_of_{joint}")
-    points = every if measure == "outcome" else service.trend(measure, welder, procedure)
+    points = every if measure == "outcome" else recording.trend(measure, welder, procedure)
     same = [point for point in points if (point.joint, point.electrode_mm) == (joint, rod)]
     shown = [point for point in same if measure == "outcome" or point.value is not None]
     if not shown:

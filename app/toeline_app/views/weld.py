@@ -13,8 +13,9 @@ from toeline.record import Summary, Weld, WeldTest
 from toeline.record.models import read_test
 from toeline.report.content import part_words, test_rows
 from toeline.text import capital
-from toeline_app import components, photos, prefs, service, ui
+from toeline_app import components, photos, prefs, ui
 from toeline_app.photos import plain_name
+from toeline_app.service import recording
 
 #: Photos that come with one test.
 MOST_PHOTOS = 8
@@ -62,7 +63,7 @@ def show(weld: Weld, here: str) -> str | None:
             _photos(test)
         components.download(
             "Report of the whole weld (PDF)",
-            lambda: service.weld_pdf(weld, prefs.preferences().unit),
+            lambda: recording.weld_pdf(weld, prefs.preferences().unit),
             f"{plain_name(weld.weld or 'weld')}.pdf",
             components.PDF,
         )
@@ -76,14 +77,15 @@ def _photos(test: WeldTest) -> None:
     for number, one in enumerate(test.photos, start=1):
         words = _test_words(test)
         try:
-            st.image(service.recorded_small_copy(one.sha256), width="stretch", alt=f"{capital(words)}, photo {number}.")
+            photo = recording.recorded_small_copy(one.sha256)
+            st.image(photo, width="stretch", alt=f"{capital(words)}, photo {number}.")
         except ToelineError as error:  # a missing photo hides nothing else
             ui.error(error)
             continue
         name = one.name or f"test-{test.number}-{number}"
         components.download(
             ui.plain(f"{capital(words)}: {name}, {one.size / 1e6:.1f} MB"),
-            partial(service.recorded_photo, one.sha256),
+            partial(recording.recorded_photo, one.sha256),
             name,
             one.media_type,
             key=f"test_photo_{test.id}_{number}",
@@ -96,7 +98,7 @@ def _part(one: Summary) -> str:
 
 def _small(one: Summary) -> bytes | None:
     try:
-        return service.recorded_thumbnail(one.photo_sha256)
+        return recording.recorded_thumbnail(one.photo_sha256)
     except ToelineError:  # a missing photo hides nothing else
         return None
 
@@ -139,7 +141,7 @@ def _add(weld: Weld, here: str) -> None:
         return
     said = {"by": by, "standard": standard, "specimen": specimen, "report": report, "found": found}
     try:
-        service.add_test(
+        recording.add_test(
             holding[wrong].inspection if wrong else here,
             read_test(kind=kind, outcome=outcome, date=day, **said),
             [(plain_name(one.name), one.getvalue()) for one in pictures],
