@@ -9,6 +9,7 @@ from concurrent.futures import FIRST_COMPLETED, Future, wait
 from dataclasses import dataclass, replace
 from itertools import count
 from pathlib import Path
+from typing import TypeVar
 
 import streamlit as st
 from streamlit.runtime.uploaded_file_manager import UploadedFile
@@ -20,6 +21,8 @@ from toeline_app import ui
 from toeline_app.jobs import Examined
 from toeline_app.service import measuring, readings, retention
 from toeline_app.uploads import TooMuch, let_go, session_id
+
+R = TypeVar("R")
 
 _SHOWN = "examined"
 _SAID = "photos_said"
@@ -235,6 +238,17 @@ def measure_all(jobs: Sequence[tuple[Photo, Settings]], *, batch: bool = False, 
             measuring.abandon(job)
     place.empty()
     return [_shown()[_key(photo, settings)] for photo, settings in jobs]
+
+
+def waited_for(job: Future[R]) -> Future[R]:
+    """A job once it is done; where the page is left before, nobody waits for the job any more and it is ended."""
+    place = st.empty()
+    try:
+        while not wait([job], timeout=0.25).done:
+            place.empty()  # each is where a page that was left stops
+    finally:
+        measuring.abandon(job)
+    return job
 
 
 def _judge_again(photo: Photo, settings: Settings) -> Result | None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from concurrent.futures import wait
 from dataclasses import replace
 from typing import TYPE_CHECKING, cast
 
@@ -152,8 +151,7 @@ def _seen(face: Photo, sides: list[Photo], result: Result) -> SidesSeen | None:
     key = " ".join(one.sha256 for one in all_of_them)
     if key not in looked:
         with st.spinner("Looking where the photos were taken from"):
-            job = measuring.sides_of(result, [(one.path, one.name) for one in all_of_them])
-            wait([job])
+            job = photos.waited_for(measuring.sides_of(result, [(one.path, one.name) for one in all_of_them]))
         error = job.exception()
         if error is not None:
             ui.error(measuring.sentence(error))

@@ -5,10 +5,13 @@ from __future__ import annotations
 import os
 import signal
 import sys
+import time
+from concurrent.futures import CancelledError
 from functools import partial
 from pathlib import Path
 
 import pytest
+from streamlit.runtime.scriptrunner import StopException
 
 import invented
 from toeline.batch import measure_one
@@ -17,7 +20,7 @@ from toeline.errors import JobEnded, PhotoError, SettingsError
 from toeline.processes.figures import WorkerFigures
 from toeline.processes.workers import Workers
 from toeline.result import Settings
-from toeline_app import jobs
+from toeline_app import jobs, photos
 from toeline_app.service import measuring, workers
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_images"
@@ -55,6 +58,26 @@ def test_photos_of_one_bead_are_held_by_workers_that_may_hold_as_many(monkeypatc
     figures = WorkerFigures.read()
     assert workers.WORKERS._max_mb == figures.max_mb
     assert workers.OF_SEVERAL._max_mb == figures.max_mb + workers.MOST_SIDES * figures.further_mb
+
+
+def test_a_look_at_the_sides_that_nobody_waits_for_is_ended(monkeypatch):
+    class Left:
+        """A place on a page that its visitor has left: there Streamlit stops it."""
+
+        def empty(self) -> None:
+            raise StopException
+
+    with Workers(1) as own:
+        monkeypatch.setattr(measuring, "OF_SEVERAL", own)
+        monkeypatch.setattr(photos.st, "empty", Left)
+        job = own.submit(time.sleep, 600)
+        with pytest.raises(StopException):
+            photos.waited_for(job)
+        with pytest.raises((JobEnded, CancelledError)):
+            job.result()
+        done = own.submit(abs, -1)
+        assert done.result() == 1
+        assert photos.waited_for(done).result() == 1
 
 
 def test_more_photos_of_one_bead_than_are_taken_are_not_even_read():

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from concurrent.futures import Future
 from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from PIL import Image, ImageDraw
 
@@ -70,8 +70,8 @@ def remember(result: Result) -> None:
         _KEPT.remember(result.photo.sha256, settings_digest(result.settings, __version__), result)
 
 
-def abandon(job: Future[jobs.Examined]) -> None:
-    """End a photo's job that nobody waits for any more."""
+def abandon(job: Future[Any]) -> None:
+    """End a photo's job that nobody waits for any more; one that is done stays as it is."""
     for workers in (WORKERS, OF_SEVERAL):
         workers.abandon(job)
 
