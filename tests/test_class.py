@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from typer.testing import CliRunner
 
@@ -9,7 +11,8 @@ from test_score import FIRST, coached, result, said
 from toeline.batch import Measured
 from toeline.cli.main import app
 from toeline.coupons.coupons import said_later, score_class, to_frame
-from toeline.coupons.roster import read_roster
+from toeline.coupons.learner import learner_sheet
+from toeline.coupons.roster import EXAMPLE, read_roster
 from toeline.coupons.rubric import read_rubric, rubric_text, with_marks
 from toeline.coupons.score import score
 from toeline.errors import RubricError
@@ -149,6 +152,26 @@ def test_a_roster_says_of_each_coupon_what_differs_from_the_class():
     assert una.result.causes != bo.result.causes
     assert una.score.narrowed_by is None
     assert bo.score.narrowed_by.look == "undercut"
+
+
+def test_the_example_of_a_roster_is_one():
+    example = read_roster(EXAMPLE.encode())
+    assert example.names == ("Ada Berg", "Bo Vik")
+    assert [one.name for one in example.said["ada.jpg"].gauge] == ["overlap", "undercut", "pores", "restarts"]
+    assert set(EXAMPLE.splitlines()[0].split(",")) >= {"electrode_class", "intended_width", "looked_by"}
+
+
+def test_a_sheet_does_not_praise_that_none_was_found_where_its_picture_still_marks_one():
+    groove = Indication(kind="undercut", confidence=0.3, **{"from": 10.0, "to": 20.0})
+    clean = result(**DOUBTED, width_variation=Quantity(value=0.2, U=0.01), indications=(groove,))
+    there = NONE_SEEN.model_copy(update={"at": 15.0})
+    praised = []
+    for looks in ((NONE_SEEN,), (NONE_SEEN, there)):
+        bead = said(clean, *looks)
+        (coupon,) = score_class([Measured("a.jpg", bead)], FIRST).coupons
+        everything = replace(coupon.score, items=tuple(i for i in coupon.score.items if i.id == "undercut"))
+        praised.append(learner_sheet(replace(coupon, score=everything), FIRST).well)
+    assert praised == [(), ("No undercut: none found",)]
 
 
 @pytest.mark.parametrize(

@@ -58,8 +58,15 @@ def test_each_position_has_its_last_day_and_the_process_the_last_of_all(store):
         "": ("2026-03-01", "soon"),
     }
     assert kept["flat"].accepted == date(2026, 1, 10)
+    assert kept["flat"].what == "stick welding (process 111), flat"
     assert kept["horizontal"].accepted is None
     assert kept["flat"].lapses == date(2026, 8, 1)
+
+
+def test_a_position_that_was_never_said_is_no_second_line(store):
+    weld(store, 0, "2026-03-01")
+    (only,) = store.continuity(date(2026, 8, 2))
+    assert only.what == "stick welding (process 111), any position"
 
 
 @pytest.mark.parametrize(
@@ -73,10 +80,10 @@ def test_it_holds_up_to_the_day_and_is_called_for_before(store, on, state):
 def test_the_day_of_welding_counts_where_it_was_said_and_not_that_of_a_late_inspection(store):
     welded = Identity(welder="Ada Brandt", date="2026-05-02", welded_on="2026-01-10")
     store.save_inspection(invented.result(0), invented.photo_bytes(0), welded)
-    (any_position, _) = store.continuity(date(2026, 6, 1))
+    (any_position,) = store.continuity(date(2026, 6, 1))
     assert (any_position.last, any_position.last_is) == (date(2026, 1, 10), "welded")
     weld(store, 1, "2026-02-01")
-    (any_position, _) = store.continuity(date(2026, 6, 1))
+    (any_position,) = store.continuity(date(2026, 6, 1))
     assert (any_position.last, any_position.last_is) == (date(2026, 2, 1), "inspected")
     assert store.check().ok
 

@@ -213,7 +213,7 @@ def test_procedures_are_kept_and_listed(run, kept, toeline, tmp_path):  # noqa: 
 def test_what_a_welder_keeps_up_and_when_it_lapses(run, welds):
     said = run("continuity", "--welder", "ada brandt", "--on", "2026-09-01")
     assert said.code == 0
-    assert "Ada Brandt: process 111, flat: last inspected 2026-03-14" in said.out
+    assert "Ada Brandt: stick welding (process 111), flat: last inspected 2026-03-14" in said.out
     assert "LAPSES 2026-09-14" in said.out
     assert "ISO 9606-1:2012, 9.2 (from memory)" in said.out
     assert "QW-322.1 (from memory)" in said.out

@@ -27,7 +27,7 @@ from toeline.report import CSV_COLUMNS, csv_rows, csv_text, guard_cell, html_rep
 from toeline.report.content import report_content
 from toeline.report.picture import encode
 from toeline.report.weld import weld_report
-from toeline.result import GaugeReading, Quantity, Result
+from toeline.result import GaugeReading, Quantity, Result, unknown
 from toeline.text import unbroken
 
 AT = datetime(2026, 3, 14, 20, 0, tzinfo=UTC)
@@ -212,6 +212,15 @@ def test_html_is_one_self_contained_page():
     text = " ".join(" ".join(parsed.words).split())
     for said in ("UNDECIDED", "ACCEPTED", "Ada Brandt", "Continuous undercut (5011)", "8.40", "1.40 ± 0.20 mm"):
         assert said in text
+
+
+def test_html_says_apart_what_was_not_measured_so_that_columns_stay_narrow():
+    long = "the end of the bead was not seen well enough in the photos"
+    made = invented.result()
+    made = made.model_copy(update={"measures": made.measures | {"crater_depth": unknown(long)}})
+    page = html_report(made, None)
+    assert f"Crater, depth ({long})" in re.findall("<p>Not measured: (.*)</p>", page)[0]
+    assert not re.search(f"<td[^>]*>{long}", page)
 
 
 TEXT = st.text(max_size=60) | st.sampled_from([HOSTILE, "<b>", '"><img src=x onerror=y>', "$outcome", "&lt;"])

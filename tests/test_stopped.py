@@ -89,6 +89,18 @@ def test_what_may_be_something_else_is_worded_so_everywhere() -> None:
     assert (stated.title, stated.sureness) == ("Arc strike", "stated by a person")
 
 
+def test_where_somebody_looked_and_found_none_the_picture_says_so_and_only_there() -> None:
+    seen = [indication("arc_strike", 30, confidence=0.98), indication("undercut", 50, 70, confidence=0.95)]
+    looked = result(indications=seen, gauge=[reading("arc_strikes", 0, at=31), reading("undercut", 0, at=60)])
+    strike, groove = keyed_indications(looked)
+    assert (strike.title, strike.label) == ("A person saw no arc strike", "1")
+    assert (groove.title, groove.sureness) == ("A person saw no undercut", "none, by a person's look")
+    assert not any(one.sure or one.perhaps for one in (strike, groove))
+    assert [row["outcome"] for row in csv_rows(looked) if row["kind"] == "indication"] == ["denied", "denied"]
+    whole = result(indications=seen, gauge=[reading("arc_strikes", 0)])
+    assert keyed_indications(whole)[0].title == "Perhaps arc strike", "a look along the weld is sent to the very place"
+
+
 def test_what_stands_beside_an_outcome_is_printed_with_it() -> None:
     made = result(joint="butt", gauge=[reading("toe_angle", 120), reading("cracks", 0)])
     made = made.model_copy(update={"judgement": judge(made, load_criteria("aws-d1.1-static"))})

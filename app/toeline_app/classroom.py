@@ -99,13 +99,25 @@ def with_sides(chosen: Sequence[Photo]) -> list[Photo]:
 def score(chosen: Sequence[Photo], reference: Result | None) -> Scored:
     """The chosen photos scored, several of one bead as one coupon. Raises RubricError."""
     names, whole = roster(), settings()
-    shown = measured(with_sides(chosen), with_code=bool(names and names.by_code))
+    shown = _drawn_anew(measured(with_sides(chosen), with_code=bool(names and names.by_code)))
     found = [
         (one.photo.name, scoring.said_of(one.result, whole, said.about(one.photo.sha256).gauge), one.problem, one.code)
         for one in shown
     ]
     scores = scoring.score_photos(found, rubric(), reference, names)
     return Scored(scores, {one.photo.name: one for one in shown}, whole)
+
+
+def _drawn_anew(shown: Sequence[Shown]) -> list[Shown]:
+    """The same with pictures that show what somebody who looked said of the places marked there."""
+    bare = scoring.measured_by(settings())
+    jobs = [
+        (one.photo, bare.model_copy(update={"gauge": looks}))
+        for one in shown
+        if one.result is not None and (looks := said.about(one.photo.sha256).gauge)
+    ]
+    pictures = {one.photo.sha256: one.picture for one in photos.measure_all(jobs)}
+    return [replace(one, picture=pictures.get(one.photo.sha256, one.picture)) for one in shown]
 
 
 def scored() -> Scored | None:

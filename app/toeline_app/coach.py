@@ -199,8 +199,8 @@ def safety(result: Result) -> None:
     sheet = result.coaching
     if sheet is None:
         return
-    st.text(sheet.repeat)
     with ui.fold("safety", "Before the next bead: eyes, hands, fume, current", "health_and_safety"):
+        st.text(sheet.repeat)
         st.text("\n".join("• " + caution for caution in sheet.cautions))
 
 
@@ -260,7 +260,7 @@ def _gauged(shown: Shown, sheet: Coaching, result: Result) -> None:
 def _typed(name: str, unit: Unit, sha256: str) -> tuple[float, float | None] | None:
     """What was gauged or seen, and where; None while nothing is given."""
     if readings.look(name).question:
-        value = looking.ask(name, unit, f"ask_look_{name}_{sha256}")
+        value = looking.ask(name, f"ask_look_{name}_{sha256}")
     else:
         label = f"Reading ({readings.gauge_unit(name, unit)})"
         value = st.number_input(label, min_value=0.0, value=None, step=0.1, placeholder="Not gauged")

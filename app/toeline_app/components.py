@@ -10,6 +10,7 @@ from urllib.parse import urlencode, urlsplit
 import streamlit as st
 from streamlit.navigation.page import StreamlitPage
 
+from toeline.judgement.decision import RULE_MEANINGS
 from toeline.measures.registry import MEASURES, title_of
 from toeline.report.content import PROCEDURE_WORDS
 from toeline.report.highlights import measures_to_read, severest_first, worst_lines
@@ -145,7 +146,10 @@ def folded(result: Result, unit: Unit) -> None:
     if result.judgement:
         with ui.fold("criteria", f"All {len(result.judgement.lines)} criteria lines", "rule"):
             judged = result.judgement
-            st.text(f"{judged.title}, {judged.edition}. Rule: {judged.rule}. File digest {judged.digest[:12]}.")
+            st.text(
+                f"{judged.title}, edition {judged.edition}. {sentence(RULE_MEANINGS[judged.rule])} File digest "
+                f"{judged.digest[:12]}."
+            )
             if judged.beside:
                 st.text(sentence("; ".join(judged.beside)))
             for line in worst_lines(judged, len(judged.lines)):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import streamlit as st
 
 from toeline.errors import ToelineError
@@ -79,14 +81,23 @@ def name_of_looker() -> str | None:
     return said.now().looked_by or None
 
 
-def ask(name: str, unit: Unit, key: str) -> float | None:
-    """One look: a count, or 1 for yes and 0 for no; None where nobody looked."""
+def ask(name: str, key: str, places: Sequence[str] = ()) -> float | None:
+    """One look: a count, or 1 for yes and 0 for no; None where nobody looked.
+
+    ``places``: where the photo may show what is asked for.
+    """
     look = readings.look(name)
+    question = f"{look.question} {look_there_too(places)}".strip()
     if look.counted:
-        count = st.number_input(look.question, min_value=0, value=None, step=1, placeholder="Not looked", key=key)
+        count = st.number_input(question, min_value=0, value=None, step=1, placeholder="Not looked", key=key)
         return None if count is None else float(count)
-    answer = st.radio(look.question, ANSWERS, index=None, horizontal=True, key=key)
+    answer = st.radio(question, ANSWERS, index=None, horizontal=True, key=key)
     return {"Yes": 1.0, "No": 0.0}.get(answer or "")
+
+
+def look_there_too(places: Sequence[str]) -> str:
+    """Where the photo may show what is asked for, in a sentence; nothing without such places."""
+    return f"The photo may show this at {', '.join(places)}: look there too." if places else ""
 
 
 def _looks(result: Result, key: str, by: str, unit: Unit) -> list[GaugeReading]:
@@ -98,10 +109,7 @@ def _looks(result: Result, key: str, by: str, unit: Unit) -> list[GaugeReading]:
     turn = st.session_state.setdefault(f"{key}_turn", 0)
     answers: list[tuple[str, float, float | None]] = []
     for name in names:
-        places = readings.suspected(result, name, unit)
-        if places:
-            st.text(f"The photo may show this at {', '.join(places)}: look there too.")
-        value = ask(name, unit, f"{key}_look_{name}_{turn}")
+        value = ask(name, f"{key}_look_{name}_{turn}", readings.suspected(result, name, unit))
         if value is None:
             continue
         at = None

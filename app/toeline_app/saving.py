@@ -259,9 +259,11 @@ def record(
 def _identity_fields(key: str, before: Mapping[str, object], *, again: bool) -> Identifying:
     """Fields of a weld's identity, filled with what is known."""
     values: Identifying = {}
-    for name, label in FIELDS:
-        known = before.get(name) or (_signed_in() if name == "inspector" else "")
-        values[name] = _text(f"{key}_{name}", label, str(known or ""))
+    for first in range(0, len(FIELDS), 2):  # side by side on a desk, one below the other on a phone
+        for column, (name, label) in zip(st.columns(2), FIELDS[first : first + 2], strict=False):
+            known = before.get(name) or (_signed_in() if name == "inspector" else "")
+            with column:
+                values[name] = _text(f"{key}_{name}", label, str(known or ""))
     day = _day(before.get("date")) or (None if again else date.today())
     values["date"] = st.date_input("Date of inspection", value=day, key=f"{key}_date")
     values["welded_on"] = st.date_input(

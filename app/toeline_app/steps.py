@@ -12,7 +12,7 @@ from toeline.evidence.needs import spoken
 from toeline.result import Ask, GaugeReading, Result
 from toeline.text import capital, one_line
 from toeline.units import Unit
-from toeline_app import components, gauge_drawings, prefs, said, ui
+from toeline_app import components, gauge_drawings, looking, prefs, said, ui
 from toeline_app.photos import Shown
 from toeline_app.service import readings
 
@@ -150,7 +150,7 @@ def _look(ask: Ask, sha256: str, result: Result, unit: Unit) -> None:
         st.text("Look along the whole weld, with a lens.")
     places = readings.places(result, name)
     if places:
-        st.text(f"The photo may show this at {', '.join(readings.suspected(result, name, unit))}: look there too.")
+        st.text(looking.look_there_too(readings.suspected(result, name, unit)))
         _where(result, places, unit)
     key = f"step_{sha256}_{name}_{len(said.about(sha256).gauge)}"
     value: float | None = None

@@ -31,11 +31,13 @@ OUTCOMES: dict[Outcome | str, tuple[str, str]] = {
     "taps": ("?", "No bead between your taps"),
 }
 #: A value up to this long stands on the right of its name on a narrow screen; a longer one reads as a text.
-LONGEST_IN_A_PAIR = 70
+LONGEST_IN_A_PAIR = 40
 #: How many times as large a picture can be shown.
 ZOOMS = (1, 2, 4)
 #: For a chart, however many points it has: the style sheet colours its letters, and does not reach into a canvas.
 AS_SVG = {"embedOptions": {"renderer": "svg"}}
+#: A day, of which no line is broken in two: a word joiner stands behind each of its hyphens.
+_DAY = re.compile(r"\b(\d{4}-)(\d\d-)(?=\d\d\b)")
 _PRESSED = "pressed"
 _SIGNS = {"stop": "✕", "warning": "!", "note": "i"}
 _STATIC = resources.files("toeline_app") / "static"
@@ -152,10 +154,10 @@ def outcome_word(outcome: str | None) -> str:
     return f"{sign} {word}"
 
 
-def bring_into_view() -> None:
-    """Scroll to the outcome, once for each time that this is asked for."""
+def bring_into_view(what: str = ".tl-badge") -> None:
+    """Scroll to the outcome, or to ``what`` a CSS selector finds, once for each time that this is asked for."""
     st.html(
-        f"<script>/* {uuid4().hex} */ setTimeout(() => document.querySelector('.tl-badge')?.scrollIntoView(), 100);"
+        f"<script>/* {uuid4().hex} */ setTimeout(() => document.querySelector('{what}')?.scrollIntoView(), 100);"
         "</script>",
         unsafe_allow_javascript=True,
     )
@@ -171,19 +173,24 @@ def problems(found: Sequence[Problem]) -> None:
             )
 
 
+def _shown(text: str) -> str:
+    """A text for HTML: escaped, its days whole."""
+    return escape(_DAY.sub("\\1\u2060\\2\u2060", text))
+
+
 def line(outcome: str, title: str, text: str, *, chip: str | None = None) -> None:
     """One judged line: its outcome as sign and word (or another word), its title, what is said of it."""
     st.html(
         f'<div class="tl-line"><span class="tl-chip tl-{outcome}">{escape(chip or outcome_word(outcome))}</span>'
-        f"<div><strong>{escape(title)}</strong><p>{escape(sentence(text))}</p></div></div>"
+        f"<div><strong>{_shown(title)}</strong><p>{_shown(sentence(text))}</p></div></div>"
     )
 
 
 def card(head: str, first: str, more: Sequence[str] = (), *, strong: bool = True) -> None:
     """A coach's card: what it is, the one thing, and what goes with it."""
     said = f"<strong>{escape(first)}</strong>" if strong else escape(first)
-    rest = "".join(f"<p>{escape(line)}</p>" for line in more)
-    st.html(f'<div class="tl-cause"><p>{escape(head)}</p><p>{said}</p>{rest}</div>')
+    rest = "".join(f"<p>{_shown(line)}</p>" for line in more)
+    st.html(f'<div class="tl-cause"><p>{_shown(head)}</p><p>{said}</p>{rest}</div>')
 
 
 def table(
@@ -191,21 +198,26 @@ def table(
 ) -> None:
     """A real table, every cell escaped; on a narrow screen each row becomes a block with its column names.
 
+    Of two columns the second stands beside the first there, or below it where it reads as a text.
+
     ``pictures``: small JPEGs that stand before the first cell of each row.
     """
+
+    def long(row: Sequence[str]) -> str:
+        return ' class="tl-long"' if len(row[1]) > LONGEST_IN_A_PAIR else ""
+
     before = [f'<img src="{_data_url(one)}" alt="">' if one else "" for one in pictures] or [""] * len(rows)
     top = "".join(f'<th scope="col">{escape(cell)}</th>' for cell in head)
     body = "".join(
-        f'<tr><th scope="row" data-label="{escape(head[0])}">{first}{escape(row[0])}</th>'
+        f'<tr{long(row)}><th scope="row" data-label="{escape(head[0])}">{first}{_shown(row[0])}</th>'
         + "".join(
-            f'<td data-label="{escape(name)}">{escape(cell)}</td>' for name, cell in zip(head[1:], row[1:], strict=True)
+            f'<td data-label="{escape(name)}">{_shown(cell)}</td>' for name, cell in zip(head[1:], row[1:], strict=True)
         )
         + "</tr>"
         for first, row in zip(before, rows, strict=True)
     )
     title = f"<caption>{escape(caption)}</caption>" if caption else ""
-    short = len(head) == 2 and all(len(row[1]) <= LONGEST_IN_A_PAIR for row in rows)
-    kind = "tl-table tl-pairs" if short else "tl-table"
+    kind = "tl-table tl-pairs" if len(head) == 2 else "tl-table"
     st.html(f'<table class="{kind}">{title}<thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>')
 
 
@@ -216,7 +228,9 @@ def moment(at: str) -> str:
 
 def plain(text: str | None) -> str:
     """User text made safe for widgets that read Markdown: every character that could mark up is escaped."""
-    return re.sub(r"([\\`*_{}\[\]()#+\-.!~|<>$:&])", r"\\\1", (text or "").replace("\n", " "))
+    return re.sub(
+        r"([\\`*_{}\[\]()#+\-.!~|<>$:&])", r"\\\1", _DAY.sub("\\1\u2060\\2\u2060", (text or "").replace("\n", " "))
+    )
 
 
 def _data_url(jpeg: bytes) -> str:

@@ -71,7 +71,7 @@ DECIDED: dict[str | None, str] = {
     "accept": "accepted",
     "reject": "rejected",
     "refer": "referred",
-    None: "not decided",
+    None: "no decision yet",
 }
 
 #: The plates of a fillet. Which is which is what the cards say: a photo cannot tell whether they were laid swapped.

@@ -54,7 +54,7 @@ CLASS = {"ada.jpg": result(**DOUBTED), "bo.jpg": result(**DOUBTED, **UNEVEN), "c
 
 
 def tables(app: AppTest) -> str:
-    return "\n".join(one.proto.body for one in app.get("html"))
+    return "\n".join(one.proto.body for one in app.get("html")).replace("\u2060", "")  # what keeps a day whole
 
 
 def button(app: AppTest, label: str):
@@ -104,6 +104,21 @@ def test_the_look_that_settles_most_is_answered_on_the_page_and_can_be_taken_bac
     assert "is there undercut along either toe?" in tables(app)
     next(one for one in app.button if one.label.startswith("Remove")).click().run()
     assert "is a crater not filled" in tables(app)
+
+
+def test_a_look_in_a_class_speaks_for_the_places_that_the_photo_marks():
+    hollow = Indication(kind="crater_unfilled", confidence=0.9, **{"from": 90.0, "to": 96.0})
+    app = a_class("coupons", {"ada.jpg": result(**DOUBTED, indications=(hollow,))}, electrode_mm=3.2).run()
+    assert "may show this at 93 mm: look there too" in app.radio[-1].label
+    next(one for one in app.text_input if "looked" in one.label).set_value("N. Holm").run()
+    app.radio[-1].set_value("No")
+    button(app, "Record what I saw").click().run()
+    assert not app.exception
+    (answers,) = (about.gauge for about in app.session_state["said"].about.values())
+    assert [(one.name, one.value, one.at) for one in answers] == [("craters", 0.0, None), ("craters", 0.0, 93.0)]
+    (removing,) = (one for one in app.button if one.label.startswith("Remove"))
+    removing.click().run()
+    assert not any(one.label.startswith("Remove") for one in app.button)
 
 
 def on_record(bead, seed: int, name: str, day: str):

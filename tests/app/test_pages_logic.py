@@ -422,6 +422,18 @@ def test_tables_escape_every_cell(monkeypatch):
     assert 'onload="' not in said[0]
 
 
+def test_a_day_is_never_broken_over_two_lines_and_a_long_text_stands_below_its_name(monkeypatch):
+    said = []
+    monkeypatch.setattr(ui.st, "html", said.append)
+    ui.table(("What", "Value"), [("Recorded", "2026-03-14 20:00 UTC"), ("Why", "long " * 20)])
+    ui.line("pass", "Flat", "Last welded 2026-03-14.")
+    whole = "2026-\u206003-\u206014"
+    assert f'<td data-label="Value">{whole} 20:00 UTC' in said[0]
+    assert whole in said[1]
+    assert ui.plain("2026-03-14") == "2026\\-\u206003\\-\u206014"
+    assert [one.count("tl-long") for one in said[0].split("<tr")[2:]] == [0, 1]
+
+
 ALL_SAID = Preferences(
     electrode_class="E7018", electrode_mm=3.2, current_a=95, box_low_a=90, box_high_a=130, polarity="DC+",
     position="3G up", technique="weave", intended_width_mm=10.0,

@@ -192,7 +192,7 @@ def test_record_journey_to_a_pdf_that_reads_back(visitors, pictures):
     press(page, "Back to the list")
     page.get_by_label("Search").fill("brandt")
     page.keyboard.press("Enter")
-    row = page.get_by_role("button", name=re.compile("W-2.*not decided"))
+    row = page.get_by_role("button", name=re.compile("W-2.*no decision yet"))
     row.wait_for()
     assert page.get_by_role("button", name=re.compile("W-1")).count() == 0
     unfold(page)

@@ -14,13 +14,16 @@ from toeline.coupons.agreement import read_marks as marks_in
 from toeline.coupons.coupons import ClassScores, Coupon, said_later, score_class, to_csv, to_xlsx
 from toeline.coupons.drills import grouped
 from toeline.coupons.learner import HEADINGS, LearnerSheet, sheets_of
+from toeline.coupons.learner import had_in_words as had
 from toeline.coupons.learner import learner_sheet as sheet_of
 from toeline.coupons.log import PutOnRecord
 from toeline.coupons.progress import Progress, compare
+from toeline.coupons.roster import EXAMPLE as ROSTER_EXAMPLE
 from toeline.coupons.roster import Roster, coupon_of, name_from_file, read_roster
 from toeline.coupons.rubric import Rubric, load_rubric, shipped_rubrics, with_marks
 from toeline.coupons.rubric import read_rubric as rubric_of
 from toeline.coupons.rubric import rubric_text as shipped_text
+from toeline.coupons.score import ItemScore
 from toeline.coupons.wall_chart import Paper as ChartPaper
 from toeline.coupons.wall_chart import WallChart, chosen_photos, plan_chart, wall_chart
 from toeline.record import Filters
@@ -65,6 +68,11 @@ def said_of(result: Result | None, settings: Settings, looks: Sequence[GaugeRead
     return said_later(result, settings.model_copy(update={"gauge": (*settings.gauge, *looks)}))
 
 
+def roster_example() -> str:
+    """A roster to start from."""
+    return ROSTER_EXAMPLE
+
+
 def roster(data: bytes, name: str) -> Roster:
     """The roster in a CSV file. Raises RubricError with the line."""
     return read_roster(data, name)
@@ -95,6 +103,11 @@ def class_csv(scores: ClassScores) -> bytes:
 def class_xlsx(scores: ClassScores) -> bytes:
     """The class list as a workbook."""
     return to_xlsx(scores)
+
+
+def had_in_words(rubric: Rubric, item: ItemScore, unit: Unit) -> str:
+    """What a coupon has of what a rubric counts, as on its sheet."""
+    return had(next(one for one in rubric.item if one.id == item.id), item.value, unit)
 
 
 def learner_sheet(coupon: Coupon, rubric: Rubric, unit: Unit) -> LearnerSheet:

@@ -96,11 +96,12 @@ def _enter(
         entered: dict[str, dict[str, str]] = {"first": {}, "second": {}}
         for which, rater in (("first", raters[:1]), *(() if with_tool else (("second", raters[1:2]),))):
             st.markdown(f"**The {which} rater's marks**")
-            for name in names:
-                old = kept.get(rater[0], {}).get(name) if rater else None
-                mark = _mark(name, which, kind, old)
-                if mark is not None:
-                    entered[which][name] = mark
+            with st.container(key=f"marks_{which}"):
+                for name in names:
+                    old = kept.get(rater[0], {}).get(name) if rater else None
+                    mark = _mark(name, which, kind, old)
+                    if mark is not None:
+                        entered[which][name] = mark
         if not ui.submit("How far do they agree?", "agreement_send"):
             return kept or None
     return _take(first, TOELINE if with_tool else second, entered, kind, found if with_tool else None)

@@ -7,6 +7,8 @@ from datetime import date
 import streamlit as st
 
 from toeline.record.continuity import CONFIRMS_NOTHING, Kept, rules
+from toeline.text import capital
+from toeline.text import capital
 from toeline_app import components, ui
 from toeline_app.service import recording
 
@@ -31,8 +33,7 @@ def page() -> None:
 
 def _line(one: Kept) -> None:
     kind, chip = _CHIPS[one.state]
-    place = "any position" if one.position is None else one.position or "position not said"
     accepted = f"last accepted {one.accepted}" if one.accepted else "none accepted"
     until = "Lapsed" if one.state == "lapsed" else "Lapses"
     said = f"Last {one.last_is} {one.last}, entry {one.number}; {accepted}. {until} {one.lapses}."
-    ui.line(kind, f"Process {one.process}, {place}", said, chip=chip)
+    ui.line(kind, capital(one.what), said, chip=chip)

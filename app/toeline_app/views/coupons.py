@@ -15,7 +15,7 @@ from toeline.coupons.wall_chart import Paper as ChartPaper
 from toeline.errors import ToelineError
 from toeline.names import CAUSES
 from toeline.result import CauseId, Outcome, Result
-from toeline.units import Unit, in_unit, length, say
+from toeline.units import Unit, in_unit, length
 from toeline.units import rod as rod_size
 from toeline_app import classroom, coach, components, looking, photos, prefs, rubric_form, said, serving, sharing, ui
 from toeline_app.classroom import Scored
@@ -25,6 +25,8 @@ from toeline_app.service import readings, scoring
 from toeline_app.views.bench import ELECTRODES, in_words
 
 MOST_COUPONS = 100
+#: The photos of the class that was last scrolled to.
+_IN_VIEW = "class_in_view"
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 PAPERS: dict[ChartPaper, str] = {"a3": "A3", "a4": "A4", "us-tabloid": "Tabloid", "us-letter": "Letter"}
 SORTS = {"points": "Points, most first", "name": "Name", "outcome": "Outcome"}
@@ -48,7 +50,8 @@ def page() -> None:
     except ToelineError as error:
         ui.error(error)
         return
-    _overview(found.scores)
+    with st.container(key="class_outcome"):
+        _overview(found.scores)
     _problems(found.scores)
     _table(found)
     _plan(found.scores, found.settings.unit)
@@ -57,16 +60,25 @@ def page() -> None:
     _record(found)
     _breakdown(found)
     sharing.page_part()
+    _bring_into_view(chosen)
+
+
+def _bring_into_view(chosen: list[Photo]) -> None:
+    """The outcome of a class whose photos are new is scrolled to, when the page is as long as it will be."""
+    now = [one.sha256 for one in chosen]
+    if st.session_state.get(_IN_VIEW) != now:
+        st.session_state[_IN_VIEW] = now
+        ui.bring_into_view(".st-key-class_outcome")
 
 
 def _roster() -> None:
     with ui.fold("names", "Names: from a roster or from the file names", "badge"):
         st.write(
-            "Without a roster a coupon is called what its file is called. A roster is a CSV file with a header: name, "
-            "and one or both of file and code. A code is the number of a tag laid beside the bead. Other columns say "
-            "what differs for one coupon: electrode, electrode_class, current, intended_width, criteria, or what was "
-            "looked for (undercut, pores, restarts and the like: none, yes or a count) with looked_by."
+            "Without a roster a coupon is called what its file is called. A roster is a table kept as CSV, a row for "
+            "each learner: the name, and the photo's file or the code of a tag laid beside the bead. More columns may "
+            "say what differs for one coupon and what somebody who looked found there: see the example."
         )
+        components.download("Example of a roster (CSV)", scoring.roster_example, "roster.csv", "text/csv")
         file = st.file_uploader("Roster (CSV)", type=["csv", "txt"], key="roster_file")
         if file is not None and st.session_state.get("roster_id") != file.file_id:
             try:
@@ -367,13 +379,17 @@ def _breakdown(found: Scored) -> None:
         return
     _narrow(one, shown)
     if shown.picture is not None:
-        st.image(shown.picture.read_bytes(), width="stretch", alt="The coupon's bead turned level, with both toes.")
+        picture = shown.picture.read_bytes()
+        ui.picture(picture, "The coupon's bead turned level, with both toes.", shown.photo.sha256)
     _since(one, scores.rubric, unit)
     _sheet(one, scores.rubric, unit)
     with ui.fold("lines", "Points, line by line", "list"):
         ui.table(
             ("What counts", "Measured", "Points"),
-            [(in_unit(item.title, unit), say(item.value, unit), _earned(item)) for item in one.score.items],
+            [
+                (in_unit(item.title, unit), scoring.had_in_words(scores.rubric, item, unit), _earned(item))
+                for item in one.score.items
+            ],
         )
         for item in one.score.to_practise[:3]:
             ui.line("measured", item.title, item.coaching, chip="Practise")
@@ -428,20 +444,21 @@ def _narrow(one: Coupon, shown: Shown) -> None:
     kept = said.about(sha256).gauge
     if narrow is not None:
         ui.line("undecided", "What would make the score surest", narrow.text, chip="Next")
-    if narrow is not None and narrow.look is not None:
-        by = looking.who()
-        value = looking.ask(narrow.look, prefs.preferences().unit, f"class_look_{narrow.look}_{sha256}")
+    if narrow is not None and narrow.look is not None and one.result is not None:
+        by, unit = looking.who(), prefs.preferences().unit
+        places = readings.suspected(one.result, narrow.look, unit)
+        value = looking.ask(narrow.look, f"class_look_{narrow.look}_{sha256}", places)
         if ui.button("Record what I saw", key=f"class_saw_{sha256}"):
             if value is None:
                 st.error("Answer the question first.")
             elif not by:
                 st.error("Say who looked: type the name above.")
             else:
-                reading = readings.gauge_reading(narrow.look, value, None, prefs.preferences().unit, by)
-                said.say(sha256, gauge=(*kept, reading))
+                said.say(sha256, gauge=(*kept, *readings.looked(one.result, narrow.look, value, None, by, unit)))
                 st.rerun()
-    for number, reading in enumerate(kept):
-        what, saw = readings.gauge_row(reading, prefs.preferences().unit)
-        if ui.button(f"Remove: {what} {saw}", key=f"class_look_{sha256}_{number}"):
-            said.say(sha256, gauge=kept[:number] + kept[number + 1 :])
+    for name in dict.fromkeys(one.name for one in kept):  # an answer stands for the places that were looked at too
+        first = next(one for one in kept if one.name == name)
+        what, saw = readings.gauge_row(first, prefs.preferences().unit)
+        if ui.button(f"Remove: {what} {saw}", key=f"class_look_{sha256}_{name}"):
+            said.say(sha256, gauge=tuple(one for one in kept if one.name != name))
             st.rerun()

@@ -7,7 +7,7 @@ from typing import Literal
 
 import streamlit as st
 
-from toeline.coupons.progress import Change, Progress
+from toeline.coupons.progress import MOVED_MEANS, Change, Progress
 from toeline.errors import ToelineError
 from toeline.result import Result
 from toeline.units import Unit, in_unit, say
@@ -132,10 +132,7 @@ def _show(name: str, progress: Progress, before: Bead, after: Bead, unit: Unit) 
             for one in progress.others
         ],
     )
-    st.text(
-        "Moved: by more than two photos of one bead differ (2.77 standard deviations of the tool, ISO 5725-6) and by "
-        "more than both uncertainties (k = 2) together. One bead is one sample."
-    )
+    st.text(MOVED_MEANS)
     sheet = (before.when, before.result, before.picture), (after.when, after.result, after.picture)
     components.download(
         "Both on one page (PDF)",

@@ -170,7 +170,7 @@ def _one(inspection: Inspection) -> None:
     )
     try:
         picture = recording.recorded_picture(inspection.photos[0].sha256, result.to_json(None), unit)
-        st.image(picture, width="stretch", alt="The bead turned level, with both toes and numbered indications.")
+        ui.picture(picture, "The bead turned level, with both toes and numbered indications.", inspection.id)
     except ToelineError as error:  # a missing photo hides nothing else that is on record
         ui.error(error)
     asked = {re.split("[,:]", label)[0]: getattr(inspection.identity, name) for name, label in saving.FIELDS}

@@ -224,11 +224,10 @@ def continuity(
 
 
 def _kept_line(one: Kept) -> str:
-    place = "any position" if one.position is None else one.position or "position not said"
     state = {"in force": "lapses", "soon": "LAPSES", "lapsed": "LAPSED"}[one.state]
     accepted = f", last accepted {one.accepted}" if one.accepted else ", none accepted"
     last = f"last {one.last_is} {one.last} (entry {one.number}){accepted}"
-    return f"{one.welder}: process {one.process}, {place}: {last}; {state} {one.lapses}"
+    return f"{one.welder}: {one.what}: {last}; {state} {one.lapses}"
 
 
 @app.command(rich_help_panel=WELDS)

@@ -9,7 +9,11 @@ from toeline.coupons.coupons import ClassScores, Coupon
 from toeline.coupons.drills import NextDrill, in_words, next_drill, surely_lost
 from toeline.coupons.rubric import Item, Rubric
 from toeline.coupons.score import Score
+from toeline.evidence.evidence import Evidence
+from toeline.evidence.gauge import gauges
 from toeline.report.highlights import likely_causes
+from toeline.result import Quantity, Result
+from toeline.text import capital
 from toeline.units import Unit
 
 MOST_PRAISE = 2
@@ -68,7 +72,7 @@ def learner_sheet(coupon: Coupon, rubric: Rubric, unit: Unit = "mm") -> LearnerS
         coupon.outcome,
         "not scored" if coupon.points is None else f"{coupon.points:.0f} ± {scored.U:.0f}",
         mark,
-        well=tuple(_well(scored, rubric, unit)),
+        well=tuple(_well(scored, rubric, result, unit)),
         change=change,
         change_is=change_is,
         steps=coach.then if coach and coach.first_is == "look" else (),
@@ -88,20 +92,31 @@ def sheets_of(scores: ClassScores, unit: Unit = "mm") -> tuple[LearnerSheet, ...
     return tuple(learner_sheet(coupon, scores.rubric, unit) for coupon in scores.coupons)
 
 
-def _well(scored: Score, rubric: Rubric, unit: Unit) -> Iterator[str]:
-    """What surely earned its mark, the best first; what was measured comes before what only was not seen."""
-    rules = {item.id: item for item in rubric.item}
+def _well(scored: Score, rubric: Rubric, result: Result, unit: Unit) -> Iterator[str]:
+    """What surely earned its mark, the best first; what was measured comes before what only was not seen.
+
+    Not that none was found where the picture beside it still marks one that nobody looked at.
+    """
+    rules, evidence = {item.id: item for item in rubric.item}, Evidence(result)
+    marked = {one.kind for one in result.indications if evidence.how_seen(one) != "denied"}
     good = [
         one
         for one in scored.items
-        if one.counted and one.points is not None and one.points - one.U >= rubric.pass_share * one.weight
+        if one.counted
+        and one.points is not None
+        and one.points - one.U >= rubric.pass_share * one.weight
+        and not (rules[one.id].look and gauges()[rules[one.id].look or ""].sees in marked)
     ]
     good.sort(key=lambda one: (rules[one.id].indication is not None, -(one.points or 0.0) / one.weight, -one.weight))
     for one in good[:MOST_PRAISE]:
-        yield f"{one.title}: {_had(rules[one.id], one.value.value or 0.0, one.value.U, unit)}"
+        yield f"{one.title}: {had_in_words(rules[one.id], one.value, unit)}"
 
 
-def _had(item: Item, value: float, spread: float | None, unit: Unit) -> str:
+def had_in_words(item: Item, had: Quantity, unit: Unit = "mm") -> str:
+    """What a bead has of what counts, or why that is not known."""
+    value, spread = had.value, had.U
+    if value is None:
+        return capital(had.why or "not known")
     if item.indication is not None:
         return "none seen" if value == 0 else f"{value:.0f} seen"
     if item.look is not None and value == 0:

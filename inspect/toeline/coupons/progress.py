@@ -19,6 +19,11 @@ from toeline.units import Unit, in_unit, rod
 #: Two photos of the same thing differ by less than this many repeatability deviations in 95 of 100 pairs:
 #: 1.96 times the square root of 2, the repeatability limit of ISO 5725-6:1994, 4.1.4.
 LIMIT_FACTOR = 1.96 * sqrt(2.0)
+#: Said below every comparison.
+MOVED_MEANS = (
+    "Moved: by more than two photos of one bead differ (2.77 standard deviations of the tool, ISO 5725-6) and by more "
+    "than both uncertainties (k\u00a0=\u00a02) together. One bead is one sample."
+)
 Verdict = Literal[
     "moved the right way", "moved the wrong way", "moved", "not beyond the tool's spread", "cannot be told"
 ]

@@ -85,6 +85,14 @@ def coupon_of(name: str) -> str:
     return re.sub(r"[\s_-]*\(?\d+\)?$", "", name).strip() or name
 
 
+#: A roster to start from: one learner by the photo's file, one by the tag's code.
+EXAMPLE = """\
+name,file,code,electrode,electrode_class,current,intended_width,criteria,undercut,overlap,pores,restarts,looked_by
+Ada Berg,ada.jpg,,3.2,E7018,120,8,workmanship,none,none,0,none,Noor Holm
+Bo Vik,,8,,,,,,,,,,
+"""
+
+
 def read_roster(data: bytes, name: str = "roster") -> Roster:
     """A roster from CSV with a header row: ``name`` and one or both of ``file`` and ``code``.
 

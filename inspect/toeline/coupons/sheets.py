@@ -14,7 +14,7 @@ from toeline import __version__
 from toeline.coupons.coupons import ClassScores, Coupon, place_in_words
 from toeline.coupons.drills import grouped
 from toeline.coupons.learner import HEADINGS, LearnerSheet, sheets_of
-from toeline.coupons.progress import Progress
+from toeline.coupons.progress import MOVED_MEANS, Progress
 from toeline.coupons.roster import Roster, tag_picture
 from toeline.photo import U8
 from toeline.report.typeset import Paper, typeset
@@ -106,6 +106,7 @@ def progress_sheet(
             for one in progress.others
         ],
         "differ": list(progress.differ),
+        "moved_means": MOVED_MEANS,
     }
     sources = {f"picture{n}.jpg": bead.picture for n, bead in enumerate(beads) if bead.picture}
     return _typeset("progress.typ", data, sources, made_at)

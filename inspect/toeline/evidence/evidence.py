@@ -38,7 +38,7 @@ _SETTINGS = {"t": "thickness", "s": "thickness", "a": "size", "z": "size"}
 _ALONG = {"undercut_depth_left": "undercut_left_mm", "undercut_depth_right": "undercut_right_mm"}
 _WORST_ALONG = (*_ALONG, "height_max", "convexity_max")
 
-Seen = Literal["stated", "read", "perhaps"]
+Seen = Literal["stated", "denied", "read", "perhaps"]
 
 
 @dataclass(frozen=True)
@@ -162,12 +162,18 @@ class Evidence:
         return tuple(sorted(found, key=lambda indication: -indication.confidence))
 
     def how_seen(self, indication: Indication) -> Seen:
-        """How an indication is worded: stated by a person, surely read in the photo, or what it may be."""
+        """How an indication is worded: stated or denied by a person, surely read in the photo, or what it may be.
+
+        Only who looked at the very place and found none denies it.
+        """
         alone = sum(one.kind == indication.kind for one in self.result.indications) == 1
         looks = [name for name, gauge in gauges().items() if gauge.sees == indication.kind]
-        stated = [reading for reading in self.result.settings.gauge if reading.name in looks and reading.value > 0]
-        if any(self.near(reading, indication) or (reading.at is None and alone) for reading in stated):
+        said = [reading for reading in self.result.settings.gauge if reading.name in looks]
+        there = [reading for reading in said if self.near(reading, indication)]
+        if any(one.value > 0 for one in there) or (alone and any(one.value > 0 and one.at is None for one in said)):
             return "stated"
+        if there:
+            return "denied"
         least = self.detection.seen.get(indication.kind)
         return "read" if least is not None and indication.confidence >= least else "perhaps"
 

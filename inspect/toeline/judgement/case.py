@@ -111,7 +111,9 @@ class Case:
     def gauge(self, *places: float | None, name: str | None = None) -> tuple[Need, ...]:
         """Asks for a gauge reading, at places along the seam or at the worst anywhere."""
         name = name or self.line.kind.gauge
-        by_photos = bool(self.line.kind.relief) and name == self.line.kind.gauge
+        relief = self.evidence.result.relief
+        told = relief is not None and relief.state == "measured"
+        by_photos = bool(self.line.kind.relief) and name == self.line.kind.gauge and not told
         return (Need(Step.GAUGE, name=name, places=_known(places), by_photos=by_photos),) if name else ()
 
     # Words

@@ -27,6 +27,8 @@ CONFIRMS_NOTHING = (
     "may be later. It confirms nothing: who answers for the qualification signs, and the edition that governs counts."
 )
 
+#: Shielded metal arc welding by its number in ISO 4063.
+STICK = "111"
 State = Literal["in force", "soon", "lapsed"]
 #: Which day of a weld counts: the day of welding, or that of its inspection where nobody said the former.
 DayOf = Literal["welded", "inspected"]
@@ -50,6 +52,12 @@ class Kept(Model):
     lapses: datetime.date
     state: State
 
+    @property
+    def what(self) -> str:
+        """Process and position in words."""
+        process = "stick welding (process 111)" if self.process == STICK else f"process {self.process}"
+        return f"{process}, {'any position' if self.position is None else self.position or 'position not said'}"
+
 
 def continuity(connection: Connection, on: datetime.date, welder: str | None = None) -> tuple[Kept, ...]:
     """What each welder on record keeps up by the day ``on``: the process first, then its positions; who lapses, first.
@@ -69,7 +77,12 @@ def continuity(connection: Connection, on: datetime.date, welder: str | None = N
                 one |= {"last": at, "last_is": last_is, "number": row["seq"], "inspection": row["id"]}
             if row["decision"] == "accept":
                 one["accepted"] = max(at, one["accepted"] or at)
-    kept = [_kept(process, place, one, on) for (_, process, place), one in found.items()]
+    told = {(name, process) for name, process, place in found if place}
+    kept = [
+        _kept(process, place, one, on)
+        for (name, process, place), one in found.items()
+        if place != "" or (name, process) in told  # else it says what "any position" says
+    ]
     first = {one.welder.casefold(): one.lapses for one in sorted(kept, key=lambda k: k.lapses, reverse=True)}
     return tuple(
         sorted(
@@ -124,8 +137,8 @@ def _what(row: Any) -> tuple[str, str]:
     try:
         settings = Settings.model_validate_json(row["settings"])
     except (ValidationError, TypeError):
-        return "111", ""
-    process = settings.procedure.process if settings.procedure else "111"
+        return STICK, ""
+    process = settings.procedure.process if settings.procedure else STICK
     place = settings_position(settings)
     if place is None and row["position"]:
         return process, named_position(row["position"], settings.joint) or ""

@@ -79,8 +79,10 @@ def _sections(d: ReportContent, picture: bytes | None) -> Iterable[Markup]:
     yield _table(
         "Measures",
         ("Measure", "Value", "± U (k = 2)", "n"),
-        [(m.name, m.value or m.why, m.U, m.n) for m in d.measures],
+        [(m.name, m.value, m.U, m.n) for m in d.measures if m.value],
     )
+    if lacking := "; ".join(f"{m.name} ({m.why})" for m in d.measures if not m.value):
+        yield Markup("<p>Not measured: {}.</p>").format(lacking)
     if d.cross_section:
         yield _heading("Cross-section, to scale") + Markup(d.cross_section)  # our own drawing, its words escaped
     if d.height_map:

@@ -12,6 +12,7 @@ from toeline.units import Unit, convert, figure, say
 
 #: Kinds that come in crowds: all of one kind share a number.
 CROWDS = ("spatter", "pore")
+_SUREST_FIRST: tuple[Seen, ...] = ("stated", "read", "perhaps", "denied")
 #: Said wherever something is marked that may be otherwise.
 UNSURE = "A question mark: it may be that or something else. Look there yourself."
 
@@ -32,6 +33,11 @@ class Keyed:
         return self.seen == "perhaps"
 
     @property
+    def sure(self) -> bool:
+        """Whether it was surely read, or stated by a person."""
+        return self.seen in ("read", "stated")
+
+    @property
     def label(self) -> str:
         """The number as it is drawn: with a question mark where it may be something else."""
         return f"{self.number}?" if self.perhaps else str(self.number)
@@ -41,7 +47,7 @@ class Keyed:
         """How sure it is, in words."""
         if self.seen == "read":
             return f"{100 * max(one.confidence for one in self.members):.0f} %"
-        return "look there" if self.perhaps else "stated by a person"
+        return {"perhaps": "look there", "denied": "none, by a person's look"}.get(self.seen, "stated by a person")
 
 
 def keyed_indications(result: Result, unit: Unit = "mm") -> tuple[Keyed, ...]:
@@ -55,8 +61,8 @@ def keyed_indications(result: Result, unit: Unit = "mm") -> tuple[Keyed, ...]:
     keyed = []
     for number, members in enumerate(groups, 1):
         how = {evidence.how_seen(one) for one in members}
-        seen: Seen = "stated" if "stated" in how else "read" if "read" in how else "perhaps"
-        title = _title(members, perhaps=seen == "perhaps")
+        seen = next(one for one in _SUREST_FIRST if one in how)
+        title = _title(members, seen)
         keyed.append(Keyed(number, title, _detail(members, unit), members, seen))
     return tuple(keyed)
 
@@ -65,9 +71,10 @@ def _size(one: Indication) -> float:
     return one.size.value if one.size is not None and one.size.value is not None else 0.0
 
 
-def _title(members: tuple[Indication, ...], *, perhaps: bool) -> str:
+def _title(members: tuple[Indication, ...], seen: Seen) -> str:
     first = members[0]
-    name = f"Perhaps {INDICATIONS[first.kind].lower()}" if perhaps else INDICATIONS[first.kind]
+    word = {"perhaps": "Perhaps ", "denied": "A person saw no "}.get(seen, "")
+    name = f"{word}{INDICATIONS[first.kind].lower()}" if word else INDICATIONS[first.kind]
     if first.kind in CROWDS:
         many = len(members) - _uncounted(members)
         return f"{name} × {many}" if many and len(members) > 1 else name

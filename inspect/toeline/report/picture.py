@@ -272,7 +272,7 @@ def _draw_indications(
     seen = [view.at([one.at_px])[0] for one in result.indications if one.at_px is not None]
     drawn: list[tuple[Keyed, list[tuple[F64, float]]]] = []
     for entry in entries:  # all marks first, so that no number lies under one
-        marks = (_mark(crop, one, result, view, text, dashed=entry.perhaps) for one in entry.members)
+        marks = (_mark(crop, one, result, view, text, dashed=not entry.sure) for one in entry.members)
         drawn.append((entry, [(anchor, outward) for anchor, outward in marks if anchor is not None]))
     for entry, anchors in drawn:
         numbers = 0

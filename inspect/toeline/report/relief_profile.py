@@ -11,7 +11,7 @@ from itertools import groupby
 from toeline.result import Result
 from toeline.units import MM_PER_INCH, Unit
 
-_LEFT, _HIGH, _GAP = 40.0, 86.0, 46.0
+_LEFT, _HIGH, _GAP = 40.0, 64.0, 40.0
 #: Least distance of two words one above the other.
 _APART = 15.0
 _PANELS = (
