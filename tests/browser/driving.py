@@ -188,9 +188,14 @@ def choose(page, *paths: Path) -> None:
 
 
 def settled(page) -> None:
-    """Wait until the page's script has run through."""
+    """Wait until the page's script has run through and no further run has begun."""
+    rest = page.locator("[data-testid=stApp][data-test-script-state=notRunning]")
     page.wait_for_timeout(300)
-    page.locator("[data-testid=stApp][data-test-script-state=notRunning]").wait_for()
+    for _ in range(20):
+        rest.wait_for()
+        page.wait_for_timeout(150)
+        if rest.count():
+            return
 
 
 def picture_to_tap(page):
@@ -206,9 +211,25 @@ def picture_to_tap(page):
 def press(page, name: str | re.Pattern) -> None:
     """Press a button once the page is at rest: what is still being drawn moves away from under a pointer."""
     button = page.get_by_role("button", name=name)
-    button.wait_for()
+    button.first.wait_for()
     settled(page)
-    button.click()
+    button.first.click()
+
+
+def fill_in(page, label: str | re.Pattern, text: str) -> None:
+    """Type into a field and leave it, once the page is at rest: leaving a field has the page drawn anew."""
+    settled(page)
+    field = page.get_by_label(label, exact=True)
+    field.fill(text)
+    field.blur()
+    settled(page)
+
+
+def tick(page, says: str, within=None) -> None:
+    """Tap a choice, a tick or a switch by its words, once the page is at rest."""
+    settled(page)
+    (within or page).get_by_text(says, exact=True).click()
+    settled(page)
 
 
 def set_choice(page, label: str, option: str) -> None:
@@ -226,10 +247,14 @@ def set_choice(page, label: str, option: str) -> None:
 
 
 def unfold(page) -> None:
-    """Open every fold."""
-    for fold in page.locator("details:not([open]) > summary").element_handles():
-        fold.click()
-    settled(page)
+    """Open every fold, one after the other: each may have the page drawn anew."""
+    shut = page.locator("details:not([open]) > summary")
+    for _ in range(40):
+        settled(page)
+        if not shut.count():
+            return
+        shut.first.click()
+    raise AssertionError("folds do not stay open")
 
 
 def open_fold(page, says: str) -> None:
@@ -251,7 +276,9 @@ def measured(page) -> None:
 
 
 def handed_over(page, button: str | re.Pattern[str]) -> bytes:
-    """What a download button hands over."""
+    """What a download button hands over, once the page is at rest."""
+    page.get_by_role("button", name=button).first.wait_for()
+    settled(page)
     with page.expect_download() as waiting:
         page.get_by_role("button", name=button).first.click()
     return waiting.value.path().read_bytes()

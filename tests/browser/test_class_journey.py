@@ -8,7 +8,7 @@ import re
 import openpyxl
 import pypdf
 import pytest
-from driving import choose, fits, handed_over, open_fold, press, set_choice, settled
+from driving import choose, fill_in, fits, handed_over, open_fold, press, set_choice, settled, tick
 
 from toeline.coupons.rubric import rubric_text
 from toeline.record import Store
@@ -53,8 +53,8 @@ def test_twelve_coupons_from_roster_to_sheets(visitors, server, class_photos, si
     settled(page)
     fits(page, f"class-rubric-{size}")
 
-    page.get_by_label("Who looked and gauged").fill("N. Holm")
-    page.get_by_role("radiogroup").filter(has_text="Not looked").last.get_by_text("No", exact=True).click()
+    fill_in(page, "Who looked and gauged", "N. Holm")
+    tick(page, "No", page.get_by_role("radiogroup").filter(has_text="Not looked").last)
     press(page, "Record what I saw")
     page.get_by_role("button", name=re.compile("Remove: .*none")).wait_for()
     settled(page)
@@ -77,7 +77,7 @@ def test_twelve_coupons_from_roster_to_sheets(visitors, server, class_photos, si
     assert handed_over(page, "Wall chart (PDF)").startswith(b"%PDF")
 
     open_fold(page, "Put this class on record")
-    page.get_by_label("Class", exact=True).fill(f"Evening class, {size}")
+    page.get_by_label("Class", exact=True).fill(f"Evening class, {size}")  # of a form: nothing is drawn anew
     with Store.open(server.record) as store:
         before = store.check().entries
     page.get_by_label("Class", exact=True).press("Enter")
@@ -118,7 +118,9 @@ def test_a_rubric_of_ones_own(visitors):
     page.get_by_role("heading", name="Coupons").wait_for()
     settled(page)
     open_fold(page, "Rubric")
+    settled(page)
     page.get_by_text("Show the rubric's text").click()
+    settled(page)
     box = page.get_by_label(re.compile("rubric's text; change it"))
     mine = rubric_text("first-beads").replace('title = "First beads"', 'title = "My evening class"')
     file = {"name": "mine.toml", "mimeType": "application/toml", "buffer": mine.encode()}

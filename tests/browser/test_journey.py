@@ -10,6 +10,7 @@ from driving import (
     PATIENCE_MS,
     SIZES,
     choose,
+    fill_in,
     fits,
     look,
     measured,
@@ -19,6 +20,7 @@ from driving import (
     press,
     serve,
     settled,
+    tick,
 )
 
 import invented
@@ -38,6 +40,7 @@ def tap(page, end, size):
 
 def answer(page, button):
     """Answer the step that is asked, and wait until it is taken in."""
+    settled(page)
     before = page.locator(STEPS).inner_text()
     page.locator(STEPS).get_by_role("button", name=button, exact=True).click()
     page.wait_for_function(
@@ -54,14 +57,12 @@ def test_a_reload_in_the_middle_brings_everything_back_to_this_visitor_alone(vis
     measured(page)
     assert page.locator(BADGE).bounding_box()["y"] < SIZES[size][1] / 3, "the outcome is in view"
     page.get_by_text("Left: ").wait_for()
-    page.get_by_label("Your name; it stands by each answer").fill("A. Boon")
-    page.keyboard.press("Enter")
-    settled(page)
+    fill_in(page, "Your name; it stands by each answer", "A. Boon")
     answer(page, "Begin")
     answer(page, "No")
     page.get_by_role("button", name=re.compile("Undo: Is there a crack.*none, by A. Boon")).wait_for()
     fits(page, f"steps-{size}")
-    page.get_by_text("The bead was found wrongly").click()
+    tick(page, "The bead was found wrongly")
     tap(page, picture.end, picture.size)
     page.get_by_text("Now tap where it ends").wait_for()
     open_fold(page, "Save to the record")
@@ -102,10 +103,8 @@ def test_a_second_bead_does_not_cost_the_first(visitors, pictures, size):
     page.get_by_role("button", name="Begin", exact=True).click()  # leaves the field and presses at once
     answer(page, "No")
     open_fold(page, "Save to the record")
-    page.get_by_label("Weld number", exact=True).fill("W-1")
-    page.get_by_label("Welder", exact=True).fill("Ada Brandt")
-    page.get_by_label("Welder", exact=True).press("Enter")
-    settled(page)
+    fill_in(page, "Weld number", "W-1")
+    fill_in(page, "Welder", "Ada Brandt")
     choose(page, pictures[1].path)
     page.get_by_text("Beads not saved yet: 1").wait_for()
     measured(page)
@@ -117,7 +116,7 @@ def test_a_second_bead_does_not_cost_the_first(visitors, pictures, size):
     measured(page)
     open_fold(page, "Beads not saved yet: 1")
     fits(page, f"set-aside-{size}")
-    page.get_by_role("button", name=re.compile(f"Take up {re.escape(pictures[0].path.name)}, 1 answer")).click()
+    press(page, re.compile(f"Take up {re.escape(pictures[0].path.name)}, 1 answer"))
     page.get_by_role("button", name=re.compile("Undo: Is there a crack.*none, by A. Boon")).wait_for()
     settled(page)
     open_fold(page, "Save to the record")
@@ -147,7 +146,7 @@ def test_taps_that_lead_nowhere_do_not_make_it_a_bad_photo(visitors, pictures):
     page = visitors.come("phone")
     choose(page, picture.path)
     measured(page)
-    page.get_by_text("The bead was found wrongly").click()
+    tick(page, "The bead was found wrongly")
     corner = (picture.size[0] * 0.02, picture.size[1] * 0.03)
     tap(page, corner, picture.size)
     page.get_by_text("Now tap where it ends").wait_for()
@@ -166,6 +165,7 @@ def test_the_picture_is_made_larger_and_panned_on_a_phone(visitors, pictures):
     measured(page)
     picture = page.locator("img[alt*='bead turned level']")
     before = picture.bounding_box()["width"]
+    settled(page)
     page.get_by_role("radio", name="4 ×").first.click()
     settled(page)
     page.wait_for_function(
@@ -286,6 +286,8 @@ def test_a_class_survives_a_reload_and_opens_for_another_under_its_address(visit
     settled(page)
     open_fold(page, "Send this class to someone")
     press(page, "Put this class under an address")
+    page.get_by_text(f"{urlsplit(visitors.url).netloc}/coupons?class=").wait_for()
+    settled(page)
     sent = urlsplit(page.locator("[data-testid=stCode]").last.inner_text().strip())
     assert sent.path == "/coupons"
     other = visitors.come("phone", f"coupons?{sent.query}")

@@ -14,6 +14,7 @@ from driving import (
     ROOT,
     SCREENS,
     choose,
+    fill_in,
     fits,
     handed_over,
     look,
@@ -24,6 +25,7 @@ from driving import (
     serve,
     set_choice,
     settled,
+    tick,
     unfold,
 )
 from websockets.exceptions import InvalidStatus
@@ -42,13 +44,15 @@ def test_bench_journey(visitors, pictures, size):
     settled(page)
     if size == "phone":
         fits(page, "bench-start")
-    page.locator("summary", has_text="Settings").click()
+    open_fold(page, "Settings")
     set_choice(page, "Electrode core diameter", "3.2 mm")
     page.locator("summary", has_text="Settings: electrode 3.2 mm").wait_for()
     assert page.get_by_label("Plate thickness (mm)").is_visible()  # the fold stays open while it is used
     if size == "phone":
         fits(page, "bench-settings")
+    settled(page)
     page.locator("summary", has_text="Settings").click()
+    settled(page)
 
     choose(page, pictures[0].path)
     measured(page)
@@ -62,10 +66,8 @@ def test_bench_journey(visitors, pictures, size):
         fits(page, "bench-unfolded")
         press(page, "Record what I saw")  # nobody has answered yet, nor said who looks
         page.get_by_text("Answer at least one of the questions first.").wait_for()
-        page.get_by_label("Who looked and gauged").fill("A. Boon")
-        page.get_by_role("radiogroup", name="Is there a crack outside the crater?").get_by_text(
-            "No", exact=True
-        ).click()
+        fill_in(page, "Who looked and gauged", "A. Boon")
+        tick(page, "No", page.get_by_role("radiogroup", name="Is there a crack outside the crater?"))
         press(page, "Record what I saw")
         page.locator("details[open] > summary", has_text="Look and gauge (1)").wait_for()
         page.get_by_text("Remove: Is there a crack outside the crater? none, by A. Boon").wait_for()
@@ -89,7 +91,7 @@ def test_photos_from_the_sides_tell_height_and_the_judgement_moves_with_it(visit
     settled(page)
     part.locator("input[type=file]").last.set_input_files([str(path) for path in scene[2:]])
     part.get_by_text("All sides are there.").wait_for()
-    part.get_by_role("button", name="Work out height and depth").click()
+    press(page, "Work out height and depth")
     part.locator("img[alt*='Height map']").wait_for()
     settled(page)
     assert "Fail" in page.locator(BADGE).inner_text(), "it is more than 1 mm deep, where 0.5 mm is allowed"
@@ -121,7 +123,7 @@ def test_a_wrong_bead_is_corrected_by_two_taps(visitors, pictures):
     choose(page, picture.path)
     measured(page)
     if not page.get_by_text("Tap where the bead starts").is_visible():  # it opens by itself where no bead was found
-        page.get_by_text("The bead was found wrongly").tap()
+        tick(page, "The bead was found wrongly")
     width, height = picture.size
     for end, says in ((picture.end, "Tap where the bead starts"), (picture.start, "Now tap where it ends")):
         page.get_by_text(says).wait_for()
@@ -150,16 +152,14 @@ def test_record_journey_to_a_pdf_that_reads_back(visitors, pictures):
     measured(page)
     open_fold(page, "Save to the record")
     for label, text in (("Job", "Evening class"), ("Weld number", "W-1"), ("Welder", "Ada *Brandt*")):
-        page.get_by_label(label, exact=True).fill(text)
-    page.get_by_label("Inspector", exact=True).fill("Noor Holm")
-    page.get_by_text("Reject", exact=True).click()
-    settled(page)
+        fill_in(page, label, text)
+    fill_in(page, "Inspector", "Noor Holm")
+    tick(page, "Reject")
     page.locator("input[type=file]").last.set_input_files([str(pictures[2].path)])
     page.get_by_text(pictures[2].path.name).wait_for()
     settled(page)
     fits(page, "record-form")
-    page.get_by_label(re.compile("^Reason")).fill("Seen with a glass.")
-    settled(page)
+    fill_in(page, re.compile("^Reason"), "Seen with a glass.")
     press(page, "Look it over and save")
     for written in ("Weld number", "Further photos", "Decision"):
         page.get_by_role("rowheader", name=written).wait_for()
@@ -177,9 +177,8 @@ def test_record_journey_to_a_pdf_that_reads_back(visitors, pictures):
     assert max(one.image.width for one in pdf.pages[0].images) == 2000  # drawn for paper from the original photo
     assert handed_over(page, pictures[2].path.name) == pictures[2].path.read_bytes()
 
-    page.get_by_label("Why the earlier one is superseded").fill("Wrong weld was written down.")
-    page.get_by_label("Weld number", exact=True).fill("W-2")
-    settled(page)
+    fill_in(page, "Why the earlier one is superseded", "Wrong weld was written down.")
+    fill_in(page, "Weld number", "W-2")
     press(page, "Look it over and save")
     press(page, "Save the inspection")
     page.get_by_role("heading", name=re.compile("W-2")).wait_for()
@@ -190,8 +189,7 @@ def test_record_journey_to_a_pdf_that_reads_back(visitors, pictures):
     page.get_by_role("heading", name=re.compile("W-2")).wait_for()
 
     press(page, "Back to the list")
-    page.get_by_label("Search").fill("brandt")
-    page.keyboard.press("Enter")
+    fill_in(page, "Search", "brandt")
     row = page.get_by_role("button", name=re.compile("W-2.*no decision yet"))
     row.wait_for()
     assert page.get_by_role("button", name=re.compile("W-1")).count() == 0
@@ -199,7 +197,7 @@ def test_record_journey_to_a_pdf_that_reads_back(visitors, pictures):
     fits(page, "record-list")
     press(page, "Check now")
     page.get_by_text("Everything is as it was recorded").wait_for()
-    row.click()
+    press(page, re.compile("W-2.*no decision yet"))
     open_fold(page, "Correct it")
     press(page, "Measure the photo again first")
     page.get_by_role("heading", name="Measure a weld bead").wait_for()
@@ -223,7 +221,7 @@ def test_trends_open_an_inspection(visitors, server):
     page.locator("[data-testid=stVegaLiteChart] svg").wait_for()
     fits(page, "trends")
     open_fold(page, "as a list")
-    page.get_by_role("button", name=re.compile("Pass.*Entry")).first.click()
+    press(page, re.compile("Pass.*Entry"))
     opened = page.get_by_role("heading", name=re.compile(invented.IDENTITY.weld))
     opened.wait_for()
     page.go_back()
@@ -243,7 +241,9 @@ def test_a_person_is_handed_over_and_erased(visitors, server):
     set_choice(page, "Person", "Abel Son")
     assert b"Abel Son" in handed_over(page, "Hand over as JSON")
     fits(page, "person")
+    settled(page)
     page.get_by_text("I am sure").click()
+    settled(page)
     press(page, "Erase")
     page.get_by_text(re.compile("Erased .* of 1 inspection")).wait_for()
 

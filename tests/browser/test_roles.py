@@ -8,7 +8,7 @@ from http.client import HTTPConnection
 from pathlib import Path
 
 import pytest
-from driving import PATIENCE_MS, SIZES, choose, look, measured, open_fold, press, serve, settled
+from driving import PATIENCE_MS, SIZES, choose, fill_in, look, measured, open_fold, press, serve, settled
 
 import invented
 from toeline.record import Store
@@ -78,7 +78,7 @@ def test_a_learner_measures_and_saves_and_sees_nothing_of_others(come, app, pict
     measured(page)
     open_fold(page, "Save to the record")
     assert page.get_by_text("Your decision").count() == 0
-    page.get_by_label("Weld number").fill("L-1")
+    fill_in(page, "Weld number", "L-1")
     look(page, "save-learner")
     press(page, "Look it over and save")
     page.get_by_text("Missing: welder.").wait_for()
