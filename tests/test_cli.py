@@ -23,6 +23,7 @@ import card_scene
 import seen_photos
 from test_record_faults import small_disk
 from toeline.cli import app, jobs, main
+from toeline.evidence.gauge import gauges
 from toeline.photo import read_photo
 from toeline.processes.figures import WorkerFigures
 from toeline.processes.workers import allow_time_for
@@ -602,6 +603,22 @@ def test_a_table_of_several_photos_goes_on_where_it_was_stopped(toeline, folder,
     assert said.code == 3
     assert {path.name for path in tmp_path.iterdir()} == {"all.parquet"}
     assert "is there already" in unboxed(toeline("measure", folder / "good.jpg", "--parquet", table))
+
+
+def test_what_to_mind_is_said_once_for_all_photos_and_a_look_by_its_own_option(toeline, folder, tmp_path):
+    again = tmp_path / "again.jpg"
+    again.write_bytes((folder / "good.jpg").read_bytes())
+    said = toeline("measure", folder / "good.jpg", again, "--criteria", "workmanship").out
+    for line in ("never look at the live arc", "Acceptance belongs to the governing code"):
+        assert said.count(line) == 1, line
+    assert said.count("Workmanship for training, edition 1") == 2
+    asked = re.findall(r"--(gauge|looked) (\w+)=(\S+)\)", said)
+    assert all((option == "looked") == bool(gauges()[name].question) for option, name, _ in asked), asked
+
+
+def test_a_card_of_either_letter_case_is_written(toeline, tmp_path):
+    for kind in ("a", "B", "fold"):
+        assert toeline("card", tmp_path / f"{kind}.svg", "--kind", kind).code == 0
 
 
 def test_no_scheduler_is_a_sentence(toeline, folder):

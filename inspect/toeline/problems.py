@@ -138,7 +138,7 @@ _KINDS = (
         "print_scale_unknown",
         "note",
         "The card's print scale was not measured; 1 % is allowed for it.",
-        "Measure the 50 mm check line and give its length.",
+        "Measure the card's check line and give its length.",
     ),
     ProblemKind(
         "focal_unknown",

@@ -94,16 +94,17 @@ def score(
     reference: Annotated[Path | None, typer.Option(help="Photo of the reference bead.")] = None,
     joint: Annotated[Literal["bead", "butt", "fillet"], typer.Option(help="What was welded.")] = "bead",
     thickness: Annotated[
-        str | None, typer.Option(help="Plate thickness, mm, or as 3/8 inch.", metavar="LENGTH")
+        str | None, typer.Option(help="Plate thickness, in the unit, or as 3/8 inch.", metavar="LENGTH")
     ] = None,
     check_line: Annotated[
-        str | None, typer.Option(help="Measured length of the card's check line, mm.", metavar="LENGTH")
+        str | None, typer.Option(help="Measured length of the card's check line, in the unit.", metavar="LENGTH")
     ] = None,
     electrode: Annotated[
-        str | None, typer.Option(help="Electrode core diameter, mm, or as 1/8 inch.", metavar="LENGTH")
+        str | None, typer.Option(help="Electrode core diameter, in the unit, or as 1/8 inch.", metavar="LENGTH")
     ] = None,
     intended_width: Annotated[
-        str | None, typer.Option(help="Width that the beads were meant to have, mm, or as 1/4 inch.", metavar="LENGTH")
+        str | None,
+        typer.Option(help="Width that the beads were meant to have, in the unit, or as 1/4 inch.", metavar="LENGTH"),
     ] = None,
     electrode_class: Annotated[str | None, typer.Option(help="Electrode, as its box names it.")] = None,
     criteria: Annotated[str | None, typer.Option(help="Acceptance criteria, an id or a file.")] = None,
@@ -269,13 +270,13 @@ def compare(
     after: Annotated[Path, typer.Argument(help="Photo of the bead after, or its result (JSON).")],
     joint: Annotated[Literal["bead", "butt", "fillet"], typer.Option(help="What was welded.")] = "bead",
     thickness: Annotated[
-        str | None, typer.Option(help="Plate thickness, mm, or as 3/8 inch.", metavar="LENGTH")
+        str | None, typer.Option(help="Plate thickness, in the unit, or as 3/8 inch.", metavar="LENGTH")
     ] = None,
     check_line: Annotated[
-        str | None, typer.Option(help="Measured length of the card's check line, mm.", metavar="LENGTH")
+        str | None, typer.Option(help="Measured length of the card's check line, in the unit.", metavar="LENGTH")
     ] = None,
     electrode: Annotated[
-        str | None, typer.Option(help="Electrode core diameter, mm, or as 1/8 inch.", metavar="LENGTH")
+        str | None, typer.Option(help="Electrode core diameter, in the unit, or as 1/8 inch.", metavar="LENGTH")
     ] = None,
     electrode_class: Annotated[str | None, typer.Option(help="Electrode, as its box names it.")] = None,
     rubric: Annotated[
@@ -358,11 +359,12 @@ def wall_chart(
     rubric: Annotated[str | None, typer.Option(help="Rubric: a shipped name or a file.")] = None,
     joint: Annotated[Literal["bead", "butt", "fillet"], typer.Option(help="What was welded.")] = "bead",
     check_line: Annotated[
-        str | None, typer.Option(help="Measured length of the card's check line, mm.", metavar="LENGTH")
+        str | None, typer.Option(help="Measured length of the card's check line, in the unit.", metavar="LENGTH")
     ] = None,
     electrode: Annotated[
-        str | None, typer.Option(help="Electrode core diameter, mm, or as 1/8 inch.", metavar="LENGTH")
+        str | None, typer.Option(help="Electrode core diameter, in the unit, or as 1/8 inch.", metavar="LENGTH")
     ] = None,
+    unit: Annotated[Literal["mm", "in"], typer.Option(help="Unit of lengths, here and on the chart.")] = "mm",
     force: Force = False,
 ) -> None:
     """Make a wall chart from the school's own beads: best, typical, each trouble; without names."""
@@ -381,13 +383,13 @@ def wall_chart(
     scores = score_folder(
         folder,
         load_rubric(rubric or shipped_rubrics()[0]),
-        settings=settings_from(joint=joint, check_line=check_line, electrode=electrode),
+        settings=settings_from(joint=joint, check_line=check_line, electrode=electrode, unit=unit),
         memory=KeptMeasurements(),
         on_progress=lambda done, of, one: typer.echo(f"{done}/{of} {one.photo}", err=True),
     )
     plan = plan_chart(scores, picks)
     results = {one.photo: one.result for one in scores.coupons if one.result is not None}
-    pictures = _pictures(folder, {photo: results[photo] for photo in chosen_photos(plan)}, key=False)
-    write_whole(out, typeset(scores, plan, pictures, paper=paper))
+    pictures = _pictures(folder, {photo: results[photo] for photo in chosen_photos(plan)}, unit, key=False)
+    write_whole(out, typeset(scores, plan, pictures, paper=paper, unit=unit))
     if plan.missing:
         typer.echo(f"Not yet among these beads: {', '.join(plan.missing)}.", err=True)

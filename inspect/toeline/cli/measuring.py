@@ -30,6 +30,10 @@ _GAUGE_HELP = (
     "own uncertainty (k = 2) undercut_depth=0.4±0.1@37 or 0.4+-0.1@37. Without a place it is the worst along the whole "
     "weld. Names: toeline criteria --gauges."
 )
+_RULE_HELP = (
+    "guarded: pass only where value + U is within the limit, fail only where value - U is beyond it; simple: the value "
+    "alone."
+)
 _LOOKED_HELP = (
     "What a person saw along the whole weld, with a lens where needed: crack=none, overlap=yes@37, pores=3. A look "
     "that is not given was not looked. Names: toeline criteria --gauges."
@@ -127,7 +131,7 @@ def measure(
     condition: Annotated[
         list[str] | None, _option(_JUDGE, "A condition that the criteria ask for: NAME=yes or NAME=no.", "NAME=yes")
     ] = None,
-    rule: Annotated[Literal["guarded", "simple"], _option(_JUDGE, "Decision rule.")] = "guarded",
+    rule: Annotated[Literal["guarded", "simple"], _option(_JUDGE, _RULE_HELP)] = "guarded",
     gauge: Annotated[list[str] | None, _option(_JUDGE, _GAUGE_HELP, "NAME=VALUE")] = None,
     looked: Annotated[list[str] | None, _option(_JUDGE, _LOOKED_HELP, "NAME=none")] = None,
     looked_by: Annotated[str | None, _option(_JUDGE, "Who looked and gauged; it stands in the report.", "NAME")] = None,
@@ -227,10 +231,14 @@ def measure(
     finished: list[Measured] = []
     for done, photo in zip(_in_order(photos, settings, outputs, PAPERS[paper], scheduler), photos, strict=True):
         finished.append(done)
-        _say(done, f"{len(finished)}/{len(photos)} " if many else "", None if json_out == "-" else verbose)
+        _say(done, f"{len(finished)}/{len(photos)} " if many else "", None if json_out == "-" else verbose, not many)
         for path in outputs.of(photo, many):
             if path is not None and done.result is not None:
                 typer.echo(f"wrote {shown_path(path)}", err=True)
+    if many and json_out != "-":
+        from toeline.cli.show import show_cautions
+
+        show_cautions([done.result for done in finished if done.result is not None])
     if json_out == "-":
         documents = [json.loads(done.result.to_json()) for done in finished if done.result is not None]
         if many or documents:
@@ -278,7 +286,7 @@ def _in_order(
             kept.remove()
 
 
-def _say(done: Measured, count: str, verbose: bool | None) -> None:
+def _say(done: Measured, count: str, verbose: bool | None, cautions: bool) -> None:
     """Tell of one photo; ``verbose`` is None where standard output is for the document alone."""
     from toeline.cli.show import show_result
 
@@ -287,7 +295,7 @@ def _say(done: Measured, count: str, verbose: bool | None) -> None:
     if done.problem is not None:
         typer.echo(f"toeline: {one_line(done.problem)}", err=True)
     elif done.result is not None and verbose is not None:
-        show_result(done.result, verbose=verbose)
+        show_result(done.result, verbose=verbose, cautions=cautions)
 
 
 def _check_settings(settings: Settings) -> None:

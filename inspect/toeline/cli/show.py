@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from toeline.evidence.gauge import gauges
 from toeline.judgement import RULE_NAMES
 from toeline.measures.registry import MEASURES, title_of
 from toeline.names import CAUSES
@@ -13,6 +16,7 @@ from toeline.report.highlights import CHANCES, measures_to_read, severest_first
 from toeline.report.key import keyed_indications
 from toeline.report.summary import first_line, procedure_lines, summary_lines
 from toeline.result import Question, Result
+from toeline.text import sentence
 from toeline.units import in_unit, say
 
 #: The options that take in what the coach asks for among the settings.
@@ -26,8 +30,10 @@ _OPTIONS = {
 }
 
 
-def show_result(result: Result, *, verbose: bool = False, console: Console | None = None) -> None:
-    """Print a result: problems first, then outcome, measures, indications and causes."""
+def show_result(
+    result: Result, *, verbose: bool = False, cautions: bool = True, console: Console | None = None
+) -> None:
+    """Print a result: problems first, then outcome, measures, indications and causes; last what to mind."""
     out = console or Console(highlight=False, soft_wrap=True)
     out.print(Text(result.photo.name, style="bold"))
     for one in severest_first(result.photo.problems):
@@ -44,12 +50,25 @@ def show_result(result: Result, *, verbose: bool = False, console: Console | Non
     if result.judgement is None and (first := first_line(result)):
         out.print(Text(first))
     _coaching(result, out, verbose)
-    for caution in result.cautions:
-        out.print(Text(caution, style="dim"))
+    if cautions:
+        show_cautions([result], out)
+
+
+def show_cautions(results: Sequence[Result], console: Console | None = None) -> None:
+    """Print what to mind before the next bead and what a photo does not show, each line once for all results."""
+    out = console or Console(highlight=False, soft_wrap=True)
+    told = [one for one in results if not one.stopped]
+    sheets = [one.coaching for one in told if one.coaching is not None]
+    for line in dict.fromkeys(sheet.repeat for sheet in sheets):
+        out.print(Text(line))
+    for line in dict.fromkeys(line for sheet in sheets for line in sheet.cautions):
+        out.print(Text(line, style="dim"))
+    for line in dict.fromkeys(line for one in told for line in one.cautions):
+        out.print(Text(line, style="dim"))
 
 
 def _coaching(result: Result, out: Console, verbose: bool) -> None:
-    """What comes after the first thing, the causes, what the coach would like to know, and the cautions."""
+    """What comes after the first thing, the causes, and what the coach would like to know."""
     sheet = result.coaching
     if sheet is not None and (verbose or sheet.first_is in ("look", "setting")):
         for line in sheet.then:
@@ -82,9 +101,6 @@ def _coaching(result: Result, out: Console, verbose: bool) -> None:
     if verbose:
         for line in sheet.also:
             out.print(Text(f"Also: {line}"))
-    out.print(Text(sheet.repeat))
-    for caution in sheet.cautions:
-        out.print(Text(caution, style="dim"))
 
 
 def _option(question: Question) -> str:
@@ -92,7 +108,12 @@ def _option(question: Question) -> str:
     kind, _, name = question.input.partition(".")
     if kind == "noticed":
         return f"--noticed {question.sign}={'|'.join(question.answers)}"
-    return f"--gauge {name}=VALUE" if kind == "gauge" else f"--{_OPTIONS[kind]}"
+    if kind != "gauge":
+        return f"--{_OPTIONS[kind]}"
+    look = gauges()[name]
+    return (
+        f"--gauge {name}=VALUE" if not look.question else f"--looked {name}={'NUMBER' if look.counted else 'yes|none'}"
+    )
 
 
 def _measures(result: Result, out: Console, verbose: bool) -> None:
@@ -117,10 +138,10 @@ def _criteria(result: Result, out: Console) -> None:
     judgement, unit = result.judgement, result.settings.unit
     if judgement is None:
         return
-    out.print(Text(f"{judgement.title}, {judgement.edition}, by {RULE_NAMES[judgement.rule]}."))
+    out.print(Text(f"{judgement.title}, edition {judgement.edition}, by {RULE_NAMES[judgement.rule]}."))
     for line in judgement.lines:
         measured = f"; measured {say(line.measured, unit)}" if line.measured and line.measured.known else ""
         out.print(Text(f"  {line.outcome:<9}  {line.imperfection} (limit {line.limit}{measured})"))
-        out.print(Text(f"             {line.why}. {line.source}."))
+        out.print(Text(f"             {sentence(line.why)} {sentence(line.source)}"))
     for need in judgement.needs:
         out.print(Text(f"To settle it: {need}"))

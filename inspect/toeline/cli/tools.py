@@ -19,11 +19,11 @@ from toeline.files import write_new, write_whole
 def card(
     out: Annotated[Path, typer.Argument(help="File to write: PDF or SVG, by its ending.")],
     kind: Annotated[
-        Literal["A", "B", "fold"],
+        Literal["a", "b", "fold"],
         typer.Option(
             help="A for the plate, B for a fillet's upright, fold for both on one sheet.", case_sensitive=False
         ),
-    ] = "A",
+    ] = "a",
     paper: Annotated[
         Literal["a4", "letter", "id-1"], typer.Option(help="Paper of a PDF.", case_sensitive=False)
     ] = "a4",
@@ -31,7 +31,7 @@ def card(
     """Write a printable reference card."""
     from toeline.geometry.card_print import print_card
 
-    print_card(kind, paper, out)
+    print_card(kind if kind == "fold" else kind.upper(), paper, out)
     typer.echo(
         f"{out}: print it at 100 %, without fit to page, then measure its 50 mm check line and give that length."
     )

@@ -14,7 +14,7 @@ def summary_lines(result: Result) -> tuple[str, ...]:
     judgement = result.judgement
     if judgement is None or result.stopped:
         return ()
-    told = [f"{_WORDS[judgement.outcome]}: {judgement.title}, {judgement.edition}"]
+    told = [f"{_WORDS[judgement.outcome]}: {judgement.title}, edition {judgement.edition}"]
     if judgement.outcome == "undecided":
         passed = sum(line.outcome == "pass" for line in judgement.lines)
         told[0] += f" ({passed} of {len(judgement.lines)} lines pass, none fails)"
