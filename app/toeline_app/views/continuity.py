@@ -8,7 +8,6 @@ import streamlit as st
 
 from toeline.record.continuity import CONFIRMS_NOTHING, Kept, rules
 from toeline.text import capital
-from toeline.text import capital
 from toeline_app import components, ui
 from toeline_app.service import recording
 
