@@ -19,7 +19,7 @@ from toeline.photogrammetry.hollow import with_hollow
 from toeline.photogrammetry.matching import best_pairs
 from toeline.photogrammetry.recognise import likeness, strangers
 from toeline.photogrammetry.section import cheapest
-from toeline.photogrammetry.sight import Sightlines
+from toeline.photogrammetry.sight import Sightlines, shown_by_two
 from toeline.photogrammetry.surface import find_surface
 from toeline.photogrammetry.tie import tie
 
@@ -65,6 +65,18 @@ def test_sightlines_agree_with_triangulation_by_opencv(eyes):
     met = cv2.triangulatePoints(*P, *(px.reshape(2, 1).astype(float) for px in seen))
     x, y, z = (met[:3] / met[3]).ravel()
     assert on.coordinates(np.array([[x, y, -z]]))[0] == pytest.approx([on.s[100], on.t[40], 0.7], abs=0.01)
+
+
+def test_what_one_photo_alone_shows_is_not_known(eyes):
+    """Of three photos one is cut off at the bead's middle and one shows nothing of it."""
+    on, flat = chart(), np.zeros((len(chart().t), len(chart().s)))
+    half = eyes[1].to_px_3d(on.points(np.array(LENGTH / 2), np.array(0.0), np.array(0.0))[None])[0]
+    images = [np.zeros((eye.height, eye.width, 3), np.uint8) for eye in eyes[:3]]
+    images[1], images[2] = images[1][:, : int(half[0])], images[2][:2, :2]
+    shown = shown_by_two(images, eyes[:3], on, flat)
+    middle = len(on.t) // 2
+    assert shown[middle, (on.s > 0) & (on.s < LENGTH / 2 - 1)].all()
+    assert not shown[middle, (on.s > LENGTH / 2 + 1) & (on.s < LENGTH)].any()
 
 
 def test_the_surface_is_found_on_the_face_and_beside_it(grooved):

@@ -24,6 +24,7 @@ from toeline.photogrammetry.quantities import (
     SCALE,
     along_seam,
     relief_measures,
+    seen_share,
     u_height,
 )
 from toeline.photogrammetry.relief import Relief
@@ -146,6 +147,7 @@ def test_crater_depth():
         MATCHING: pytest.approx(FACE * LESS_LEAN),
         "level of the face": pytest.approx(ReliefFigures.read().crater.u_level, abs=1e-6),  # an even face before it
         BIAS: pytest.approx(U.bias * LESS_LEAN),
+        "form of the hollow": pytest.approx(0.8 * ReliefFigures.read().crater.u_form, rel=0.03),
         SCALE: pytest.approx(0.8 * U_SCALE, rel=0.03),
     }
 
@@ -170,6 +172,29 @@ def test_depth_of_undercut():
         PLACE: pytest.approx(U.extreme),
         SCALE: pytest.approx(0.6 * U_SCALE),
     }
+
+
+def test_where_the_photos_agree_on_no_depth_none_is_told():
+    """Along more than a fifth of the toe they agree neither on a groove nor on there being none."""
+    s = np.arange(0.0, LENGTH, 0.5)
+    agrees = np.where(s < 0.5 * LENGTH, AGREES, 0.5 * ReliefFigures.read().groove.agreed)
+    none = np.zeros_like(s)
+    groove = Groove(s, none, agrees, none, none, none + 0.9)
+    told = relief_measures(on_a_plate(), {"left": groove})["undercut_depth_left"]
+    assert told.value is None
+    assert "agree on no depth" in told.why
+    along = along_seam(on_a_plate(), {"left": groove})
+    known = [depth is not None for depth in along.undercut_left_mm]
+    assert known == [at < 0.5 * LENGTH for at in along.s_mm]
+
+
+def test_a_place_that_only_one_photo_shows_has_no_height():
+    whole = on_a_plate()
+    shown = np.broadcast_to(whole.chart.s < 0.5 * LENGTH, whole.surface.height.shape)
+    half = replace(whole, surface=replace(whole.surface, shown=shown))
+    assert seen_share(whole) == 1.0
+    assert seen_share(half) == pytest.approx(0.5, abs=0.01)
+    assert relief_measures(half, {})["height_max"].value is None
 
 
 def test_depth_along_the_seam_is_as_unsure_as_the_grooves_there_that_are_not_excluded():

@@ -152,7 +152,6 @@ class ReliefU(Table):
     groove_share: float
     few: dict[str, float]
     lean: float
-    seen: float
     seen_share: float
     bias: float
     tie: float
@@ -177,6 +176,7 @@ class ReliefCrater(Table):
     core: float
     seen: float
     u_level: float
+    u_form: float
 
 
 class ReliefHollow(Table):
@@ -236,8 +236,10 @@ class ReliefGroove(Table):
     pairs_smooth: float
     penalty: float
     penalty_unseen: float
+    likely: float
     smooth: float
-    clearly: float
+    agreed: float
+    doubted: float
     upper_stations: int
     stiff: GrooveStiff
 

@@ -15,7 +15,7 @@ import numpy as np
 from scipy.ndimage import gaussian_filter1d, map_coordinates, median_filter, uniform_filter1d
 
 from toeline.photo import U8
-from toeline.photogrammetry.chart import Chart
+from toeline.photogrammetry.chart import Chart, Mask
 from toeline.photogrammetry.features import features_of
 from toeline.photogrammetry.figures import ReliefFigures, ReliefGroove
 from toeline.photogrammetry.matching import on_all_cores
@@ -31,8 +31,8 @@ class Groove:
     """Depth below the plate (n,) mm along one toe, at chart stations ``s`` (n,).
 
     ``agreement`` is how well the photos agree on it, Fisher's z. ``upper`` is the deepest that they would agree on
-    clearly better, though it was not believed: where that is more, the depth is not sure. ``centre`` is how far outside
-    the toe the deepest place lies, ``width`` how wide the groove is, mm.
+    better, though not by enough to be believed: where that is more, the depth is not sure. ``centre`` is how far
+    outside the toe the deepest place lies, ``width`` how wide the groove is, mm.
     """
 
     s: F64
@@ -41,6 +41,11 @@ class Groove:
     upper: F64
     centre: F64
     width: F64
+
+    @property
+    def told(self) -> Mask:
+        """The stations (n,) where the photos agree on a depth, or on none, well enough that it can be told."""
+        return np.asarray(self.agreement > ReliefFigures.read().groove.agreed)
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,8 +107,8 @@ def find_groove(
     seen = features_of(images, sight, scale, rules.feature_groove)
     z = _best_pairs(_agreement(seen, sight, shapes, lean, window, every), rule)
     s_on = chart.s[on][::every]
-    doubt = 1.0 - np.interp(s_on, likely[0], likely[1])
-    return _path(z, shapes, s_on, rule, every * chart.step, rule.penalty + rule.penalty_unseen * doubt)
+    unseen = 1.0 - np.clip(np.interp(s_on, likely[0], likely[1]) / rule.likely, 0.0, 1.0)
+    return _path(z, shapes, s_on, rule, every * chart.step, rule.penalty + rule.penalty_unseen * unseen)
 
 
 def _agreement(
@@ -155,14 +160,14 @@ def _path(z: F64, shapes: _Shapes, s: F64, rule: ReliefGroove, every: float, pen
     depth = np.where(d > 0, shapes.depths[d] + np.where(d == inner, shift, 0.0) * rule.depth_step, 0.0)
     best = score[at, d, c, w]
     each = score.max(axis=(2, 3))
-    better = each > best[:, None] + rule.clearly
+    better = each > (best + rule.doubted * penalty)[:, None]
     upper = np.where(better, shapes.depths, 0.0).max(axis=1)
-    smooth = gaussian_filter1d(depth, rule.smooth / every)
+    smooth, agreement = (gaussian_filter1d(x, rule.smooth / every) for x in (depth, best))
     centre, width = (
         gaussian_filter1d(of[path[:, k]].astype(float), rule.smooth / every)
         for k, of in ((1, shapes.centres), (2, shapes.widths))
     )
-    return Groove(s, smooth, best, np.maximum(median_filter(upper, rule.upper_stations), smooth), centre, width)
+    return Groove(s, smooth, agreement, np.maximum(median_filter(upper, rule.upper_stations), smooth), centre, width)
 
 
 def carved(chart: Chart, grooves: Mapping[Side, Groove]) -> F64:

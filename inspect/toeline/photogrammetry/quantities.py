@@ -28,7 +28,7 @@ DOUBTED_HOLLOW = "a hollow that is not excluded"
 
 def u_height(relief: Relief) -> F64:
     """Standard uncertainty (h, w) mm of each height, as errors of rendered scenes were counted by how well the photos
-    agree; infinite where they do not show the place."""
+    agree."""
     rule = ReliefFigures.read().u
     u = np.interp(relief.surface.agreement, rule.agreement, rule.face)
     plate = np.interp(relief.surface.agreement, rule.agreement, rule.plate)
@@ -58,9 +58,9 @@ def seen_share(relief: Relief) -> float:
 
 
 def seen_places(relief: Relief) -> Mask:
-    """The places (h, w) of the chart that the photos show."""
-    least = ReliefFigures.read().u.seen
-    return np.asarray(relief.surface.agreement > least)
+    """The places (h, w) of the chart that two photos or more show. Where they agree poorly, U is wide."""
+    shown = relief.surface.shown
+    return np.ones(relief.surface.height.shape, bool) if shown is None else shown
 
 
 def _columns(relief: Relief) -> Mask:
@@ -186,7 +186,11 @@ def u_groove(relief: Relief, groove: Groove) -> F64:
 
 
 def _depth(relief: Relief, groove: Groove, over: Mask) -> Quantity:
-    """The deepest over some of the stations."""
+    """The deepest over some of the stations; not known where too few of them tell a depth."""
+    share = float(groove.told[over].mean())
+    if share < ReliefFigures.read().u.seen_share:
+        return unknown(f"along {1 - share:.0%} of its length the photos agree on no depth, and not on there being none")
+    over = over & groove.told
     k = int(np.flatnonzero(over)[groove.depth[over].argmax()])
     depth = float(groove.depth[k])
     doubted = max(float(groove.upper[over].max()) - depth, 0.0)
@@ -222,6 +226,7 @@ def _crater(relief: Relief, crown: F64, u: F64, seen: Mask) -> Quantity:
         row(MATCHING, float(u[k])),
         row("level of the face", float(np.std(line[before])) / 2 + rule.u_level),
         row(BIAS, _bias(relief)),
+        row("form of the hollow", depth * rule.u_form),
         row(SCALE, depth * _scale_u(relief)),
     ]
     if relief.surface.hollow_doubt > 0:
@@ -288,8 +293,7 @@ def along_seam(relief: Relief, grooves: dict[Side, Groove]) -> ReliefAlong:
             continue
         every = float(groove.s[1] - groove.s[0])
         deepest = maximum_filter1d(groove.depth, 2 * round(0.5 / every) + 1)
-        told = groove.agreement > ReliefFigures.read().u.seen
-        shown = np.interp(at, groove.s, told.astype(float)) > 0.5
+        shown = np.interp(at, groove.s, groove.told.astype(float)) > 0.5
         rows[name] = _told(np.interp(at, groove.s, deepest), shown)
         u_here = np.hypot(u_groove(relief, groove), np.maximum(groove.upper - groove.depth, 0.0) / COVERAGE)
         U[name] = _told(np.interp(at, groove.s, COVERAGE * u_here), shown)

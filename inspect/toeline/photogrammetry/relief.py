@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -15,6 +15,7 @@ from toeline.photogrammetry.figures import ReliefFigures
 from toeline.photogrammetry.hollow import with_hollow
 from toeline.photogrammetry.joint_fit import Joint
 from toeline.photogrammetry.recognise import likeness, strangers
+from toeline.photogrammetry.sight import shown_by_two
 from toeline.photogrammetry.stands import Stand, Stands, find_stands
 from toeline.photogrammetry.surface import Surface, find_surface
 from toeline.photogrammetry.tie import Ties, tie
@@ -82,6 +83,7 @@ def find_relief(
     ties = tie(images, [x.plate for x in stands], chart, per_mm)
     surface = find_surface(images, ties.frames, chart, per_mm)
     surface = with_hollow(images, ties.frames, chart, surface, per_mm)
+    surface = replace(surface, shown=shown_by_two(images, ties.frames, chart, surface.height))
     at = chart.coordinates(_on_base((bead.left_toe + bead.right_toe) / 2, bead, stands[0]))
     return Relief(chart, surface, stands, ties, left_out, side, np.stack([bead.s, at[:, 0]], axis=1), body)
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
 
-from toeline.photogrammetry.chart import Chart
+from toeline.photo import U8
+from toeline.photogrammetry.chart import Chart, Mask
 from toeline.trace.band import F32, F64
 
 
@@ -46,3 +48,14 @@ class Sightlines:
         """Photo pixels (h, w, 2) at ``dh`` (h, w) mm over the base."""
         d = dh[..., None]
         return np.asarray(self.at[0] + d * (self.at[1] + d * self.at[2]), np.float32)
+
+
+def shown_by_two(images: Sequence[U8], frames: Sequence[Projection], chart: Chart, height: F64) -> Mask:
+    """The places (h, w) of a surface that lie inside two or more of the photos (H, W, 3): of others nothing is known."""
+    s, t = np.meshgrid(chart.s, chart.t)
+    points = chart.points(s, t, height).reshape(-1, 3)
+    count = np.zeros(len(points), int)
+    for image, frame in zip(images, frames, strict=True):
+        x, y = frame.to_px_3d(points).T
+        count += (x >= 0) & (y >= 0) & (x <= image.shape[1] - 1) & (y <= image.shape[0] - 1)
+    return np.asarray((count > 1).reshape(s.shape))

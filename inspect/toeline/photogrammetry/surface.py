@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 
 from toeline.photo import U8
-from toeline.photogrammetry.chart import Chart
+from toeline.photogrammetry.chart import Chart, Mask
 from toeline.photogrammetry.features import features_of
 from toeline.photogrammetry.figures import ReliefFeature, ReliefFigures, ReliefRefine
 from toeline.photogrammetry.matching import Cells, agreement, best_pairs
@@ -24,7 +24,8 @@ class Surface:
     """Height (h, w) over the chart's plane, and how well the photos agree there: the mean Fisher z of the best pairs at
     the height found, and its bend over height, 1/mm². ``domes`` (h, w) is the same made of simple cross-sections,
     ``carved`` (h, w) what grooves along the toes have taken of the height, None while they were not looked for;
-    ``hollow_doubt``, mm, how much deeper or flatter a crater may be as well."""
+    ``hollow_doubt``, mm, how much deeper or flatter a crater may be as well; ``shown`` (h, w) the places that two photos
+    or more show, None where all are."""
 
     height: F64
     domes: F64
@@ -32,6 +33,7 @@ class Surface:
     sharpness: F64
     carved: F64 | None = None
     hollow_doubt: float = 0.0
+    shown: Mask | None = None
 
 
 @dataclass(frozen=True, slots=True)
