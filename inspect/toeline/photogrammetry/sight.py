@@ -51,7 +51,7 @@ class Sightlines:
 
 
 def shown_by_two(images: Sequence[U8], frames: Sequence[Projection], chart: Chart, height: F64) -> Mask:
-    """The places (h, w) of a surface that lie inside two or more of the photos (H, W, 3): of others nothing is known."""
+    """The places (h, w) of a surface that lie inside two or more photos (H, W, 3): of others nothing is known."""
     s, t = np.meshgrid(chart.s, chart.t)
     points = chart.points(s, t, height).reshape(-1, 3)
     count = np.zeros(len(points), int)

@@ -24,8 +24,8 @@ class Surface:
     """Height (h, w) over the chart's plane, and how well the photos agree there: the mean Fisher z of the best pairs at
     the height found, and its bend over height, 1/mm². ``domes`` (h, w) is the same made of simple cross-sections,
     ``carved`` (h, w) what grooves along the toes have taken of the height, None while they were not looked for;
-    ``hollow_doubt``, mm, how much deeper or flatter a crater may be as well; ``shown`` (h, w) the places that two photos
-    or more show, None where all are."""
+    ``hollow_doubt``, mm, how much deeper or flatter a crater may be as well; ``shown`` (h, w) the places that two or
+    more photos show, None where all are."""
 
     height: F64
     domes: F64
