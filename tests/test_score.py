@@ -363,3 +363,24 @@ def test_names_with_control_characters_fit_a_workbook_and_letters_of_every_alpha
     text = pypdf.PdfReader(io.BytesIO(coupon_sheets(scores, {}))).pages[2].extract_text()
     assert "Жанна" in text
     assert_archival(tag_sheets(read_roster("name,code\n王芳 \U0001f600,9\n".encode())), part=2)
+
+
+def test_height_scores_where_photos_from_the_sides_told_it():
+    """The lines that the shipped rubric holds ready: 2 mm on 8 mm is a good height, 4 mm on 8 mm is not."""
+    lines = rubric_text("first-beads").splitlines()
+    start = lines.index("# [[item]]")
+    end = next(k for k in range(start, len(lines)) if not lines[k].startswith("#"))
+    ready = [line.removeprefix("# ") for line in lines[start:end]]
+    rubric = read_rubric("\n".join([*lines[:start], *ready, *lines[end:]]))
+
+    def height(**told: Quantity):
+        scored = score(result(**told), rubric)
+        return next(item for item in scored.items if item.id == "height")
+
+    assert height(height_max=Quantity(value=2.0, U=0.2)).points == 10.0
+    high = height(height_max=Quantity(value=4.0, U=0.2))
+    assert high.points == pytest.approx(10 * (0.55 - 0.5) / (0.55 - 0.3))
+    assert "high" in rubric.item[-1].topic(0.5)
+    alone = height()
+    assert alone.points is None
+    assert alone.why == "it takes photos from the sides of the bead"

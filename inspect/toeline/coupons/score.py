@@ -301,7 +301,9 @@ def _measured(name: str, result: Result) -> Quantity:
     joint = result.settings.joint
     if joint not in MEASURES[name].joints:
         return unknown(f"a {'bead on plate' if joint == 'bead' else joint} has no {title_of(name).lower()}")
-    return result.measures.get(name, unknown(f"{name} was not measured on this photo"))
+    sides = MEASURES[name].group == "relief" and result.relief is None
+    why = "it takes photos from the sides of the bead" if sides else f"{name} was not measured on this photo"
+    return result.measures.get(name, unknown(why))
 
 
 def _divisor(name: str, result: Result) -> Quantity:

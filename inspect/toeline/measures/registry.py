@@ -61,7 +61,7 @@ def _along(name: str, title: str, source: str, *, sized: bool) -> tuple[Measure,
 
 def _relief(name: str, title: str, definition: str, joints: frozenset[Joint], unit: str = "mm") -> Measure:
     """What only several photos tell."""
-    return Measure(name, title, unit, "relief", definition, _OURS, joints, "short", scorable=False)
+    return Measure(name, title, unit, "relief", definition, _OURS, joints, "short")
 
 
 _DEPTH = "Greatest depth below the plate beside that toe, over the body; from several photos."

@@ -241,6 +241,7 @@ class ReliefGroove(Table):
     agreed: float
     doubted: float
     upper_stations: int
+    bottom: float
     stiff: GrooveStiff
 
 

@@ -161,8 +161,8 @@ def _path(z: F64, shapes: _Shapes, s: F64, rule: ReliefGroove, every: float, pen
     best = score[at, d, c, w]
     each = score.max(axis=(2, 3))
     better = each > (best + rule.doubted * penalty)[:, None]
-    upper = np.where(better, shapes.depths, 0.0).max(axis=1)
-    smooth, agreement = (gaussian_filter1d(x, rule.smooth / every) for x in (depth, best))
+    upper = rule.bottom * np.where(better, shapes.depths, 0.0).max(axis=1)
+    smooth, agreement = (gaussian_filter1d(x, rule.smooth / every) for x in (rule.bottom * depth, best))
     centre, width = (
         gaussian_filter1d(of[path[:, k]].astype(float), rule.smooth / every)
         for k, of in ((1, shapes.centres), (2, shapes.widths))
