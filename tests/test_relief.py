@@ -20,7 +20,7 @@ from toeline.geometry.plate import print_scale
 from toeline.photo import read_photo
 from toeline.photogrammetry import sides_seen
 from toeline.photogrammetry.figures import ReliefFigures
-from toeline.photogrammetry.quantities import BIAS, DOUBTED, DOUBTED_HOLLOW, MATCHING, PLACE, PLATE, SCALE
+from toeline.photogrammetry.quantities import BIAS, DOUBTED, DOUBTED_HOLLOW, FORM, MATCHING, PLACE, PLATE, SCALE
 from toeline.pipeline import relief
 from toeline.report.relief_map import cuts, draw_height_map, draw_section
 from toeline.result import Result
@@ -76,7 +76,7 @@ def test_every_row_of_a_budget_is_there_and_the_plain_ones_by_hand(run):
         "height_mean": height - {PLACE},
         "undercut_depth_left": groove,
         "undercut_depth_right": groove,
-        "crater_depth": {MATCHING, "level of the face", BIAS, SCALE},
+        "crater_depth": {MATCHING, "level of the face", BIAS, FORM, SCALE},
         "toe_angle_left_min": {MATCHING, PLACE},
     }
     for name, wanted in labels.items():

@@ -18,6 +18,7 @@ from toeline.photogrammetry.quantities import (
     BIAS,
     DOUBTED,
     DOUBTED_HOLLOW,
+    FORM,
     MATCHING,
     PLACE,
     PLATE,
@@ -147,7 +148,7 @@ def test_crater_depth():
         MATCHING: pytest.approx(FACE * LESS_LEAN),
         "level of the face": pytest.approx(ReliefFigures.read().crater.u_level, abs=1e-6),  # an even face before it
         BIAS: pytest.approx(U.bias * LESS_LEAN),
-        "form of the hollow": pytest.approx(0.8 * ReliefFigures.read().crater.u_form, rel=0.03),
+        FORM: pytest.approx(0.8 * ReliefFigures.read().crater.u_form, rel=0.03),
         SCALE: pytest.approx(0.8 * U_SCALE, rel=0.03),
     }
 

@@ -24,6 +24,7 @@ MATCHING, BIAS, SCALE, PLATE, PLACE = (
 )
 DOUBTED = "a groove that is not excluded"
 DOUBTED_HOLLOW = "a hollow that is not excluded"
+FORM = "form of the hollow"
 
 
 def u_height(relief: Relief) -> F64:
@@ -226,7 +227,7 @@ def _crater(relief: Relief, crown: F64, u: F64, seen: Mask) -> Quantity:
         row(MATCHING, float(u[k])),
         row("level of the face", float(np.std(line[before])) / 2 + rule.u_level),
         row(BIAS, _bias(relief)),
-        row("form of the hollow", depth * rule.u_form),
+        row(FORM, depth * rule.u_form),
         row(SCALE, depth * _scale_u(relief)),
     ]
     if relief.surface.hollow_doubt > 0:
