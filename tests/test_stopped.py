@@ -93,8 +93,8 @@ def test_where_somebody_looked_and_found_none_the_picture_says_so_and_only_there
     seen = [indication("arc_strike", 30, confidence=0.98), indication("undercut", 50, 70, confidence=0.95)]
     looked = result(indications=seen, gauge=[reading("arc_strikes", 0, at=31), reading("undercut", 0, at=60)])
     strike, groove = keyed_indications(looked)
-    assert (strike.title, strike.label) == ("A person saw no arc strike", "1")
-    assert (groove.title, groove.sureness) == ("A person saw no undercut", "none, by a person's look")
+    assert (strike.title, strike.label) == ("Looked at, not so: arc strike", "1")
+    assert (groove.title, groove.sureness) == ("Looked at, not so: undercut", "none, by a person's look")
     assert not any(one.sure or one.perhaps for one in (strike, groove))
     assert [row["outcome"] for row in csv_rows(looked) if row["kind"] == "indication"] == ["denied", "denied"]
     whole = result(indications=seen, gauge=[reading("arc_strikes", 0)])

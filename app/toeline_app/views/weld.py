@@ -39,7 +39,8 @@ def show(weld: Weld, here: str) -> str | None:
     wanted = None
     several = len(weld.inspections) > 1
     title = f"The whole weld ({len(weld.inspections)} inspections)" if several else "The whole weld"
-    with ui.fold("weld", title, "account_tree", expanded=several or bool(weld.tests)):
+    with ui.fold(f"weld_{len(weld.tests)}", title, "account_tree", expanded=several or bool(weld.tests)):
+        # by the tests' number: one that was just added is seen
         if not weld.weld:
             st.text("It has no weld number: only what took its place, or whose place it took, belongs to it.")
         ui.table(

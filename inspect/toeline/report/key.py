@@ -63,7 +63,7 @@ def keyed_indications(result: Result, unit: Unit = "mm") -> tuple[Keyed, ...]:
         how = {evidence.how_seen(one) for one in members}
         seen = next(one for one in _SUREST_FIRST if one in how)
         title = _title(members, seen)
-        keyed.append(Keyed(number, title, _detail(members, unit), members, seen))
+        keyed.append(Keyed(number, title, _detail(members, seen, unit), members, seen))
     return tuple(keyed)
 
 
@@ -73,7 +73,7 @@ def _size(one: Indication) -> float:
 
 def _title(members: tuple[Indication, ...], seen: Seen) -> str:
     first = members[0]
-    word = {"perhaps": "Perhaps ", "denied": "A person saw no "}.get(seen, "")
+    word = {"perhaps": "Perhaps ", "denied": "Looked at, not so: "}.get(seen, "")
     name = f"{word}{INDICATIONS[first.kind].lower()}" if word else INDICATIONS[first.kind]
     if first.kind in CROWDS:
         many = len(members) - _uncounted(members)
@@ -86,7 +86,7 @@ def _uncounted(members: tuple[Indication, ...]) -> int:
     return sum(map(uncounted, members))
 
 
-def _detail(members: tuple[Indication, ...], unit: Unit) -> str:
+def _detail(members: tuple[Indication, ...], seen: Seen, unit: Unit) -> str:
     first = members[0]
     parts = []
     if first.kind not in CROWDS and first.from_ is not None and first.to is not None:
@@ -94,7 +94,7 @@ def _detail(members: tuple[Indication, ...], unit: Unit) -> str:
         end, _ = convert(first.to, "mm", unit)
         places = 2 if unit == "in" else 0
         parts.append(f"{start:.{places}f} to {end:.{places}f} {said}")
-    if first.size is not None and first.size.known:
+    if first.size is not None and first.size.known and seen != "denied":
         word = "largest " if len(members) > 1 else ""
         parts.append(f"{word}{say(first.size, unit)}" + (" wide" if first.kind == "undercut" else ""))
     if small := _uncounted(members):
