@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from contextlib import suppress
 
 import pytest
 from sqlalchemy import Float, Integer, select, text
@@ -171,6 +172,56 @@ def test_which_store_it_is_and_of_what_schema(tmp_path, key, change):
             connection.execute(text(change))
     with pytest.raises(RecordError):
         Store.open(tmp_path / "record.sqlite")
+
+
+def readers(store):
+    """Everything that is read of a record, by name."""
+    ids = [row.id for row in store._engine.connect().execute(select(tables.inspection.c.id))]
+    yield from ((f"get {one}", lambda one=one: store.get(one)) for one in ids)
+    yield from ((f"weld {one}", lambda one=one: store.weld(one)) for one in ids)
+    yield from {
+        "search": lambda: store.search(sort="date"),
+        "procedures": store.procedures,
+        "trend": lambda: store.trend("width_mean"),
+        "find": lambda: store.find_person("Noor Holm"),
+        "export": lambda: store.export_person("Noor Holm"),
+        "erase": lambda: store.erase_person("Nobody Here"),
+        "continuity": store.continuity,
+        "values": lambda: store.values("welder"),
+    }.items()
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        "photo set size = 'x'", "inspection set date = 'some day'", "inspection set outcome = 'x'",
+        "inspection set result = '['", "inspection set result = '{}'", "decision set decision = 'x'",
+        "weld_test set kind = 'x'", "weld_test set date = 'x'", "inspection_photo set place = 'x' where place = 0",
+        "test_photo set place = 'x'", "personal set value = '[]' where field = 'photo_names'",
+        "personal set value = 'x' where field = 'photo_names'", "procedure set sheet = 'x'", "measure set value = 'x'",
+        "weld_test set outcome = 'x'", "ledger set kind = 'x'",
+    ],
+)  # fmt: skip
+def test_what_was_damaged_is_one_sentence_to_who_reads_it(tmp_path, change):
+    """A reader gives what it can, or says that the record was damaged; the check says where."""
+    with Store.open(tmp_path / "record.sqlite") as store:
+        fill(store)
+        with store._engine.connect() as connection:
+            connection.exec_driver_sql("pragma ignore_check_constraints=on")
+            connection.execute(text(f"update {change}"))
+            connection.commit()
+        for _, read in readers(store):
+            with suppress(RecordError):
+                read()
+        assert not store.check().ok
+
+
+def test_an_error_of_our_own_is_not_taken_for_damage(tmp_path, monkeypatch):
+    with Store.open(tmp_path / "record.sqlite") as store:
+        fill(store)
+        monkeypatch.setattr("toeline.record.store.newest", lambda connection: [][0])
+        with pytest.raises(IndexError, match="out of range"):
+            store.head()
 
 
 def rewrite(store, keep, signer=None):

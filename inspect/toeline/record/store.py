@@ -23,7 +23,7 @@ from toeline.errors import RecordError
 from toeline.record import chain, search
 from toeline.record import tables as t
 from toeline.record.backup import BackupReport, read_backup, verify_backup, write_backup
-from toeline.record.checking import CheckReport, check_record
+from toeline.record.checking import CheckReport, check_contents, check_record
 from toeline.record.continuity import Kept, continuity
 from toeline.record.database import cause, connect, default_store, tidy_files
 from toeline.record.entries import Draft, newest, read_inspection, record_decision, record_inspection, undone
@@ -55,6 +55,7 @@ _PG_LOCK = 0x746F656C696E65
 
 
 _STILL_THERE = "What was erased is erased, but the database's own files could not be cleared of it"
+_CHECK = "see what is wrong (toeline record check), and restore a backup."
 _TIDY = "close what uses the record, then tidy it (toeline record tidy)."
 
 _OLDER_BACKUPS = "Backups, exports and printed reports from before still hold the name: find and delete them."
@@ -460,6 +461,17 @@ class Store:
             raise RecordError(f"The record at {self.where} cannot be used: {cause(error)}.") from None
         except (UnicodeEncodeError, OverflowError):  # the command line may hold any bytes, and any number
             raise RecordError("No record holds what was given, bytes that are no text or too large a number.") from None
+        except (ValueError, LookupError, TypeError):  # a row that is not what was recorded cannot be read
+            if self._is_damaged():
+                raise RecordError(f"The record at {self.where} was damaged or changed: {_CHECK}") from None
+            raise
+
+    def _is_damaged(self) -> bool:
+        """Whether a check finds anything, the rows first; else an error is one of toeline's own."""
+        with self._engine.connect() as connection:
+            entries = connection.execute(select(t.ledger).order_by(t.ledger.c.seq)).mappings().all()
+            rows = any(True for _ in check_contents(connection, entries))
+            return rows or not check_record(connection, self._photos).ok
 
     def _save(self, draft: Draft) -> Inspection:
         with self._staged(draft.files) as staged, self._writing() as connection:
