@@ -31,6 +31,8 @@ from toeline.trace.toes import (
     _follow,
     _given_a_bead,
     _second_look,
+    as_photographed,
+    lighter,
     look_about,
     trace_bead,
     turn_round,
@@ -223,6 +225,18 @@ def test_a_second_look_says_the_same_of_a_band_and_of_its_mirror_image():
         assert second.max() < 0.4
         assert name in ("overlap", "crater_hollow") or second.mean() < first.mean() / 2
     assert once["slag"] is bands[0].maps["slag"]
+
+
+def test_a_bead_traced_in_another_light_keeps_its_face_and_is_read_as_it_was_photographed(seen):
+    photo, _ = seen
+    lit = trace_bead(lighter(photo.image), PixelFrame(8.0), detect_beads(photo.image).beads[0])
+    band = as_photographed(photo.image, lit).band
+    off = lighter(band.image).astype(int) - lit.band.image
+    assert np.quantile(np.abs(off), 0.95) <= 3 < lit.band.image.mean() - band.image.mean()
+    assert np.array_equal(band.maps["face"], lit.band.maps["face"])
+    assert not np.array_equal(band.maps["crest"], lit.band.maps["crest"])
+    as_it_is, turned = as_photographed(photo.image, lit), as_photographed(photo.image, turn_round(lit))
+    assert np.array_equal(turned.band.image, turn_round(as_it_is).band.image)
 
 
 def test_a_seam_that_runs_askew_is_laid_anew(seen):

@@ -1,14 +1,16 @@
-"""How far the toes lie out or in, by how unsure they are, on rendered straight views whose face is known.
+"""How far the toes lie out or in, by how unsure they are, and how much undercut is found and invented, on rendered
+straight views whose face and undercut are known.
 
     python tests/benchmarks/bench_toes.py draw FOLDER [--views 60] [--seed 9100000]
     python tests/benchmarks/bench_toes.py count FOLDER [--lean 0 0.5 1 1.5 2]
 
-``draw`` renders views of beads of all looks at the reader's own scale, one in five a fillet, each with its face map
-beside it; it needs the ``train`` extra (torch), takes some seconds a view on a CPU and goes on where it was stopped.
-``count`` traces each view as it is and once more in another light (its colours cast, paled or deepened, its contrast
-changed, blurred, grainy: drawn by the view's seed, common practice, no source), for each of the given ``[trace] lean``
-of ``data/bead.toml``. It prints the error of the toes and of the mean width over the body, and how far the toes lie
-outwards at each standard uncertainty. Views whose bead is not to be told from another beside it are left out.
+``draw`` renders views of beads of all looks at the reader's own scale, one in five a fillet, each with its maps of face
+and undercut beside it; it needs the ``train`` extra (torch), takes some seconds a view on a CPU and goes on where it
+was stopped. ``count`` traces each view as it is and once more in another light (its colours cast, paled or deepened,
+its contrast changed, blurred, grainy: drawn by the view's seed, common practice, no source), for each of the given
+``[trace] lean`` of ``data/bead.toml``. It prints the error of the toes and of the mean width over the body, how far the
+toes lie outwards at each standard uncertainty, and how much undercut is found and invented. Views whose bead is not to
+be told from another beside it are left out.
 """
 
 from __future__ import annotations
@@ -25,10 +27,14 @@ from numpy.typing import NDArray
 from rich.console import Console
 from rich.table import Table
 
+from toeline.measures.figures import IndicationFigures
+from toeline.measures.indications import runs, toe_score
+from toeline.result import Side
 from toeline.trace import toes as tracer
 from toeline.trace.band import F64, U8, TracedBead
 from toeline.trace.bead_finder import Candidate
 from toeline.trace.figures import BeadFigures
+from toeline.validation.against_truth import Hits
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "demo_images"))
@@ -37,6 +43,7 @@ from bench_causes import STEP, FlatView
 SIZE = (288, 1152)
 ASTRAY_MM = 2.0
 ONE_BEAD = 0.3  #: a face whose width varies by more than this share, from 2 to 98 of 100 columns, may be two beads
+INSIDE, OUTSIDE = 12, 25
 LEVELS = (0.0, 0.06, 0.1, 0.15, 0.25, 0.4, 0.7, 1.2, 9.0)
 
 
@@ -64,9 +71,11 @@ def draw(folder: Path, seeds: range) -> None:
             continue
         with torch.inference_mode():
             photo, truth = band_batch(seed, 1, "cpu", SIZE, ASTRAY_MM, fillet=seed % 5 == 0, wild=9)
-        view, face = photo[0].permute(1, 2, 0).numpy()[..., ::-1], truth[0, BAND_MAPS.index("face")].numpy()
+        view = photo[0].permute(1, 2, 0).numpy()[..., ::-1]
         cv2.imwrite(str(folder / f"{seed}.png"), np.round(255 * view).clip(0, 255).astype(np.uint8))
-        cv2.imwrite(str(folder / f"{seed}.face.png"), np.round(255 * face).astype(np.uint8))
+        for name in ("undercut", "face"):
+            layer = truth[0, BAND_MAPS.index(name)].numpy()
+            cv2.imwrite(str(folder / f"{seed}.{name}.png"), np.round(255 * layer).astype(np.uint8))
         print(seed, flush=True)
 
 
@@ -113,6 +122,25 @@ def errors_of(bead: TracedBead, columns: NDArray[np.int64], rows: F64) -> Errors
     return Errors(STEP * np.stack(out)[:, body], u[:, body])
 
 
+def undercut_of(bead: TracedBead, grooves: U8) -> Hits:
+    """What is said of undercut along both toes, in mm, beside the true map (H, W): there is some where the map shows it
+    from ``INSIDE`` px within the toe to ``OUTSIDE`` px beyond."""
+    hits, rule = Hits(), IndicationFigures.read().undercut
+    sides: tuple[tuple[Side, F64, int], ...] = (("left", bead.t_left, 1), ("right", bead.t_right, -1))
+    for side, toe, way in sides:
+        s, score = toe_score(bead, "undercut", side)
+        t = np.interp(s, bead.s, toe) + way * STEP * np.arange(-INSIDE, OUTSIDE + 1)[:, None]
+        px = bead.frame.to_px(bead.band.to_surface(np.tile(s, len(t)), t.ravel()))
+        column, row = (np.round(px[:, k]).astype(int).clip(0, grooves.shape[1 - k] - 1) for k in (0, 1))
+        there = (grooves[row, column] > 127).reshape(t.shape).any(axis=0)
+        said, step = np.zeros(len(s), bool), float(s[1] - s[0])
+        for run in runs(score, step, rule):
+            said[run.first : run.last + 1] = True
+        each = (said & there, said & ~there, ~said & there)
+        hits += Hits(*(step * float(at.sum()) for at in each))
+    return hits
+
+
 def traced(view: U8, columns: NDArray[np.int64], rows: F64) -> TracedBead | None:
     """The bead of a view, or None where it is not found or not believed."""
     mid, wide = rows.mean(axis=0), float(np.median(rows[1] - rows[0]))
@@ -132,22 +160,24 @@ def count(folder: Path, leans: list[float]) -> None:
         edges = true_toes(np.asarray(cv2.imread(str(path), cv2.IMREAD_GRAYSCALE), np.uint8))
         if edges is not None:
             seed = path.name.split(".")[0]
-            views.append((int(seed), np.asarray(cv2.imread(str(folder / f"{seed}.png")), np.uint8), *edges))
+            grooves = cv2.imread(str(folder / f"{seed}.undercut.png"), cv2.IMREAD_GRAYSCALE)
+            views.append((int(seed), np.asarray(cv2.imread(str(folder / f"{seed}.png")), np.uint8), *edges, grooves))
     figures = BeadFigures.read()
     for lean in leans:
         leaning = figures.model_copy(update={"trace": figures.trace.model_copy(update={"lean": lean})})
         tracer.BeadFigures.read = lambda leaning=leaning: leaning  # type: ignore[method-assign]
         for light in ("as drawn", "in another light"):
-            every = []
-            for seed, view, columns, rows in views:
+            every, undercut = [], Hits()
+            for seed, view, columns, rows, grooves in views:
                 shown = view if light == "as drawn" else in_another_light(view, np.random.default_rng(seed))
                 bead = traced(shown, columns, rows)
                 if bead is not None and (errors := errors_of(bead, columns, rows)) is not None:
                     every.append(errors)
-            console.print(_told(every, f"lean {lean:g}, {len(views)} views {light}"))
+                    undercut += undercut_of(bead, np.asarray(grooves, np.uint8))
+            console.print(_told(every, undercut, f"lean {lean:g}, {len(views)} views {light}"))
 
 
-def _told(every: list[Errors], title: str) -> Table:
+def _told(every: list[Errors], undercut: Hits, title: str) -> Table:
     out, u = (np.concatenate([np.ravel(x) for x in xs]) for xs in zip(*((e.outwards, e.u) for e in every), strict=True))
     which = np.concatenate([np.full(e.u.size, k) for k, e in enumerate(every)])
     wide = np.array([e.width for e in every])
@@ -165,7 +195,9 @@ def _told(every: list[Errors], title: str) -> Table:
     table.caption = (
         f"{len(every)} believed; toes off by {np.median(np.abs(out)):.3f} mm at half the places, "
         f"{np.quantile(np.abs(out), 0.9):.3f} at 9 of 10; mean width {np.median(off):.3f}, "
-        f"{np.quantile(off, 0.9):.3f}, outwards {np.median(wide):+.3f}"
+        f"{np.quantile(off, 0.9):.3f}, outwards {np.median(wide):+.3f}; "
+        f"undercut: {undercut.right + undercut.missed:.0f} mm, {undercut.recall or 0:.3f} of it found, "
+        f"{undercut.precision or 0:.3f} of what is said is there"
     )
     return table
 

@@ -513,7 +513,7 @@ def _irregular(bead: TracedBead, ripples: Ripples) -> Iterator[Draft]:
             why=f"the width goes up and down by {widest / mean:.0%} of its mean within this length",
         )
     crests = ripples.within(*body)
-    if len(crests.s) < 8:
+    if len(crests.s) < 8 or not ripples.told:
         return
     pitch = float(crests.gaps.mean())
     variation, coarse = float(crests.gaps.std(ddof=1)) / pitch, pitch / mean

@@ -65,6 +65,8 @@ class BeadSecondLook(Table):
     """Table ``second_look``."""
 
     above: float
+    lighter: float
+    enlarged: float
 
 
 class BeadTrace(Table):

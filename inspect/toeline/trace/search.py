@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -21,7 +21,7 @@ from toeline.trace.band import TracedBead
 from toeline.trace.bead_finder import Candidate, Detections, detect_beads
 from toeline.trace.belief import disbelief, parted, surety, weld_metal_beyond
 from toeline.trace.figures import BeadFigures
-from toeline.trace.toes import BeadLost, trace_bead
+from toeline.trace.toes import BeadLost, as_photographed, lighter, trace_bead
 
 #: What a wrong find looks like, and what to do: our own words.
 _SEEMS = {
@@ -66,11 +66,10 @@ def search(photo: Photo, detections: Detections, ground: Ground, ends_px: tuple[
     """
     if ends_px is not None:
         return _search_between(photo, detections, ground, ends_px)
-    found: list[_Trace] = []
-    for look in _LOOKS:
-        found = _trace_each(photo, look(photo, detections, ground, found), ground, found)
-        if any(one.surety >= 1.0 for one in found):
-            break
+    found = _look_for(photo, detections, ground, _LOOKS)
+    if not found:
+        lit = replace(photo, image=lighter(photo.image))
+        found = [one for one in _look_for(lit, detections, ground, _LIT_LOOKS) if one.surety >= 1.0]
     sure = [one for one in found if one.surety >= 1.0]
     if not found:
         # slag is known by its grain, which shows at a closer look
@@ -86,7 +85,8 @@ def search(photo: Photo, detections: Detections, ground: Ground, ends_px: tuple[
     left = Detections((chosen.whole, *rivals), detections.other)
     if not problems and len(left.beads) > 1:
         problems = (problem("several_beads", n=len(left.beads)),)
-    return Found(chosen.bead, left, problems)
+    bead = chosen.bead if chosen.photo is photo else as_photographed(photo.image, chosen.bead)
+    return Found(bead, left, problems)
 
 
 def _search_between(photo: Photo, detections: Detections, ground: Ground, ends_px: tuple[Point, Point]) -> Found:
@@ -109,11 +109,13 @@ def _search_between(photo: Photo, detections: Detections, ground: Ground, ends_p
 
 @dataclass(frozen=True, slots=True, eq=False)  # one is itself alone: arrays cannot be compared
 class _Trace:
-    """A traced bead, how sure it is (1: believed), and its own mid line and width in the photo."""
+    """A traced bead, how sure it is (1: believed), its own mid line and width in the photo, and the photo as it was
+    shown to be traced."""
 
     bead: TracedBead
     surety: float
     whole: Candidate
+    photo: Photo
 
     @property
     def weight(self) -> float:
@@ -131,7 +133,7 @@ def _trace(photo: Photo, candidate: Candidate, ground: Ground, *, ends_given: bo
             bead = trace_bead(photo.image, _frame(ground, candidate), candidate, ends_given=ends_given)
         except BeadLost:
             break
-        one = _Trace(bead, surety(bead), _as_traced(bead))
+        one = _Trace(bead, surety(bead), _as_traced(bead), photo)
         if best is None or one.weight >= best.weight:
             best = one
         off = one.whole.width_px / candidate.width_px
@@ -170,6 +172,9 @@ def _frame(ground: Ground, bead: Candidate) -> Plate | FilletFrame | PixelFrame:
 
 def _said_travel(traced: TracedBead) -> TracedBead:
     return replace(traced, travel="known", travel_evidence="the user marked the start first, then the end")
+
+
+_Look = Callable[[Photo, Detections, Ground, Sequence[_Trace]], Sequence[Candidate]]
 
 
 def _as_seen(photo: Photo, detections: Detections, ground: Ground, found: Sequence[_Trace]) -> Sequence[Candidate]:
@@ -230,8 +235,26 @@ def _from_afar(photo: Photo, detections: Detections, ground: Ground, found: Sequ
     return [replace(b, line_px=(b.line_px + 0.5) * shrink - 0.5, width_px=b.width_px * shrink) for b in beads]
 
 
-#: The ways to look for a bead, in this order, until one is believed.
+def _closely(photo: Photo, detections: Detections, ground: Ground, found: Sequence[_Trace]) -> Sequence[Candidate]:
+    """Beads as a closer look at the whole photo shows them."""
+    return detect_beads(photo.image, closely=True).beads
+
+
+#: The ways to look for a bead, in this order, until one is believed; and where there is nothing to be traced, the ways
+#: to look at the photo made lighter. A bead that is seen as it is and not believed gains nothing by being shown again,
+#: and one that is not believed there either is none.
 _LOOKS = (_as_seen, _along_root, _anew, _close_up, _from_afar)
+_LIT_LOOKS = (_closely, _anew)
+
+
+def _look_for(photo: Photo, detections: Detections, ground: Ground, looks: Sequence[_Look]) -> list[_Trace]:
+    """What can be traced, looked for in several ways until one is believed."""
+    found: list[_Trace] = []
+    for look in looks:
+        found = _trace_each(photo, look(photo, detections, ground, found), ground, found)
+        if any(one.surety >= 1.0 for one in found):
+            break
+    return found
 
 
 def _trace_each(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import cv2
@@ -37,6 +38,12 @@ def lay_band(image: U8, frame: SurfaceFrame, seam: F64, reach_mm: float) -> Band
     keep = slice(int(rows[0]), int(rows[-1]) + 1)
     straight = np.ascontiguousarray(straight[keep])
     return Band(read_band(straight), s, t[keep], seen[keep], straight, at, left)
+
+
+def lay_anew(image: U8, frame: SurfaceFrame, band: Band) -> Band:
+    """A band where another lies, in another picture of the same view."""
+    straight, seen = _straighten(image, frame, band.seam, band.left, band.t)
+    return replace(band, maps=read_band(straight), seen=seen, image=straight)
 
 
 def draw_out(image: U8, frame: SurfaceFrame, band: Band, ahead: F64, *, at_end: bool) -> Band:

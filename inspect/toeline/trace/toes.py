@@ -19,7 +19,7 @@ from toeline.trace.covered import covered_stretches
 from toeline.trace.figures import BeadFigures, BeadTrace
 from toeline.trace.networks import read_band
 from toeline.trace.ripples import travel_from_crests
-from toeline.trace.straighten import OutOfSight, draw_out, lay_band, look_beside
+from toeline.trace.straighten import OutOfSight, draw_out, lay_anew, lay_band, look_beside
 
 Mask = NDArray[np.bool_]
 _Strip = TypeVar("_Strip", bound=Strip)
@@ -79,9 +79,19 @@ def look_about(image: U8, bead: TracedBead) -> TracedBead:
     return replace(bead, beside=look_beside(image, bead.frame, bead.band, BeadFigures.read().band.reach_mm))
 
 
+def as_photographed(image: U8, bead: TracedBead) -> TracedBead:
+    """A bead that was traced in another light, with all but its face read in the BGR photo (H, W, 3) as it was taken:
+    what lies on it and beside it is known by its own look."""
+    if bead.turned:
+        return turn_round(as_photographed(image, turn_round(bead)))
+    band = lay_anew(image, bead.frame, bead.band)
+    return replace(bead, band=replace(band, maps=_second_look(band) | {"face": bead.band.maps["face"]}))
+
+
 def _second_look(band: Band) -> dict[str, F32]:
-    """The band's maps, the face and what a shadow is taken for the mean of two looks where any of it may be: mirrored,
-    left and right exchanged, a shadow is less often taken twice for a groove, a hollow or the bead's edge."""
+    """The band's maps, the face and what a shadow is taken for the mean of four looks where any of it may be: as it is,
+    lighter, mirrored (left and right exchanged), and enlarged. What is there shows in each; a shadow is less often
+    taken each time for a groove, a hollow or the bead's edge."""
     rule = BeadFigures.read()
     likely = np.maximum.reduce([band.maps[name].max(axis=0) for name in _DOUBTED])
     columns = np.flatnonzero(likely > rule.second_look.above)
@@ -89,11 +99,37 @@ def _second_look(band: Band) -> dict[str, F32]:
         return band.maps
     room = round(rule.band.around_mm * band.px_per_mm)
     cut = slice(max(int(columns[0]) - room, 0), int(columns[-1]) + room + 1)
-    mirrored = read_band(np.ascontiguousarray(band.image[::-1, cut]))
+    image = band.image[:, cut]
+    looks = [read_band(lighter(image)), _mirrored(read_band(_mirror(image))), _mirrored(_enlarged(_mirror(image)))]
     seconded = {name: band.maps[name].copy() for name in ("face", *_DOUBTED)}
     for name, layer in seconded.items():
-        layer[:, cut] = (layer[:, cut] + mirrored[name][::-1]) / 2
+        layer[:, cut] = np.mean([layer[:, cut], *(look[name] for look in looks)], axis=0)
     return band.maps | seconded
+
+
+def _mirror(image: U8) -> U8:
+    return np.ascontiguousarray(image[::-1])
+
+
+def _mirrored(maps: dict[str, F32]) -> dict[str, F32]:
+    return {name: layer[::-1] for name, layer in maps.items()}
+
+
+def lighter(image: U8) -> U8:
+    """The picture (H, W, 3) with its dark parts shown lighter."""
+    levels = (np.arange(256) / 255) ** BeadFigures.read().second_look.lighter
+    return np.asarray(cv2.LUT(image, np.round(255 * levels).astype(np.uint8)), np.uint8)
+
+
+def _enlarged(image: U8) -> dict[str, F32]:
+    """What a picture (H, W, 3) shows when it is enlarged, at its own size (H, W)."""
+    h, w = image.shape[:2]
+    times = BeadFigures.read().second_look.enlarged
+    maps = read_band(np.asarray(cv2.resize(image, None, fx=times, fy=times, interpolation=cv2.INTER_CUBIC), np.uint8))
+    return {
+        name: np.asarray(cv2.resize(maps[name], (w, h), interpolation=cv2.INTER_LINEAR), np.float32)
+        for name in ("face", *_DOUBTED)
+    }
 
 
 def _lay(image: U8, frame: SurfaceFrame, seam: F64, reach: float, ends_given: bool) -> tuple[Band, Mask]:
