@@ -102,6 +102,7 @@ def test_what_was_promised_for_a_month_stays_and_what_has_no_room_is_refused(tmp
     for key in ("one", "one again", "and again"):
         clock.now += 1
         classes.keep(key, "w", {DIGEST: photo})
+    assert len({path.stat().st_ino for path in (tmp_path / "classes").glob("*/*.photo")}) == 1
     other = tmp_path / "other.photo"
     other.write_bytes(b"another photo")
     with pytest.raises(OSError, match="No space left"):
