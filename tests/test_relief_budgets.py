@@ -214,7 +214,7 @@ def test_a_fillet_s_convexity_and_throat():
     assert told["convexity_max"].value == pytest.approx(0.4, abs=0.01)
     assert rows(told["convexity_max"]) == {
         MATCHING: pytest.approx(FACE * LESS_LEAN),
-        BIAS: pytest.approx(U.bias * LESS_LEAN),
+        BIAS: pytest.approx(U.bias_fillet * LESS_LEAN),
         PLATE: pytest.approx(U.tie),
         PLACE: pytest.approx(U.extreme),
         SCALE: pytest.approx(0.4 * U_SCALE, rel=0.03),
@@ -228,7 +228,7 @@ def test_a_fillet_s_convexity_and_throat():
     assert told["throat_actual_min"].value == pytest.approx(nearest, abs=0.02)
     assert rows(told["throat_actual_min"]) == {
         MATCHING: pytest.approx(FACE * LESS_LEAN),
-        BIAS: pytest.approx(U.bias * LESS_LEAN),
+        BIAS: pytest.approx(U.bias_fillet * LESS_LEAN),
         "root line": pytest.approx(ReliefFigures.read().throat.u_root),
         PLACE: pytest.approx(U.extreme),
         SCALE: pytest.approx(nearest * U_SCALE, rel=0.01),

@@ -154,6 +154,7 @@ class ReliefU(Table):
     lean: float
     seen_share: float
     bias: float
+    bias_fillet: float
     tie: float
     extreme: float
     mean_share: float

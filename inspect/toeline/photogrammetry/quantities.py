@@ -83,7 +83,8 @@ def _crown(relief: Relief, over: F64) -> tuple[F64, F64, Mask]:
 
 
 def _bias(relief: Relief) -> float:
-    return float(ReliefFigures.read().u.bias) * _stands_factor(relief)
+    rule = ReliefFigures.read().u
+    return float(rule.bias_fillet if relief.chart.slope > 0 else rule.bias) * _stands_factor(relief)
 
 
 def _scale_u(relief: Relief) -> float:
