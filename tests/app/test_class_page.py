@@ -180,6 +180,8 @@ def test_a_class_is_put_on_record_and_a_sheet_says_what_moved_since():
     button(app, "Put the class on record").click().run()
     assert not app.exception
     assert any("1 coupon is put on record" in one.value for one in app.success)
+    app.run()  # a page drawn anew says so still
+    assert any("1 coupon is put on record" in one.value for one in app.success)
     assert [title.split(", ")[-1] for _, title in scoring.beads_of("una")] == ["Evening class 12", "Evening class"]
 
 

@@ -9,6 +9,7 @@ import pandas as pd
 import streamlit as st
 
 from toeline.coupons.coupons import ClassScores, Coupon, place_in_words
+from toeline.coupons.log import PutOnRecord
 from toeline.coupons.rubric import ELECTRODE, Rubric
 from toeline.coupons.score import ItemScore
 from toeline.coupons.wall_chart import Paper as ChartPaper
@@ -27,6 +28,8 @@ from toeline_app.views.bench import ELECTRODES, in_words
 MOST_COUPONS = 100
 #: The photos of the class that was last scrolled to.
 _IN_VIEW = "class_in_view"
+#: The photos of the class that was put on record last, and what came of it.
+_PUT = "class_put"
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 PAPERS: dict[ChartPaper, str] = {"a3": "A3", "a4": "A4", "us-tabloid": "Tabloid", "us-letter": "Letter"}
 SORTS = {"points": "Points, most first", "name": "Name", "outcome": "Outcome"}
@@ -341,22 +344,30 @@ def _record(found: Scored) -> None:
         with st.form("put_on_record", enter_to_submit=False):
             name = st.text_input("Class", max_chars=200, placeholder="Evening class 12")
             day = st.date_input("Day of the welding", value="today", format="YYYY-MM-DD")
-            if not ui.submit("Put the class on record", "class_record_send"):
-                return
-        if not name.strip():
-            st.error("Say which class this is.")
-            return
+            sent = ui.submit("Put the class on record", "class_record_send")
         taken = [photo for one in found.shown.values() for photo in (one.photo, *one.photo.sides)]
-        files = {photo.name: photo.path.read_bytes for photo in taken}
-        done = scoring.put_on_record(found.scores, files, name, day)
-        count = len(done.saved)
-        st.success(f"{count} {'coupon is' if count == 1 else 'coupons are'} put on record.")
-        for title, names in (
-            ("There already", done.there_already),
-            ("Left out, the photo cannot be used or has no name", done.left_out),
-        ):
-            if names:
-                st.text(f"{title}: {', '.join(names)}.")
+        of = [photo.sha256 for photo in taken]
+        if sent and not name.strip():
+            st.error("Say which class this is.")
+        elif sent:
+            files = {photo.name: photo.path.read_bytes for photo in taken}
+            # kept before it is said: a page that is drawn anew meanwhile says it too
+            st.session_state[_PUT] = (of, scoring.put_on_record(found.scores, files, name, day))
+        whose, done = st.session_state.get(_PUT, (None, None))
+        if done is not None and whose == of:
+            _is_put(done)
+
+
+def _is_put(done: PutOnRecord) -> None:
+    """What was put on record of this class, and what was not."""
+    count = len(done.saved)
+    st.success(f"{count} {'coupon is' if count == 1 else 'coupons are'} put on record.")
+    for title, names in (
+        ("There already", done.there_already),
+        ("Left out, the photo cannot be used or has no name", done.left_out),
+    ):
+        if names:
+            st.text(f"{title}: {', '.join(names)}.")
 
 
 def _breakdown(found: Scored) -> None:
