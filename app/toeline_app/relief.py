@@ -109,11 +109,12 @@ def _take(shown: Shown, result: Result, sides: list[Photo]) -> None:
             "the sides."
         )
     found = _seen(shown.photo, sides, result) if sides else None
-    seen: set[SeenSide] = {one.side for one in found.seen_from} if found else {"above"}
+    used = _used(found, sides, result) if found else None
+    seen: set[SeenSide] = {one.side for one in used.seen_from} if used else {"above"}
     if not seen.issuperset(_AROUND):
         ui.sketch(_where_to_stand(seen), _stands_in_words(seen))
-    if found:
-        _told(found, sides, result)
+    if used:
+        _told(used, sides)
     files = st.file_uploader(
         "Add photos from the sides", type="image", accept_multiple_files=True, key=f"sides_files_{turn}"
     )
@@ -161,14 +162,21 @@ def _seen(face: Photo, sides: list[Photo], result: Result) -> SidesSeen | None:
     return cast("SidesSeen", looked[key])
 
 
-def _told(found: SidesSeen, sides: list[Photo], result: Result) -> None:
+def _used(found: SidesSeen, sides: list[Photo], result: Result) -> SidesSeen:
+    """The same, less the photos that only working out the height showed not to belong."""
+    wrong = {one.name: one.problems[0] for one in result.photos[1:] if one.problems}
+    left_out = {nth: wrong[photo.name] for nth, photo in enumerate(sides, 1) if photo.name in wrong} | found.left_out
+    seen = tuple(one for one in found.seen_from if one.photo not in left_out)
+    missing = tuple(side for side in FROM if side not in {one.side for one in seen})
+    return replace(found, seen_from=seen, missing=missing, left_out=left_out)
+
+
+def _told(found: SidesSeen, sides: list[Photo]) -> None:
     """Each photo's side, or what is wrong with it; then what is still missing."""
-    left_out = {one.name: one.problems for one in result.photos[1:] if one.problems}
     for nth, photo in enumerate(sides, 1):
         stand = next((one for one in found.seen_from if one.photo == nth), None)
-        wrong = found.left_out.get(nth) or next(iter(left_out.get(photo.name, ())), None)
-        if wrong is not None:
-            ui.line("retake", photo.name, wrong.text, chip="Left out")
+        if nth in found.left_out:
+            ui.line("retake", photo.name, found.left_out[nth].text, chip="Left out")
         elif stand is not None:
             leaning = "" if stand.side == "above" else f", leaning {stand.lean:.0f}°"
             chip = "Square" if stand.side == "above" else "Taken"

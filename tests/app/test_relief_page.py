@@ -12,6 +12,8 @@ from relief_results import with_relief
 from toeline.photo import read_photo
 from toeline.photogrammetry import sides_seen
 from toeline.pipeline import measure
+from toeline.problems import problem
+from toeline.result import PhotoInfo
 from toeline_app import jobs, photos, relief, said
 from toeline_app.prefs import Preferences
 from toeline_app.said import Said
@@ -97,6 +99,23 @@ def test_what_is_missing_is_said_and_what_is_wrong_with_a_photo(looked, tmp_path
     assert app.session_state["said"].notes == {f"relief_{given[0].sha256}": given[2].sha256}
     app.button[-1].click().run()
     assert "sides_" not in " ".join(app.session_state["held_photos"])
+
+
+def test_the_side_of_a_photo_that_turned_out_not_to_belong_is_missing_again(looked, tmp_path):
+    """Whether a photo shows the same bead only working out the height tells."""
+    found, _ = looked
+    given = photos.Photo("face.jpg", SCENE[0]), photos.Photo("other.jpg", SCENE[1])
+    seen = jobs.look_at_sides(found, [(one.path, one.name) for one in given])
+    assert [one.side for one in seen.seen_from] == ["above", "left"]
+    info = PhotoInfo(
+        name="other.jpg", sha256="", width_px=0, height_px=0, usable=False, problems=(problem("relief_alone"),)
+    )
+    worked_out = found.model_copy(update={"photos": (found.photo, info)})
+    key = " ".join(one.sha256 for one in given)
+    held = {f"sides_{given[0].sha256}": [given[1]]}
+    text = told(run(photos.Shown(given[0], worked_out), held_photos=held, sides_seen={key: seen}))
+    assert "Left out" in text
+    assert "Still missing:** from the left" in text
 
 
 def test_photos_from_the_sides_go_with_their_face_photo(face, tmp_path, monkeypatch):
