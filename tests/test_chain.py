@@ -54,9 +54,10 @@ INSPECTION = {
     "criteria_id": "c", "form": 2, "supersedes": None, "result": "{}",
 }  # fmt: skip
 DECISION = {"id": "d", "inspection_id": "i", "number": 1, "at": "2026-01-03", "decision": "accepted"}
+LATER_TEST = {"id": "t", "inspection_id": "i", "kind": "bend", "outcome": "pass", "date": None, "supersedes": None}
 
 
-def test_each_part_of_an_inspection_and_of_a_decision_is_covered():
+def test_each_part_of_an_inspection_of_a_decision_and_of_a_later_test_is_covered():
     photos, personal = [(1, "a" * 64)], {"welder": "b" * 64}
     whole = chain.inspection_content(INSPECTION, photos, personal, "c" * 64)
     others = [INSPECTION | {field: "other"} for field in INSPECTION if field != "form"]
@@ -70,6 +71,11 @@ def test_each_part_of_an_inspection_and_of_a_decision_is_covered():
     otherwise = [chain.decision_content(DECISION | {field: "other"}, personal) for field in DECISION]
     otherwise.append(chain.decision_content(DECISION, {"inspector": "b" * 64}))
     assert len({decided, *otherwise}) == 1 + len(otherwise)
+    tested = chain.test_content(LATER_TEST, photos, personal)
+    differently = [chain.test_content(LATER_TEST | {field: "other"}, photos, personal) for field in LATER_TEST]
+    differently.append(chain.test_content(LATER_TEST, [(1, "d" * 64)], personal))
+    differently.append(chain.test_content(LATER_TEST, photos, {"by": "b" * 64}))
+    assert len({tested, *differently}) == 1 + len(differently)
 
 
 def test_an_entry_rewritten_with_its_own_digest_breaks_the_link_of_the_next():
