@@ -24,7 +24,7 @@ from toeline.photogrammetry.quantities import BIAS, DOUBTED, DOUBTED_HOLLOW, FOR
 from toeline.pipeline import relief
 from toeline.report.relief_map import cuts, draw_height_map, draw_section
 from toeline.result import Result
-from toeline.validation.relief_scenes import scenes_in
+from toeline.validation.relief_scenes import greatest_height, scenes_in
 
 SCENE = Path(__file__).resolve().parents[1] / "demo_images" / "round_stringer"
 PHOTOS = sorted(SCENE.glob("*_v?.jpg"))
@@ -246,6 +246,20 @@ def test_a_surface_is_read_back_by_a_library_of_its_format(tmp_path, run):
 
 def test_the_scene_is_found_by_the_scoreboard():
     assert [len(photos) for photos in scenes_in(SCENE).values()] == [5]
+
+
+def test_spatter_on_the_face_is_no_height_of_the_bead():
+    """A face 1 mm high, 1.2 mm at one place, with a ball of 1.5 mm lying on it."""
+    along, across = np.arange(0.0, 40.0, 0.1), np.arange(-5.0, 5.0, 0.1)
+    s, t = np.meshgrid(along, across)
+    h = np.where(np.abs(t) < 3.0, 1.0 + 0.2 * (np.hypot(s - 30.0, t) < 2.0) + 0.7 * (np.hypot(s - 10.0, t) < 0.75), 0.0)
+    sheet = {"s_mm": along, "t_mm": across, "h_mm": h, "toe_s": along}
+    sheet |= {"toe_left": np.full(len(along), 3.0), "toe_right": np.full(len(along), -3.0)}
+    sheet |= {"P0": np.array([100.0, 50.0]), "d": np.array([0.0, 1.0]), "nL": np.array([-1.0, 0.0])}
+    bead = {"body": {"from_mm": 2.0, "to_mm": 38.0}}
+    ball = {"plate_mm": [100.0, 60.0, 0.0], "diameter_mm": 1.5}
+    assert greatest_height(sheet, {"bead": bead, "spatter": [ball]}) == pytest.approx(1.2)
+    assert greatest_height(sheet, {"bead": bead, "spatter": []}) == pytest.approx(1.7)
 
 
 def true_side(truth: dict) -> tuple[str, float]:

@@ -3,10 +3,10 @@
 A scene is ``NAME_v0.jpg`` (the face photo), ``NAME_v1.jpg`` and so on, each with its truth ``.json``, and
 ``NAME_relief.npz`` with the true surface, as ``demo_images/make_photos.py`` writes them.
 
-The height map is compared place by place: over the face and over 3 mm of plate beside each toe (from 0.3 mm on), in the
-truth's body; on a fillet the cross-sections across the line that halves the plates' angle. A place with no height
-counts as not seen. Greatest height is that of the true surface's median over 1 mm. Undercut: the greatest depth of each
-run in the body that is 0.25 mm deep or more, and every station at least 3 mm from any run.
+The height map is compared place by place: over the face and over 3 mm of plate beside each toe (from 0.3 mm on), in
+the truth's body; on a fillet the cross-sections across the line that halves the plates' angle. A place with no height
+counts as not seen. Greatest height is that of the true surface's median over 1 mm, where no spatter lies. Undercut:
+the greatest depth of each run in the body that is 0.25 mm deep or more, and every station at least 3 mm from any run.
 """
 
 from __future__ import annotations
@@ -28,6 +28,8 @@ from toeline.result import Result
 from toeline.validation.figures import AccuracyFigures
 
 F64 = NDArray[np.float64]
+#: Nearer to spatter than this the median over 1 mm still shows it.
+_NEAR_SPATTER_MM = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +144,7 @@ def score_scene(name: str, photos: Sequence[Path], inputs: dict[str, Any]) -> Sc
         face=_spread(off[here & face]),
         beside=_spread(off[here & beside]),
         inside=float((np.abs(off) <= U)[both].mean()) if both.any() else None,
-        height=None if fillet else _told(_greatest(true, truth), result, "height_max"),
+        height=None if fillet else _told(greatest_height(true, truth), result, "height_max"),
         undercuts=_undercuts(result, truth),
         none=_where_none(result, truth),
         crater=_crater(result, truth),
@@ -230,13 +232,23 @@ def _seam_of(result: Result, truth: dict[str, Any]) -> tuple[Callable[[F64], F64
     return (lambda s: a + (-1.0 if turned else 1.0) * np.asarray(s, float)), turned
 
 
-def _greatest(true: dict[str, F64], truth: dict[str, Any]) -> float:
+def greatest_height(true: dict[str, F64], truth: dict[str, Any]) -> float:
+    """Of the true surface's face, in the bead's body, mm: its median over 1 mm, where no spatter lies."""
     low, high = _body(truth)
     columns = (true["s_mm"] > low) & (true["s_mm"] < high)
     smooth = median_filter(true["h_mm"].astype(float), 10)
     s, t = np.meshgrid(true["s_mm"], true["t_mm"])
     left, right = (np.interp(s, true["toe_s"], true[f"toe_{side}"]) for side in ("left", "right"))
-    return float(smooth[(t < left) & (t > right) & columns].max())
+    return float(smooth[(t < left) & (t > right) & columns & ~_spattered(s, t, true, truth)].max())
+
+
+def _spattered(s: F64, t: F64, true: dict[str, F64], truth: dict[str, Any]) -> NDArray[np.bool_]:
+    """Which places lie on spatter, or near enough to be raised by it."""
+    on = np.zeros(s.shape, bool)
+    for ball in truth.get("spatter", ()):
+        off = np.array(ball["plate_mm"][:2], float) - true["P0"]
+        on |= np.hypot(s - off @ true["d"], t - off @ true["nL"]) < ball["diameter_mm"] / 2 + _NEAR_SPATTER_MM
+    return on
 
 
 def _fillet_truth(true: dict[str, F64], truth: dict[str, Any]) -> dict[str, float]:
