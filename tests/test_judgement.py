@@ -777,7 +777,7 @@ def test_the_summary_is_read_in_five_seconds() -> None:
     judged = judge(result(gauge=gauge), ISO_C)
     cause = Cause.model_validate({"cause": "arc_too_long", "likelihood": 0.8, "try": ["Shorten the arc to 3.2 mm."]})
     shown = summary_lines(result().model_copy(update={"judgement": judged, "causes": (cause,)}))
-    assert shown[0].startswith("FAIL: ISO 5817, quality level C (middle), 2014 (third edition) [")
+    assert shown[0].startswith("FAIL: ISO 5817, quality level C (middle), edition 2014 (third edition) [")
     assert len(shown) <= 5
     assert any("Crater crack" in text for text in shown)
     assert shown[-1] == "Next bead: Shorten the arc to 3.2 mm."
