@@ -90,8 +90,8 @@ def as_photographed(image: U8, bead: TracedBead) -> TracedBead:
 
 def _second_look(band: Band) -> dict[str, F32]:
     """The band's maps, the face and what a shadow is taken for the mean of four looks where any of it may be: as it is,
-    lighter, mirrored (left and right exchanged), and enlarged. What is there shows in each; a shadow is less often
-    taken each time for a groove, a hollow or the bead's edge."""
+    lighter, mirrored (left and right exchanged), and mirrored and enlarged. What is there shows in each; a shadow is
+    less often taken each time for a groove, a hollow or the bead's edge."""
     rule = BeadFigures.read()
     likely = np.maximum.reduce([band.maps[name].max(axis=0) for name in _DOUBTED])
     columns = np.flatnonzero(likely > rule.second_look.above)
