@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import replace
+from typing import get_args
 
 import numpy as np
 import pytest
@@ -18,11 +19,12 @@ from toeline.geometry.plate import PixelFrame
 from toeline.photo import read_photo
 from toeline.trace.band import Band, TracedBead
 from toeline.trace.bead_finder import Candidate, detect_beads
-from toeline.trace.figures import BeadFigures
+from toeline.trace.figures import BeadFigures, Look
 from toeline.trace.networks import channels, read_band
 from toeline.trace.straighten import draw_out, lay_band
 from toeline.trace.toes import (
     _DOUBTED,
+    _LOOKS,
     BeadLost,
     _at_odds,
     _best_paths,
@@ -225,6 +227,15 @@ def test_a_second_look_says_the_same_of_a_band_and_of_its_mirror_image():
         assert second.max() < 0.4
         assert name in ("overlap", "crater_hollow") or second.mean() < first.mean() / 2
     assert once["slag"] is bands[0].maps["slag"]
+
+
+@pytest.mark.parametrize("look", get_args(Look))
+def test_each_look_sees_the_bead_where_it_is(seen, look):
+    photo, _ = seen
+    band = trace_bead(photo.image, PixelFrame(8.0), detect_beads(photo.image).beads[0]).band
+    image = np.ascontiguousarray(band.image[40:])  # its mirror image must not look the same
+    plain, again = read_band(image)["face"] > 0.5, _LOOKS[look](image)["face"] > 0.5
+    assert (plain & again).sum() > 0.95 * (plain | again).sum() > 0.95 * 0.1 * plain.size
 
 
 def test_a_bead_traced_in_another_light_keeps_its_face_and_is_read_as_it_was_photographed(seen):

@@ -44,6 +44,7 @@ SIZE = (288, 1152)
 ASTRAY_MM = 2.0
 ONE_BEAD = 0.3  #: a face whose width varies by more than this share, from 2 to 98 of 100 columns, may be two beads
 INSIDE, OUTSIDE = 12, 25
+LIGHTS = ("as drawn", "in another light")
 LEVELS = (0.0, 0.06, 0.1, 0.15, 0.25, 0.4, 0.7, 1.2, 9.0)
 
 
@@ -152,28 +153,52 @@ def traced(view: U8, columns: NDArray[np.int64], rows: F64) -> TracedBead | None
     return bead if np.median(bead.confidence) >= BeadFigures.read().belief.toes else None
 
 
-def count(folder: Path, leans: list[float]) -> None:
-    """Print the errors for each lean."""
-    console = Console(width=120)
+@dataclass(frozen=True, slots=True)
+class View:
+    """A straight view (H, W, 3), and of its bead the columns (n,), the rows (2, n) of both edges and the map (H, W) of
+    undercut."""
+
+    seed: int
+    image: U8
+    columns: NDArray[np.int64]
+    rows: F64
+    grooves: U8
+
+
+def views_of(folder: Path) -> list[View]:
+    """The views in ``folder`` that show one bead."""
     views = []
     for path in sorted(folder.glob("*.face.png")):
         edges = true_toes(np.asarray(cv2.imread(str(path), cv2.IMREAD_GRAYSCALE), np.uint8))
         if edges is not None:
             seed = path.name.split(".")[0]
-            grooves = cv2.imread(str(folder / f"{seed}.undercut.png"), cv2.IMREAD_GRAYSCALE)
-            views.append((int(seed), np.asarray(cv2.imread(str(folder / f"{seed}.png")), np.uint8), *edges, grooves))
+            grooves = np.asarray(cv2.imread(str(folder / f"{seed}.undercut.png"), cv2.IMREAD_GRAYSCALE), np.uint8)
+            views.append(
+                View(int(seed), np.asarray(cv2.imread(str(folder / f"{seed}.png")), np.uint8), *edges, grooves)
+            )
+    return views
+
+
+def shown(view: View, light: str) -> U8:
+    """The picture of a view in one of the two ``LIGHTS``."""
+    return view.image if light == LIGHTS[0] else in_another_light(view.image, np.random.default_rng(view.seed))
+
+
+def count(folder: Path, leans: list[float]) -> None:
+    """Print the errors for each lean."""
+    console = Console(width=120)
+    views = views_of(folder)
     figures = BeadFigures.read()
     for lean in leans:
         leaning = figures.model_copy(update={"trace": figures.trace.model_copy(update={"lean": lean})})
         tracer.BeadFigures.read = lambda leaning=leaning: leaning  # type: ignore[method-assign]
-        for light in ("as drawn", "in another light"):
+        for light in LIGHTS:
             every, undercut = [], Hits()
-            for seed, view, columns, rows, grooves in views:
-                shown = view if light == "as drawn" else in_another_light(view, np.random.default_rng(seed))
-                bead = traced(shown, columns, rows)
-                if bead is not None and (errors := errors_of(bead, columns, rows)) is not None:
+            for view in views:
+                bead = traced(shown(view, light), view.columns, view.rows)
+                if bead is not None and (errors := errors_of(bead, view.columns, view.rows)) is not None:
                     every.append(errors)
-                    undercut += undercut_of(bead, np.asarray(grooves, np.uint8))
+                    undercut += undercut_of(bead, view.grooves)
             console.print(_told(every, undercut, f"lean {lean:g}, {len(views)} views {light}"))
 
 

@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 from toeline.datafile import DataFile, Table
+
+#: What the reader may be shown of a band beside the band as it is: with its dark parts lighter, larger, left and right
+#: exchanged, and both.
+Look = Literal["lighter", "enlarged", "mirrored", "mirrored_enlarged"]
 
 
 class BeadFinder(Table):
@@ -65,6 +71,7 @@ class BeadSecondLook(Table):
     """Table ``second_look``."""
 
     above: float
+    looks: tuple[Look, ...]
     lighter: float
     enlarged: float
 

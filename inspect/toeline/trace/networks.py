@@ -24,6 +24,11 @@ _FOLD = 32  # the networks halve five times
 
 @cache
 def _network(name: str) -> ort.InferenceSession:
+    return load(str(files("toeline") / "data" / f"{name}.onnx"))
+
+
+def load(path: str) -> ort.InferenceSession:
+    """The network of an ONNX file, to run on the CPU."""
     # before it is loaded: else it reports its use to its maker, and keeps a number for this device (its Privacy.md)
     os.environ["ORT_DISABLE_TELEMETRY"] = "1"
     import onnxruntime as ort
@@ -34,7 +39,7 @@ def _network(name: str) -> ort.InferenceSession:
     options.log_severity_level = 3
     threads = os.environ.get("OMP_NUM_THREADS", "")
     options.intra_op_num_threads = int(threads) if threads.isdecimal() else 0  # 0: as many as there are cores
-    return ort.InferenceSession(str(files("toeline") / "data" / f"{name}.onnx"), options, ["CPUExecutionProvider"])
+    return ort.InferenceSession(path, options, ["CPUExecutionProvider"])
 
 
 @cache

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Literal, TypeVar
 
@@ -16,7 +16,7 @@ from toeline.result import Side
 from toeline.trace.band import F32, F64, U8, Band, Covered, Strip, SurfaceFrame, TracedBead
 from toeline.trace.bead_finder import Candidate
 from toeline.trace.covered import covered_stretches
-from toeline.trace.figures import BeadFigures, BeadTrace
+from toeline.trace.figures import BeadFigures, BeadTrace, Look
 from toeline.trace.networks import read_band
 from toeline.trace.ripples import travel_from_crests
 from toeline.trace.straighten import OutOfSight, draw_out, lay_anew, lay_band, look_beside
@@ -89,30 +89,22 @@ def as_photographed(image: U8, bead: TracedBead) -> TracedBead:
 
 
 def _second_look(band: Band) -> dict[str, F32]:
-    """The band's maps, the face and what a shadow is taken for the mean of four looks where any of it may be: as it is,
-    lighter, mirrored (left and right exchanged), and mirrored and enlarged. What is there shows in each; a shadow is
-    less often taken each time for a groove, a hollow or the bead's edge."""
+    """The band's maps, the face and what a shadow is taken for the mean of the band as it is and of the other looks
+    that data/bead.toml names, where any of it may be. What is there shows in each; a shadow is less often taken each
+    time for a groove, a hollow or the bead's edge."""
     rule = BeadFigures.read()
     likely = np.maximum.reduce([band.maps[name].max(axis=0) for name in _DOUBTED])
     columns = np.flatnonzero(likely > rule.second_look.above)
-    if not len(columns):
+    if not len(columns) or not rule.second_look.looks:
         return band.maps
     room = round(rule.band.around_mm * band.px_per_mm)
     cut = slice(max(int(columns[0]) - room, 0), int(columns[-1]) + room + 1)
     image = band.image[:, cut]
-    looks = [read_band(lighter(image)), _mirrored(read_band(_mirror(image))), _mirrored(_enlarged(_mirror(image)))]
+    looks = [_LOOKS[look](image) for look in rule.second_look.looks]
     seconded = {name: band.maps[name].copy() for name in ("face", *_DOUBTED)}
     for name, layer in seconded.items():
         layer[:, cut] = np.mean([layer[:, cut], *(look[name] for look in looks)], axis=0)
     return band.maps | seconded
-
-
-def _mirror(image: U8) -> U8:
-    return np.ascontiguousarray(image[::-1])
-
-
-def _mirrored(maps: dict[str, F32]) -> dict[str, F32]:
-    return {name: layer[::-1] for name, layer in maps.items()}
 
 
 def lighter(image: U8) -> U8:
@@ -130,6 +122,27 @@ def _enlarged(image: U8) -> dict[str, F32]:
         name: np.asarray(cv2.resize(maps[name], (w, h), interpolation=cv2.INTER_LINEAR), np.float32)
         for name in ("face", *_DOUBTED)
     }
+
+
+def _lighter(image: U8) -> dict[str, F32]:
+    return read_band(lighter(image))
+
+
+def _mirrored(image: U8, read: Callable[[U8], dict[str, F32]] = read_band) -> dict[str, F32]:
+    """What a picture (H, W, 3) shows with left and right exchanged, put back."""
+    return {name: layer[::-1] for name, layer in read(np.ascontiguousarray(image[::-1])).items()}
+
+
+def _mirrored_enlarged(image: U8) -> dict[str, F32]:
+    return _mirrored(image, _enlarged)
+
+
+_LOOKS: dict[Look, Callable[[U8], dict[str, F32]]] = {
+    "lighter": _lighter,
+    "enlarged": _enlarged,
+    "mirrored": _mirrored,
+    "mirrored_enlarged": _mirrored_enlarged,
+}
 
 
 def _lay(image: U8, frame: SurfaceFrame, seam: F64, reach: float, ends_given: bool) -> tuple[Band, Mask]:
