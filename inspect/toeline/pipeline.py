@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Unpack
 
 import numpy as np
+from numpy.typing import NDArray
 
 from toeline.causes import rank_causes
 from toeline.causes.welding import check_result
@@ -274,8 +275,7 @@ def _measure_bead(
     with clock.stage("measure"):
         printed = card_outlines(ground.cards)
         seen = find_indications(bead, ripples)
-        # print is no spatter
-        indications = tuple(i for i in seen if i.at_px is None or not on_card(np.array([i.at_px]), printed))
+        indications = off_cards(seen, printed)
         measures |= count_indications(bead, indications)
         if settings.joint == "fillet":
             fillet = _fillet_of(bead, ground, settings)
@@ -285,9 +285,16 @@ def _measure_bead(
                 indications = name_plates(fillet, bead, indications)
                 problems += toe_problems(fillet, bead)
         problems += trace_problems(bead)
-        if on_card(outline, printed, _CARD_TOUCHES_MM):
+        if on_card(outline, printed, _CARD_TOUCHES_MM).any():
             problems.append(problem("bead_covered"))
     return _Measured(bead, measures, indications, sizes, tuple(problems)), usability
+
+
+def off_cards(indications: Sequence[Indication], printed: Sequence[NDArray[np.float32]]) -> tuple[Indication, ...]:
+    """Those that lie on none of the cards, whose corners (4, 2) px are given: print is no spatter."""
+    places = [(np.nan, np.nan) if one.at_px is None else one.at_px for one in indications]
+    on = on_card(np.reshape(places, (-1, 2)), printed)
+    return tuple(one for one, is_print in zip(indications, on, strict=True) if not is_print)
 
 
 def _tidy(problems: Sequence[Problem]) -> list[Problem]:

@@ -24,12 +24,12 @@ import numpy as np
 
 from toeline.datafile import DataFile, text_of
 from toeline.geometry.card import find_cards
-from toeline.geometry.ground import card_outlines, lay_ground, on_card
+from toeline.geometry.ground import card_outlines, lay_ground
 from toeline.measures.figures import IndicationFigures
 from toeline.measures.indications import find_indications
 from toeline.measures.width_and_edges import count_indications, measure_course
 from toeline.photo import read_photo
-from toeline.pipeline import measure_with
+from toeline.pipeline import measure_with, off_cards
 from toeline.result import Result
 from toeline.settings import settings_from
 from toeline.trace.band import TracedBead
@@ -65,8 +65,7 @@ class Traced:
         if anew:
             ripples = _crests(bead)
             measures = measures | measure_course(bead, ripples)
-        found = find_indications(bead, ripples)
-        found = tuple(i for i in found if i.at_px is None or not on_card(np.array([i.at_px]), self.printed))
+        found = off_cards(find_indications(bead, ripples), self.printed)
         measures = measures | count_indications(bead, found)
         result = self.result.model_copy(update={"measures": measures, "indications": found})
         return compare(self.name, result, self.truth)

@@ -75,14 +75,14 @@ def card_outlines(cards: Sequence[FoundCard]) -> list[NDArray[np.float32]]:
     return [cv2.perspectiveTransform(corners, H)[0].astype(np.float32) for H in onto_photo if H is not None]
 
 
-def on_card(at: NDArray[np.float64], cards: Sequence[NDArray[np.float32]], near_mm: float = 0.0) -> bool:
-    """Whether any of these places (N, 2) px lies on a card, or so near to one."""
+def on_card(at: NDArray[np.float64], cards: Sequence[NDArray[np.float32]], near_mm: float = 0.0) -> NDArray[np.bool_]:
+    """Which of these places (N, 2) px lie on a card, or so near to one."""
+    on = np.zeros(len(at), bool)
     for corners in cards:
         edge = np.roll(corners, -1, axis=0) - corners
         length = np.linalg.norm(edge, axis=1)
         off = at[:, None] - corners
         within = (edge[:, 0] * off[..., 1] - edge[:, 1] * off[..., 0]) / length
         turn = np.sign(edge[0, 0] * edge[1, 1] - edge[0, 1] * edge[1, 0])
-        if ((turn * within).min(axis=1) >= -near_mm * float(length[0]) / card_spec().width).any():
-            return True
-    return False
+        on |= (turn * within).min(axis=1) >= -near_mm * float(length[0]) / card_spec().width
+    return on

@@ -29,6 +29,7 @@ from toeline.uncertainty import quantity, row
 Mask = NDArray[np.bool_]
 ToeFault = Literal["undercut", "overlap"]
 Spot = tuple[NDArray[np.int64], NDArray[np.int64]]  # rows and columns of a spot's pixels
+_TIPS = np.array([[-1, 0], [1, 0], [0, -1], [0, 1]], np.int32)  # of a pixel, half pixels from its middle
 _AROUND = 6  # px: a spot's ground is looked for so far round it
 
 NO_SCALE = "no card was found, so there are no millimetres"
@@ -282,15 +283,17 @@ def _spots_of(smooth: F32, rule: SpotFigures, step: float) -> list[Spot]:
 
 def _hull_pixels(image: Mask) -> int:
     """Pixels in the convex hull of a region (h, w) whose rows all hold some of it; counted in half pixels, exactly."""
-    rows = 2 * np.arange(len(image))
-    ends = [2 * image.argmax(axis=1), 2 * (image.shape[1] - 1 - image[:, ::-1].argmax(axis=1))]
-    tips = [(x + dx, rows + dy) for x in ends for dx, dy in ((-1, 0), (1, 0), (0, -1), (0, 1))]
-    hull = cv2.convexHull(np.concatenate([np.stack(tip, axis=1) for tip in tips]).astype(np.int32))[:, 0].astype(float)
-    (x0, y0), (x1, y1) = hull.T[:, :, None], np.roll(hull, -1, axis=0).T[:, :, None]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        along = (rows - y0) / (y1 - y0)
-    x, across = (x0 + along * (x1 - x0)) / 2.0, (along >= 0) & (along <= 1)
-    right, left = np.where(across, x, -np.inf).max(axis=0), np.where(across, x, np.inf).min(axis=0)
+    rows = 2 * np.arange(len(image), dtype=np.int32)
+    ends = np.empty((len(image), 2, 1, 2), np.int32)  # row, its first and last pixel, x and y
+    ends[:, 0, 0, 0] = 2 * image.argmax(axis=1)
+    ends[:, 1, 0, 0] = 2 * (image.shape[1] - 1 - image[:, ::-1].argmax(axis=1))
+    ends[..., 1] = rows[:, None, None]
+    hull = cv2.convexHull((ends + _TIPS).reshape(-1, 2))[:, 0]
+    top = int(hull[:, 1].argmin())
+    x, y = np.concatenate([hull[top:], hull[: top + 1]]).T
+    turn = int(y.argmax())  # down one side, up the other
+    one, other = np.interp(rows, y[: turn + 1], x[: turn + 1]), np.interp(rows, y[turn:][::-1], x[turn:][::-1])
+    left, right = np.minimum(one, other) / 2.0, np.maximum(one, other) / 2.0
     return int((np.floor(right + 1e-9) - np.ceil(left - 1e-9) + 1).sum())
 
 
@@ -314,29 +317,37 @@ def _parted(image: Mask, mask: U8, top: int, left: int, step: float) -> NDArray[
 
 
 def _blob(smooth: F32, spot: Spot, strip: Strip, rule: SpotFigures, origin: tuple[int, int]) -> Blob | None:
-    """A spot of ``smooth``, whose first pixel is the strip's at ``origin``; None where it is too faint or too small."""
+    """A spot of ``smooth``, its pixels row by row, whose first pixel is the strip's at ``origin``; None where it is too
+    faint or too small."""
     y, x = spot
     strength = smooth[y, x].astype(float)
     if not len(y) or strength.max() < rule.high:
         return None
     step = 1.0 / strip.px_per_mm
-    bbox = int(y.min()), int(x.min()), int(y.max()) + 1, int(x.max()) + 1
+    bbox = int(y[0]), int(x.min()), int(y[-1]) + 1, int(x.max()) + 1
     diameter = 2.0 * math.sqrt(_soft_area(smooth, bbox, len(y)) / math.pi) * step
     if diameter < rule.least:
         return None
     # the long axis of the ellipse with the spot's own second moments
-    yy, xx, xy = float(y.var()), float(x.var()), float(np.mean((y - y.mean()) * (x - x.mean())))
+    dy, dx = y - y.mean(), x - x.mean()
+    yy, xx, xy = (float(moment) / len(y) for moment in (dy @ dy, dx @ dx, dy @ dx))
     longest = 4.0 * math.sqrt((yy + xx) / 2.0 + math.hypot((yy - xx) / 2.0, xy)) * step
-    row, col = (float(strength @ at / strength.sum()) for at in spot)
+    row, col = (float(strength @ at) / float(strength.sum()) for at in spot)
     return Blob(
-        s=float(np.interp(col + origin[1], np.arange(len(strip.s)), strip.s)),
-        t=float(np.interp(row + origin[0], np.arange(len(strip.t)), strip.t)),
+        s=_between(strip.s, col + origin[1]),
+        t=_between(strip.t, row + origin[0]),
         s_from=float(strip.s[bbox[1] + origin[1]]),
         s_to=float(strip.s[bbox[3] - 1 + origin[1]]),
         diameter=diameter,
         longest=max(longest, diameter),
         score=float(strength.max()),
     )
+
+
+def _between(values: F64, at: float) -> float:
+    """A value (n,) at a place between two of them."""
+    k = min(int(at), len(values) - 2)
+    return float(values[k] + (at - k) * (values[k + 1] - values[k]))
 
 
 def _soft_area(smooth: F32, bbox: tuple[int, int, int, int], hard: int) -> float:

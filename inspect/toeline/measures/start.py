@@ -7,14 +7,15 @@ good start, less on a cold one, more where the rod lingered.
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from toeline.measures.body import across_seam, body_of, typical_width
 from toeline.measures.figures import MeasureFigures
 from toeline.measures.registry import ids
-from toeline.measures.toe_errors import Estimate, Statistics, estimate, reader_bias, toe_noise
+from toeline.measures.toe_errors import Estimate, Statistics, estimate, net_values, reader_bias, toe_noise
 from toeline.trace.band import F64, TracedBead
 from toeline.uncertainty import row
 
@@ -27,38 +28,60 @@ def start_of(bead: TracedBead) -> dict[str, Estimate | str]:
     body = body_of(bead)
     if not bead.start_seen or body is None:
         return dict.fromkeys(ids(["start"]), SHORT if bead.start_seen else NO_START)
-    found = _measured(bead, body, 0.0)
+    course = _Start.of(bead, body, 0.0)
+    found, _ = estimate(
+        course.statistics,
+        _net,
+        course.toes,
+        course.noise,
+        {
+            "toe reader": reader_bias(course.u_left, course.u_right, outwards=(1.0, -1.0)),
+            **across_seam(bead, course.s, course.toes),
+        },
+    )
     u = MeasureFigures.read().end.u
-    moved = [_measured(bead, body, by) for by in (u, -u)]
+    ends = [_Start.of(bead, body, by) for by in (u, -u)]
+    moved = [net_values(one.statistics, _net, one.toes, one.noise) for one in ends]
     told: dict[str, Estimate | str] = {}
     for name, one in found.items():
-        off = math.sqrt(sum((other[name].value - one.value) ** 2 for other in moved) / 2.0)
-        told[name] = replace(one, others=(*one.others, row("bead ends", off)))
+        off = math.sqrt(sum(float(other[name] - one.value) ** 2 for other in moved) / 2.0)
+        told[name] = replace(one, others=(*one.others, row("bead ends", off)), n=int(course.first.sum()))
     return told
 
 
-def _measured(bead: TracedBead, body: tuple[float, float], by: float) -> dict[str, Estimate]:
-    """The start's measures were the bead to begin ``by`` mm later."""
-    width, first = typical_width(bead), float(bead.s[0]) + by
-    nose = MeasureFigures.read().start.nose * width
-    at = (bead.s >= first + nose) & (bead.s <= body[1])
-    s, u_left, u_right = bead.s[at], bead.u_left[at], bead.u_right[at]
-    start = s <= first + width
-    toes = np.stack([bead.t_left[at], bead.t_right[at]])
+@dataclass(frozen=True, slots=True)
+class _Start:
+    """Left and right ``toes`` (2, N) at stations ``s`` (N,) from behind the nose to the end of the body; ``first`` (N,)
+    marks those that are the start's."""
 
-    def statistics(moved: F64) -> Statistics:
-        across = moved[..., 0, :] - moved[..., 1, :]
-        return {"start": across[..., start].mean(axis=-1), "body": across[..., ~start].mean(axis=-1)}
+    s: F64
+    toes: F64
+    u_left: F64
+    u_right: F64
+    first: NDArray[np.bool_]
 
-    def measures(raw: Statistics, taken: Statistics) -> Statistics:
-        net = {name: value - taken[name] for name, value in raw.items()}
-        return {"start_width": net["start"], "start_to_width": net["start"] / net["body"]}
+    @classmethod
+    def of(cls, bead: TracedBead, body: tuple[float, float], by: float) -> _Start:
+        """Were the bead to begin ``by`` mm later."""
+        width, begin = typical_width(bead), float(bead.s[0]) + by
+        nose = MeasureFigures.read().start.nose * width
+        at = (bead.s >= begin + nose) & (bead.s <= body[1])
+        s = bead.s[at]
+        toes = np.stack([bead.t_left[at], bead.t_right[at]])
+        return cls(s, toes, bead.u_left[at], bead.u_right[at], s <= begin + width)
 
-    found, _ = estimate(
-        statistics,
-        measures,
-        toes,
-        toe_noise(s, u_left, u_right),
-        {"toe reader": reader_bias(u_left, u_right, outwards=(1.0, -1.0)), **across_seam(bead, s, toes)},
-    )
-    return {name: replace(one, n=int(start.sum())) for name, one in found.items()}
+    @property
+    def noise(self) -> F64:
+        """Draws of the toes' scatter."""
+        return toe_noise(self.s, self.u_left, self.u_right)
+
+    def statistics(self, toes: F64) -> Statistics:
+        """Mean widths (...) of toes (..., 2, N) at the start and over the body."""
+        across = toes[..., 0, :] - toes[..., 1, :]
+        return {"start": across[..., self.first].mean(axis=-1), "body": across[..., ~self.first].mean(axis=-1)}
+
+
+def _net(raw: Statistics, taken: Statistics) -> Statistics:
+    """The measures of the start, with what noise added ``taken`` out."""
+    net = {name: value - taken[name] for name, value in raw.items()}
+    return {"start_width": net["start"], "start_to_width": net["start"] / net["body"]}

@@ -7,6 +7,7 @@ package and run on the CPU.
 from __future__ import annotations
 
 import os
+from collections.abc import Collection
 from functools import cache
 from importlib.resources import files
 from typing import TYPE_CHECKING
@@ -73,9 +74,10 @@ def see_kinds(image: U8, side_px: int) -> tuple[dict[str, F32], float]:
     return dict(zip(channels("finder"), fine, strict=True)), shrink
 
 
-def read_band(image: U8) -> dict[str, F32]:
-    """The maps of a :class:`~.band.Band` (H, W) 0..1 over a straightened band (H, W, 3) at 10 px per mm."""
-    return _maps("reader", image)
+def read_band(image: U8, names: Collection[str] | None = None) -> dict[str, F32]:
+    """The maps of a :class:`~.band.Band` (H, W) 0..1 over a straightened band (H, W, 3) at 10 px per mm, all of
+    them or those of some ``names``."""
+    return _maps("reader", image, names)
 
 
 def read_plate(image: U8) -> dict[str, F32]:
@@ -83,12 +85,15 @@ def read_plate(image: U8) -> dict[str, F32]:
     return _maps("plate", image)
 
 
-def _maps(name: str, image: U8) -> dict[str, F32]:
-    """What a network says by the names of its outputs, all at full size (H, W)."""
-    fine, coarse = _run(name, image)
+def _maps(network: str, image: U8, names: Collection[str] | None = None) -> dict[str, F32]:
+    """What a network says by the names of its outputs, at full size (H, W)."""
+    fine, coarse = _run(network, image)
     h, w = image.shape[:2]
-    layers = [*fine, *(_doubled(layer, h, w) for layer in coarse)]
-    return dict(zip(channels(name), layers, strict=True))
+    layers = dict(zip(channels(network), [*fine, *coarse], strict=True))
+    return {
+        name: layers[name] if layers[name].shape == (h, w) else _doubled(layers[name], h, w)
+        for name in (layers if names is None else names)
+    }
 
 
 def _doubled(layer: F32, h: int, w: int) -> F32:

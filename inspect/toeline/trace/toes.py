@@ -24,6 +24,7 @@ from toeline.trace.straighten import OutOfSight, draw_out, lay_anew, lay_band, l
 Mask = NDArray[np.bool_]
 _Strip = TypeVar("_Strip", bound=Strip)
 _DOUBTED = ("undercut", "undercut_deep", "overlap", "crater_hollow")  # shadows are taken for these
+_SECONDED = ("face", *_DOUBTED)
 _FEWEST = 5  # columns that a gentle curve takes
 _ENOUGH = 100  # and from how many on more of them do not change it
 _REWEIGHTS = 5  # enough for a robust curve to settle
@@ -101,7 +102,7 @@ def _second_look(band: Band) -> dict[str, F32]:
     cut = slice(max(int(columns[0]) - room, 0), int(columns[-1]) + room + 1)
     image = band.image[:, cut]
     looks = [_LOOKS[look](image) for look in rule.second_look.looks]
-    seconded = {name: band.maps[name].copy() for name in ("face", *_DOUBTED)}
+    seconded = {name: band.maps[name].copy() for name in _SECONDED}
     for name, layer in seconded.items():
         layer[:, cut] = np.mean([layer[:, cut], *(look[name] for look in looks)], axis=0)
     return band.maps | seconded
@@ -117,18 +118,23 @@ def _enlarged(image: U8) -> dict[str, F32]:
     """What a picture (H, W, 3) shows when it is enlarged, at its own size (H, W)."""
     h, w = image.shape[:2]
     times = BeadFigures.read().second_look.enlarged
-    maps = read_band(np.asarray(cv2.resize(image, None, fx=times, fy=times, interpolation=cv2.INTER_CUBIC), np.uint8))
+    larger = cv2.resize(image, None, fx=times, fy=times, interpolation=cv2.INTER_CUBIC)
     return {
-        name: np.asarray(cv2.resize(maps[name], (w, h), interpolation=cv2.INTER_LINEAR), np.float32)
-        for name in ("face", *_DOUBTED)
+        name: np.asarray(cv2.resize(layer, (w, h), interpolation=cv2.INTER_LINEAR), np.float32)
+        for name, layer in _again(np.asarray(larger, np.uint8)).items()
     }
 
 
+def _again(image: U8) -> dict[str, F32]:
+    """What is read of a picture (H, W, 3) that shows the band in another look."""
+    return read_band(image, _SECONDED)
+
+
 def _lighter(image: U8) -> dict[str, F32]:
-    return read_band(lighter(image))
+    return _again(lighter(image))
 
 
-def _mirrored(image: U8, read: Callable[[U8], dict[str, F32]] = read_band) -> dict[str, F32]:
+def _mirrored(image: U8, read: Callable[[U8], dict[str, F32]] = _again) -> dict[str, F32]:
     """What a picture (H, W, 3) shows with left and right exchanged, put back."""
     return {name: layer[::-1] for name, layer in read(np.ascontiguousarray(image[::-1])).items()}
 
