@@ -329,7 +329,7 @@ def _blob(smooth: F32, spot: Spot, strip: Strip, rule: SpotFigures, origin: tupl
     if diameter < rule.least:
         return None
     # the long axis of the ellipse with the spot's own second moments
-    dy, dx = y - y.mean(), x - x.mean()
+    dy, dx = (at - float(at.sum()) / len(at) for at in spot)
     yy, xx, xy = (float(moment) / len(y) for moment in (dy @ dy, dx @ dx, dy @ dx))
     longest = 4.0 * math.sqrt((yy + xx) / 2.0 + math.hypot((yy - xx) / 2.0, xy)) * step
     row, col = (float(strength @ at) / float(strength.sum()) for at in spot)

@@ -97,7 +97,7 @@ class Stretch:
             toes=np.stack([bead.t_left[at], bead.t_right[at]]),
             u_left=bead.u_left[at],
             u_right=bead.u_right[at],
-            wander=(_seam_wander(bead, s, 2), _seam_wander(bead, s, 1)),
+            wander=_seam_wander(bead, s),
             sure=sure if sure.any() else np.ones(len(s), bool),
         )
 
@@ -148,15 +148,16 @@ def _off_line(s: F64, values: F64) -> F64:
     return np.asarray(_mean_square(values) - values.mean(axis=-1) ** 2 - (values @ x) ** 2 / (x @ x) / len(s))
 
 
-def _seam_wander(bead: TracedBead, s: F64, degree: int) -> F64:
-    """How far the seam lies from its own best line (degree 1) or parabola (2) at ``s`` (N,), positive to the left: the
+def _seam_wander(bead: TracedBead, s: F64) -> tuple[F64, F64]:
+    """How far the seam lies from its own best parabola and from its best line at ``s`` (N,), positive to the left: the
     part of a toe's waviness that the traced seam has taken up."""
     points = bead.band.to_surface(s, np.zeros(len(s)))
     to_left = bead.band.to_surface(s, np.ones(len(s))) - points
     centre = points - points.mean(axis=0)
     along, across = np.linalg.svd(centre, full_matrices=False)[2]
     x, y = centre @ along, centre @ across
-    return np.asarray((y - np.polyval(np.polyfit(x, y, degree), x)) * (to_left @ across))
+    bent, straight = (np.asarray((y - np.polyval(np.polyfit(x, y, n), x)) * (to_left @ across)) for n in (2, 1))
+    return bent, straight
 
 
 def finish(raw: Statistics, taken: Statistics) -> Statistics:

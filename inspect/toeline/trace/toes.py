@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from typing import Literal, TypeVar
 
@@ -28,6 +29,7 @@ _SECONDED = ("face", *_DOUBTED)
 _FEWEST = 5  # columns that a gentle curve takes
 _ENOUGH = 100  # and from how many on more of them do not change it
 _REWEIGHTS = 5  # enough for a robust curve to settle
+_AT_ONCE = 2  # looks: a network that runs by itself leaves the cores to wait for each other
 _EACH = 3  # a toe's path is looked for in every third column
 _RETRIES = 3  # how often toes that leave their course are looked for anew
 _RELAYS = 12  # how often a band is laid anew or drawn out before what is seen has to do
@@ -101,7 +103,8 @@ def _second_look(band: Band) -> dict[str, F32]:
     room = round(rule.band.around_mm * band.px_per_mm)
     cut = slice(max(int(columns[0]) - room, 0), int(columns[-1]) + room + 1)
     image = band.image[:, cut]
-    looks = [_LOOKS[look](image) for look in rule.second_look.looks]
+    with ThreadPoolExecutor(_AT_ONCE) as readers:
+        looks = list(readers.map(lambda look: _LOOKS[look](image), rule.second_look.looks))
     seconded = {name: band.maps[name].copy() for name in _SECONDED}
     for name, layer in seconded.items():
         layer[:, cut] = np.mean([layer[:, cut], *(look[name] for look in looks)], axis=0)
@@ -457,15 +460,16 @@ def _best_paths(gain: F64, stride: int, charge: float) -> NDArray[np.int64]:
     inner = total[..., stride:-stride]
     windows = np.lib.stride_tricks.sliding_window_view(total, len(shifts), axis=2)
     each = np.empty((len(shifts), sets, rows))  # the most over a first axis is found quickest
-    by_shift = windows.transpose(0, 3, 1, 2)
-    inner[0] = gain[..., 0]
+    by_shift, gains = windows.transpose(0, 3, 1, 2), np.ascontiguousarray(gain.transpose(2, 0, 1))
+    inner[0] = gains[0]
     for k in range(1, columns):
         np.subtract(by_shift[k - 1], cost[:, None, None], out=each)
-        np.add(each.max(axis=0), gain[..., k], out=inner[k])
+        np.add(np.maximum.reduce(each), gains[k], out=inner[k])
     path = np.empty((sets, columns), np.int64)
     path[:, -1] = inner[-1].argmax(axis=1)
+    every = np.arange(sets)
     for k in range(columns - 1, 0, -1):
-        came = (windows[k - 1, np.arange(sets), path[:, k]] - cost).argmax(axis=1)
+        came = (windows[k - 1, every, path[:, k]] - cost).argmax(axis=1)
         path[:, k - 1] = path[:, k] + shifts[came]
     return path
 
