@@ -311,6 +311,9 @@ def _parted(image: Mask, mask: U8, top: int, left: int, step: float) -> NDArray[
     inner = gaussian_filter(np.where(image, distance, 0.0), 1.0)
     apart = max(int(0.3 / step), int(0.6 * inner.max()), 1)
     peaks = peak_local_max(inner, min_distance=apart, threshold_rel=0.5, exclude_border=False)  # type: ignore[no-untyped-call]
+    if len(peaks) == 1:  # as a rule: all that it reaches is its own
+        reached = cv2.connectedComponents(image.view(np.uint8), connectivity=4)[1]
+        return np.asarray(image & (reached == reached[tuple(peaks[0])]), np.int32)
     seeds = np.zeros(inner.shape, int)
     seeds[tuple(peaks.T)] = np.arange(1, len(peaks) + 1)
     return np.asarray(watershed(-inner, seeds, mask=image), np.int32)  # type: ignore[no-untyped-call]
