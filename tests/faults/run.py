@@ -29,7 +29,7 @@ ROOT = Path(__file__).resolve().parents[2]
 NEEDED = 0.95  # the share of faults that have to be noticed
 _BROKEN = 70
 #: What takes long to load and is not under test.
-HEAVY = ("cv2", "numpy", "onnxruntime", "pandas", "pydantic", "scipy.signal", "skimage", "sqlalchemy")
+HEAVY = ("cv2", "numpy", "onnxruntime", "pandas", "pydantic", "scipy.optimize", "skimage", "sqlalchemy")
 
 
 @dataclass(frozen=True, slots=True)
