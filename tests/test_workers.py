@@ -32,6 +32,16 @@ def swell(megabytes: int) -> int:
     return int(np.ones(megabytes * 1_000_000, np.uint8).sum())
 
 
+def leave_holes(megabytes: int) -> int:
+    """Hold so much in small pieces, and of these in the end the last alone, which keeps the heap as large."""
+    pieces = [b"x" * 100_000 + bytes([k % 256]) for k in range(10 * megabytes)]
+    _HELD.append(pieces[-1])
+    return len(pieces)
+
+
+_HELD: list[bytes] = []
+
+
 def swell_within_what_is_left(held_mb: int, more_mb: int) -> list[bool]:
     """With ``held_mb`` held and 100 MB more allowed: whether half of that and whether ``more_mb`` can still be had."""
     from toeline.processes.limits import limit_memory
@@ -102,6 +112,13 @@ def test_a_job_beyond_its_memory_is_refused_it(workers):
     with pytest.raises(OutOfMemory, match="more memory"):
         workers.submit(swell, 900).result()
     assert workers.submit(number).result()
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="the system keeps no such limit")
+def test_what_one_job_has_freed_the_next_may_have():
+    with Workers(1) as one:
+        assert one.submit(leave_holes, 500).result() == 5000
+        assert one.submit(swell, 600).result() == 600_000_000
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="the system keeps no such limit")

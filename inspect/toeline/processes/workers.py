@@ -271,7 +271,6 @@ def _obey(line: Connection, warm_up: Callable[[], object] | None, threads: int, 
     threading.Thread(target=_end_with_the_parent, daemon=True).start()
     if warm_up is not None:
         warm_up()
-    limit_memory(max_mb)
     _in_worker = True
     while True:
         try:
@@ -279,6 +278,7 @@ def _obey(line: Connection, warm_up: Callable[[], object] | None, threads: int, 
         except EOFError:
             return
         allow_time_for(0)
+        limit_memory(max_mb)
         try:
             line.send((work.function(*work.args, **work.kwargs), None, ""))
         except Exception as error:  # of the job, or of sending what it gave
