@@ -821,10 +821,12 @@ def photograph(
     device: str,
     within: F64 | None = None,
     surroundings: Surroundings | None = None,
+    near: float | None = None,
 ) -> tuple[NDArray[np.uint8], dict[str, Any]]:
     """One photo (H, W, 3, BGR) of what was laid out, and its truth; grey where nothing lies ``within`` the points.
 
-    A wild shot is lit by one of the photographed surroundings, where these are given.
+    A wild shot is lit by one of the photographed surroundings, where these are given. With ``near``, mm, each pixel is
+    shaded no further from the bead than that.
     """
     lights, look = lights_of(shot, device), wild_look(shot, device)
     if look is not None and surroundings is not None:
@@ -836,11 +838,15 @@ def photograph(
         px = lens.pixels(within)
         left, top = np.clip(px.min(axis=0).astype(int), 0, [lens.width, lens.height])
         right, low = np.clip(px.max(axis=0).astype(int), 0, [lens.width, lens.height])
-    tiles = []
-    for y in range(top, low, 150):
-        target = lens.targets(y, min(y + 150, low))[:, :, left:right].to(device)
-        tiles.append(shade(scene.surface, target, eye, lights, 16, steps, scene.maps)[0])
-    drawn = torch.cat(tiles, 2).nan_to_num(0.0)
+    if near is None:
+        tiles = []
+        for y in range(top, low, 150):
+            target = lens.targets(y, min(y + 150, low))[:, :, left:right].to(device)
+            tiles.append(shade(scene.surface, target, eye, lights, 16, steps, scene.maps)[0])
+        drawn = torch.cat(tiles, 2).nan_to_num(0.0)
+    else:
+        target = lens.targets(top, low)[:, :, left:right].to(device)
+        drawn = shade_sparingly(scene, shot, target, eye, lights, steps, near).nan_to_num(0.0)
     whole = drawn.mean(dim=(2, 3), keepdim=True).expand(-1, -1, lens.height, lens.width).clone()
     whole[:, :, top:low, left:right] = drawn
     radiance = defocused(whole, shot.defocus)
@@ -892,13 +898,50 @@ def take(
     return photograph(lay_out(shot, [lens], device), shot, lens, device, surroundings=surroundings)
 
 
+def _spread(few: Tensor, k: int, size: tuple[int, ...]) -> Tensor:
+    """Every ``k``-th pixel (1, C, h, w), the first one first, spread over all pixels (1, C, *size)."""
+    small = np.ascontiguousarray(few[0].permute(1, 2, 0).cpu().numpy())
+    x, y = np.meshgrid(np.arange(size[1], dtype=np.float32) / k, np.arange(size[0], dtype=np.float32) / k)
+    wide = cv2.remap(small, x, y, cv2.INTER_CUBIC if k < 4 else cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return torch.from_numpy(wide).permute(2, 0, 1)[None].to(few.device)
+
+
+def shade_sparingly(
+    scene: Bench, shot: Shot, target: Tensor, eye: Tensor, lights: Lights, steps: int, near: float
+) -> Tensor:
+    """Radiance (1, 3, H, W): every fourth pixel, on the cards every second, within ``near`` mm of the bead each one."""
+
+    def every(k: int, y: slice, x: slice) -> tuple[Tensor, Tensor]:
+        few = target[:, y, x][:, ::k, ::k]
+        radiance, hit = shade(scene.surface, few, eye, lights, 3 if k > 1 else 16, steps, scene.maps)
+        size = target[:, y, x].shape[1:3]
+        return _spread(radiance, k, size), _spread(hit.permute(0, 3, 1, 2), k, size)[0]
+
+    whole = slice(0, target.shape[1]), slice(0, target.shape[2])
+    drawn, (s, t) = every(4, *whole)
+    corners = shot.print_scale * np.array([[-3, -3, 0], [89, -3, 0], [89, 57, 0], [-3, 57, 0]])
+    for lie in scene.lies:
+        low, high = (f(lie.world(corners)[:, :2], axis=0) for f in (np.min, np.max))
+        on = (s > low[0]) & (s < high[0]) & (t > low[1]) & (t < high[1])
+        if on.any():
+            rows, columns = (torch.where(on.any(dim=way))[0] for way in (1, 0))
+            box = slice(int(rows[0]), int(rows[-1]) + 1), slice(int(columns[0]), int(columns[-1]) + 1)
+            drawn[:, :, box[0], box[1]] = every(2, *box)[0]
+    half = {**STRINGER, **shot.bead}["width"] / 2 * (math.sqrt(2) if shot.kind == "fillet" else 1.0)
+    on = (s.abs() < shot.length / 2 + near) & (t.abs() < half + near)
+    fine = shade(scene.surface, target[:, on][:, None], eye, lights, 16, steps, scene.maps)[0]
+    drawn[:, :, on] = fine[:, :, 0]
+    return drawn
+
+
 def take_round(
-    shots: Sequence[Shot], device: str = "cpu", around: float | None = None
+    shots: Sequence[Shot], device: str = "cpu", around: float | None = None, near: float | None = None
 ) -> tuple[list[tuple[NDArray[np.uint8], dict[str, Any]]], dict[str, NDArray[Any]]]:
     """Photos of one bead from several stands, each with its truth, and the relief that they share.
 
     The shots differ in where the phone is, in what it makes of the light, and, where the lamp is the phone's own, in
-    the lamp. With ``around``, mm, no more is drawn than what lies so near to bead and cards: many times as quick.
+    the lamp. With ``around``, mm, no more is drawn than what lies so near to bead and cards, and with ``near``, mm,
+    each pixel is shaded no further from the bead than that: many times as quick.
     """
     lies = card_lies(shots[0])
     lenses = [phone_over(shot, lies) for shot in shots]
@@ -908,7 +951,9 @@ def take_round(
         low, high = low - around, high + around
         within = np.array([[x, y, z] for x in (low[0], high[0]) for y in (low[1], high[1]) for z in (0.0, high[2])])
     scene = lay_out(shots[0], lenses, device, within)
-    photos = [photograph(scene, shot, lens, device, within) for shot, lens in zip(shots, lenses, strict=True)]
+    photos = [
+        photograph(scene, shot, lens, device, within, near=near) for shot, lens in zip(shots, lenses, strict=True)
+    ]
     return photos, relief_truth(scene.laid, scene.lies)
 
 

@@ -1,15 +1,22 @@
 """How right heights and depths from several photos are, on many rendered scenes whose relief is exact.
 
-    python tests/benchmarks/bench_relief.py shoot FOLDER [--scenes 60] [--seed 0] [--device cuda]
+    python tests/benchmarks/bench_relief.py shoot FOLDER [--scenes 60] [--seed 0] [--of unfilled] [--device cuda]
     python tests/benchmarks/bench_relief.py count FOLDER [--photos 4] [--json FILE]
+    python tests/benchmarks/bench_relief.py settings FOLDER refine.pull 2 4 6 [--first 20]
 
 ``shoot`` takes three to five photos of a bead from several stands: square on, leaning to both sides, leaning along it;
 more carelessly the later the seed's throw. Beads, troubles, cards, lamps, steel and phones are drawn as
-``bench_uncertainty.py`` draws them, the beads shorter and the pictures smaller, so that one core does a scene in a
-minute or two. In one scene out of five the lamp is the phone's own and moves with it. It goes on where it was stopped.
+``bench_uncertainty.py`` draws them, the beads shorter, their ripples down to half as high, the pictures smaller and up
+to twice as blurred, and each pixel is shaded near the bead alone, so that one core does a scene in half a minute. In
+one scene out of five the lamp is the phone's own and moves with it. With ``--of`` only beads with an unfilled crater,
+with undercut, or fillets. It goes on where it was stopped.
 
 ``count`` works the reliefs out as ``toeline accuracy`` does and prints the figures by scene and over all of them, and
-how often the error stays inside U. The settings of ``relief.toml`` are chosen on such scenes.
+how often the error stays inside U.
+
+``settings`` prints what several values of one setting of ``relief.toml`` come to, a line each: errors as median, 90th
+percentile and mean with its sign, how many are within 0.25 and 0.12 mm, and how many inside U. The settings are chosen
+so.
 
 What stands people take, and how carefully, is common practice, no source.
 """
@@ -19,12 +26,24 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import ExitStack
 from dataclasses import asdict, replace
+from itertools import count as count_up
+from itertools import islice
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+from unittest.mock import patch
 
 import numpy as np
 from rich.console import Console
+
+from toeline import pipeline
+from toeline.photogrammetry import outcome
+from toeline.photogrammetry import relief as line
+from toeline.photogrammetry.figures import ReliefFigures
+from toeline.validation.accuracy import inputs_of
+from toeline.validation.relief_scenes import SceneScore, relief_figures, scenes_in, score_scene
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "demo_images"))
@@ -33,12 +52,14 @@ from bench_uncertainty import _any_shot, _any_weld, _glare_free, _in_picture
 if TYPE_CHECKING:
     from make_photos import Shot
 
-SIZE = (2400, 1800)
+SIZE = (2080, 1560)
 #: Shares of scenes with three, four and five photos.
 PHOTOS = {3: 0.1, 4: 0.2, 5: 0.7}
 FLASH = 0.2
-#: mm round bead and cards that are drawn.
-AROUND = 14.0
+#: mm round bead and cards that are drawn, and round the bead that each pixel is shaded in.
+AROUND, NEAR = 9.0, 7.0
+#: A ripple's height, of what it is where nothing else is asked.
+RIPPLE = 0.5, 1.0
 #: Which way each photo leans, degrees from the seam's direction; None: square on.
 STANDS = (None, 90.0, 270.0, 0.0, 180.0)
 
@@ -48,6 +69,8 @@ def random_round(seed: int) -> list[Shot]:
     rng = np.random.default_rng([seed, 15])
     kind, cause, length, bead = _any_weld(rng)
     length = max(0.65 * length, 5.0 * bead["width"])
+    if "ripple_amp" in bead:
+        bead["ripple_amp"] *= rng.uniform(*RIPPLE)
     while True:
         first = _any_shot(f"{seed:04d}", (kind, cause, length, bead), rng, (SIZE,))
         along = 180.0 * rng.integers(2) + rng.normal(0, 6)
@@ -55,6 +78,7 @@ def random_round(seed: int) -> list[Shot]:
         flash = rng.random() < FLASH
         careless = rng.uniform(4, 22)
         count = int(rng.choice(list(PHOTOS), p=list(PHOTOS.values())))
+        first = replace(first, blur=first.blur + rng.uniform(0, 0.4))
         shots = [_stand(first, nth, way, careless, flash, rng) for nth, way in enumerate(STANDS[:count])]
         shots = [_as_near_as_fits(shot) for shot in shots]
         if all(shot.px_per_mm > 9.0 for shot in shots) and (flash or sum(map(_glare_free, shots)) >= count - 1):
@@ -76,7 +100,7 @@ def _stand(first: Shot, nth: int, way: float | None, careless: float, flash: boo
         towards=towards,
         roll=first.roll + rng.normal(0, 6) + 180.0 * (rng.random() < 0.15),
         aim_off=(rng.normal(0, 4), rng.normal(0, 4)),
-        blur=float(np.clip(first.blur + rng.normal(0, 0.08), 0.45, 1.1)),
+        blur=float(np.clip(first.blur + rng.normal(0, 0.08), 0.45, 1.5)),
     )
 
 
@@ -88,7 +112,13 @@ def _as_near_as_fits(shot: Shot) -> Shot:
     return replace(shot, px_per_mm=8.0)
 
 
-def shoot(folder: Path, seeds: range, device: str) -> None:
+def has(seed: int, what: str | None) -> bool:
+    """Whether the bead of a seed has an unfilled crater or undercut, or is a fillet."""
+    kind, _, _, bead = _any_weld(np.random.default_rng([seed, 15]))
+    return what is None or (kind == "fillet" if what == "fillet" else bool(bead.get(what)))
+
+
+def shoot(folder: Path, seeds: Iterable[int], device: str) -> None:
     """Take the scenes that are not yet in ``folder``."""
     import torch
     from make_photos import jpeg, take_round, write
@@ -100,7 +130,7 @@ def shoot(folder: Path, seeds: range, device: str) -> None:
         if (folder / f"{name}_relief.npz").exists():
             continue
         with torch.inference_mode():
-            photos, relief = take_round(shots, device, AROUND)
+            photos, relief = take_round(shots, device, AROUND, NEAR)
         for shot, (image, truth) in zip(shots, photos, strict=True):
             write(folder, shot.name, jpeg(image, shot, 90), 90, truth)
         np.savez_compressed(folder / f"{name}_relief.npz", **relief)
@@ -110,9 +140,6 @@ def shoot(folder: Path, seeds: range, device: str) -> None:
 
 def count(folder: Path, photos: int, out: Path | None) -> None:
     """Work the scenes out, with no more than so many photos each, and print how right they are."""
-    from toeline.validation.accuracy import inputs_of
-    from toeline.validation.relief_scenes import relief_figures, scenes_in, score_scene
-
     console, scores = Console(width=160), []
     for name, taken in scenes_in(folder).items():
         truth = json.loads(taken[0].with_suffix(".json").read_text("utf-8"))
@@ -124,22 +151,105 @@ def count(folder: Path, photos: int, out: Path | None) -> None:
         out.write_text(json.dumps([asdict(score) for score in scores], indent=1), "utf-8")
 
 
+#: What need not be worked out anew where only settings of these tables change.
+KEPT_ALWAYS = ((pipeline, "read_all"), (pipeline, "_look"), (line, "find_stands"), (line, "likeness"), (line, "tie"))
+SURFACE = ((line, "find_surface"),)
+HOLLOW = ((line, "with_hollow"), (line, "shown_by_two"))
+KEPT = {
+    "groove": SURFACE + HOLLOW,
+    "hollow": SURFACE,
+    "crater": (*SURFACE, *HOLLOW, (outcome, "find_groove")),
+    "u": (*SURFACE, *HOLLOW, (outcome, "find_groove")),
+}
+
+
+def settings(folder: Path, key: str, values: Sequence[float], first: int | None) -> None:
+    """Print what each of the values of a setting comes to on the first so many scenes."""
+    table, name = key.split(".")
+    shipped = ReliefFigures.read()
+    scores: dict[float, list[SceneScore]] = {value: [] for value in values}
+    for scene, taken in islice(scenes_in(folder).items(), first):
+        said = inputs_of(json.loads(taken[0].with_suffix(".json").read_text("utf-8")))
+        with ExitStack() as stack:
+            for module, function in (*KEPT_ALWAYS, *KEPT.get(table, ())):
+                stack.enter_context(patch.object(module, function, worked_out_once(getattr(module, function))))
+            for value in values:
+                changed = getattr(shipped, table).model_copy(update={name: value})
+                figures = shipped.model_copy(update={table: changed})
+                with patch.object(ReliefFigures, "read", return_value=figures):
+                    scores[value].append(score_scene(scene, taken, said))
+        print(scene, end=" ", flush=True)
+    print()
+    for value in values:
+        print(f"{key} = {value}")
+        for line_ in what_it_comes_to(scores[value]):
+            print("  ", line_)
+
+
+def worked_out_once(function: Callable[..., Any]) -> Callable[..., Any]:
+    """The function, its results kept in the order of its calls' numbers: of two toes, of one scene."""
+    kept: dict[object, Any] = {}
+
+    def again(*said: Any, **named: Any) -> Any:
+        key = tuple(x for x in said if isinstance(x, str))
+        if key not in kept:
+            kept[key] = function(*said, **named)
+        return kept[key]
+
+    return again
+
+
+def what_it_comes_to(scores: Sequence[SceneScore]) -> Iterator[str]:
+    """Lines of figures over scenes."""
+    done = [score for score in scores if score.face]
+    face = np.array([score.face for score in done])
+    share = np.median([score.inside for score in done if score.inside is not None])
+    middle, most = np.median(face[:, 0]), np.median(face[:, 1])
+    worst = face[:, 0].max()
+    yield f"face {middle:.3f} / {most:.3f}, worst {worst:.3f} mm, {share:.1%} of places inside U, n={len(done)}"
+    for what in ("height", "undercuts", "crater", "throat", "convexity"):
+        of = [getattr(score, what) for score in done]
+        told = [t for x in of for t in (x if isinstance(x, tuple) else (x,)) if t is not None]
+        known = [t for t in told if t.value is not None]
+        if known:
+            off = np.array([t.value - t.truth for t in known])
+            far, U = np.abs(off), np.array([t.U for t in known])
+            yield (
+                f"{what}: {np.median(far):.3f} / {np.quantile(far, 0.9):.3f}, mean {off.mean():+.3f}, "
+                f"median {np.median(off):+.3f} mm; {(far <= 0.25).sum()} within 0.25, {(far <= 0.12).sum()} within "
+                f"0.12, {(far <= U).sum()} inside U of median {np.median(U):.2f}, of {len(told)}, {len(known)} told"
+            )
+    none = [score.none for score in done if score.none is not None]
+    over = sum(x > 0.15 for x in none)
+    if none:
+        yield f"depth where there is none: 95th percentile {np.median(none):.3f}, over 0.15 at {over} of {len(none)}"
+
+
 def main() -> None:
-    """Run one of the two."""
+    """Run one of the three."""
     ask = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     do = ask.add_subparsers(dest="do", required=True)
     shooting = do.add_parser("shoot")
     shooting.add_argument("folder", type=Path)
     shooting.add_argument("--scenes", type=int, default=60)
     shooting.add_argument("--seed", type=int, default=0, help="of the first scene; the others follow")
+    shooting.add_argument("--of", choices=["unfilled", "undercut", "fillet"])
     shooting.add_argument("--device", choices=["cpu", "cuda"], default="cpu")
     counting = do.add_parser("count")
     counting.add_argument("folder", type=Path)
     counting.add_argument("--photos", type=int, default=5)
     counting.add_argument("--json", type=Path, metavar="FILE")
+    choosing = do.add_parser("settings")
+    choosing.add_argument("folder", type=Path)
+    choosing.add_argument("key", metavar="TABLE.KEY")
+    choosing.add_argument("values", type=float, nargs="+")
+    choosing.add_argument("--first", type=int, help="no more than so many scenes")
     said = ask.parse_args()
     if said.do == "shoot":
-        shoot(said.folder, range(said.seed, said.seed + said.scenes), said.device)
+        seeds = (seed for seed in count_up(said.seed) if has(seed, said.of))
+        shoot(said.folder, islice(seeds, said.scenes), said.device)
+    elif said.do == "settings":
+        settings(said.folder, said.key, said.values, said.first)
     else:
         count(said.folder, said.photos, said.json)
 

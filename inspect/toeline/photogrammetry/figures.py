@@ -120,6 +120,11 @@ class ReliefSection(Table):
     unusual: float
     along: float
     smooth: float
+    memory: float
+    rival: float
+    ridge: float
+    apart: float
+    stretch: float
     stiff: SectionStiff
 
 
@@ -157,6 +162,9 @@ class ReliefU(Table):
     bias_fillet: float
     tie: float
     extreme: float
+    peak: float
+    u_peak: float
+    strayed_share: float
     mean_share: float
 
 
@@ -241,6 +249,7 @@ class ReliefGroove(Table):
     smooth: float
     agreed: float
     doubted: float
+    doubted_seen: float
     upper_stations: int
     bottom: float
     stiff: GrooveStiff

@@ -30,8 +30,9 @@ from toeline.trace.band import F32, F64
 class Groove:
     """Depth below the plate (n,) mm along one toe, at chart stations ``s`` (n,).
 
-    ``agreement`` is how well the photos agree on it, Fisher's z. ``upper`` is the deepest that they would agree on
-    better, though not by enough to be believed: where that is more, the depth is not sure. ``centre`` is how far
+    ``agreement`` is how well the photos agree on it, Fisher's z. ``upper`` is the deepest that is not excluded:
+    they would agree on it better, though not by enough to be believed, or all but as well where the face photo shows a
+    groove; where that is more, the depth is not sure. ``centre`` is how far
     outside the toe the deepest place lies, ``width`` how wide the groove is, mm.
     """
 
@@ -108,7 +109,7 @@ def find_groove(
     z = _best_pairs(_agreement(seen, sight, shapes, lean, window, every), rule)
     s_on = chart.s[on][::every]
     unseen = 1.0 - np.clip(np.interp(s_on, likely[0], likely[1]) / rule.likely, 0.0, 1.0)
-    return _path(z, shapes, s_on, rule, every * chart.step, rule.penalty + rule.penalty_unseen * unseen)
+    return _path(z, shapes, s_on, rule, every * chart.step, unseen)
 
 
 def _agreement(
@@ -140,7 +141,9 @@ def _best_pairs(z: F32, rule: ReliefGroove) -> F64:
     return np.asarray(np.einsum("pks,ps->ks", z, chosen, optimize=True) / keep, float)
 
 
-def _path(z: F64, shapes: _Shapes, s: F64, rule: ReliefGroove, every: float, penalty: F64) -> Groove:
+def _path(z: F64, shapes: _Shapes, s: F64, rule: ReliefGroove, every: float, unseen: F64) -> Groove:
+    """The groove along the stations ``s`` (n,); ``unseen`` (n,) is how surely the face photo shows none there."""
+    penalty = rule.penalty + rule.penalty_unseen * unseen
     score = z.T.reshape(len(s), *shapes.shape)
     score[:, 0] = score[:, 0].max(axis=(1, 2))[:, None, None]  # no groove is of no shape
     extra = penalty[:, None, None, None] * (shapes.depths > 0)[:, None, None]
@@ -160,7 +163,9 @@ def _path(z: F64, shapes: _Shapes, s: F64, rule: ReliefGroove, every: float, pen
     depth = np.where(d > 0, shapes.depths[d] + np.where(d == inner, shift, 0.0) * rule.depth_step, 0.0)
     best = score[at, d, c, w]
     each = score.max(axis=(2, 3))
-    better = each > (best + rule.doubted * penalty)[:, None]
+    # where it shows one, any depth that explains the photos all but as well may be that groove's
+    excluded = rule.doubted * penalty * unseen - rule.doubted_seen * (1.0 - unseen)
+    better = each > (best + excluded)[:, None]
     upper = rule.bottom * np.where(better, shapes.depths, 0.0).max(axis=1)
     smooth, agreement = (gaussian_filter1d(x, rule.smooth / every) for x in (rule.bottom * depth, best))
     centre, width = (

@@ -10,6 +10,7 @@ from typing import Any, TypeVar
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from toeline.photogrammetry.chart import Chart
 from toeline.photogrammetry.features import Feature
@@ -93,7 +94,7 @@ def best_pairs(z: F32, rule: ReliefPairs) -> F32:
     return np.asarray(np.einsum("pkhw,phw->khw", z, chosen, optimize=True) / keep, np.float32)
 
 
-def best_pairs_of(z: F64, share: float) -> F64:
-    """The mean (K,) over that share of pairs (pairs, K) that rises clearest above what they say of the other forms."""
+def clearest_pairs(z: F64, share: float) -> NDArray[np.int64]:
+    """The numbers of that share of pairs (pairs, K) that rise clearest above what they say of the other forms."""
     clear = z.max(axis=1) - np.median(z, axis=1)
-    return np.asarray(z[np.argsort(-clear)[: max(round(share * len(z)), 1)]].mean(axis=0))
+    return np.argsort(-clear)[: max(round(share * len(z)), 1)]

@@ -10,6 +10,7 @@ from toeline.photogrammetry.chart import Mask
 from toeline.photogrammetry.figures import ReliefFigures
 from toeline.photogrammetry.groove import Groove
 from toeline.photogrammetry.relief import Relief
+from toeline.photogrammetry.section import dome
 from toeline.result import Indication, Quantity, ReliefAlong, Side, unknown
 from toeline.trace.band import F64
 from toeline.uncertainty import COVERAGE, quantity, row
@@ -25,11 +26,13 @@ MATCHING, BIAS, SCALE, PLATE, PLACE = (
 DOUBTED = "a groove that is not excluded"
 DOUBTED_HOLLOW = "a hollow that is not excluded"
 FORM = "form of the hollow"
+RIVAL = "another dome that is not excluded"
+SMOOTHED = "peaks smoothed over"
 
 
 def u_height(relief: Relief) -> F64:
-    """Standard uncertainty (h, w) mm of each height, as errors of rendered scenes were counted by how well the photos
-    agree."""
+    """Standard uncertainty (h, w) mm of each height if its dome is the right one, as errors of rendered scenes were
+    counted by how well the photos agree and how far the surface strays from the dome."""
     rule = ReliefFigures.read().u
     u = np.interp(relief.surface.agreement, rule.agreement, rule.face)
     plate = np.interp(relief.surface.agreement, rule.agreement, rule.plate)
@@ -38,7 +41,25 @@ def u_height(relief: Relief) -> F64:
         in_groove = np.interp(relief.surface.agreement, rule.agreement, rule.groove)
         in_groove = in_groove + rule.groove_share * relief.surface.carved
         u = np.where(relief.surface.carved > 0.05, np.maximum(u, in_groove), u)
-    return np.asarray(u * _stands_factor(relief))
+    u = u * _stands_factor(relief)
+    if relief.surface.strayed is not None:
+        strayed = np.where(relief.chart.face, relief.surface.strayed, 0.0)
+        u = np.hypot(u, rule.strayed_share * strayed)
+    return np.asarray(u)
+
+
+def u_place(relief: Relief) -> F64:
+    """Standard uncertainty (h, w) mm of each height, whichever of the domes that are not excluded is the right one."""
+    form = dome(relief.chart.across, ReliefFigures.read().section.usual_power, 0.0)
+    rivals = np.maximum(*_rivals(relief)) / COVERAGE * form
+    return np.asarray(np.hypot(u_height(relief), rivals))
+
+
+def _rivals(relief: Relief) -> tuple[F64, F64]:
+    """How far above and below (w,) mm the crown lies in other domes that are not excluded."""
+    none = np.zeros(len(relief.chart.s))
+    above, below = relief.surface.above, relief.surface.below
+    return (none if above is None else above), (none if below is None else below)
 
 
 def _stands_factor(relief: Relief) -> float:
@@ -116,10 +137,18 @@ def relief_measures(relief: Relief, grooves: dict[Side, Groove]) -> dict[str, Qu
             row(PLATE, ReliefFigures.read().u.tie),
             row(SCALE, abs(float(crown[top])) * _scale_u(relief)),
         ]
-        sampling = row(PLACE, ReliefFigures.read().u.extreme)
-        out[names[0]] = quantity(float(crown[top]), [*rows, sampling], n=int(here.sum()))
+        above, below = _rivals(relief)
+        rival = max(float((crown + above)[here].max() - crown[top]), float(below[top]))
+        of_extreme = [
+            row(PLACE, ReliefFigures.read().u.extreme),
+            row(SMOOTHED, ReliefFigures.read().u.u_peak),
+            row(RIVAL, rival / COVERAGE),
+        ]
+        highest = float(crown[top]) + ReliefFigures.read().u.peak
+        out[names[0]] = quantity(highest, [*rows, *of_extreme], n=int(here.sum()))
         if not fillet:
             mean_rows = [row(MATCHING, float(u[here].mean()) * ReliefFigures.read().u.mean_share), *rows[1:]]
+            mean_rows.append(row(RIVAL, float(np.maximum(above, below)[here].mean()) / COVERAGE))
             out["height_mean"] = quantity(float(crown[here].mean()), mean_rows, n=int(here.sum()))
     for side in _SIDES:
         out[f"toe_angle_{side}_min"] = _toe_angle(relief, side, body, whole)
@@ -155,7 +184,7 @@ def _toe_angle(relief: Relief, side: Side, body: Mask, whole: str | None) -> Qua
     plate = np.degrees(np.arctan(chart.slope))
     angle = 180.0 - (face + plate)
     k = int(angle.argmin())
-    u_slope = float(np.median(u_height(relief)[low[-1], columns])) / rule.run
+    u_slope = float(np.median(u_place(relief)[low[-1], columns])) / rule.run
     u = np.degrees(u_slope / (1.0 + slope[k] ** 2))
     return quantity(float(angle[k]), [row(MATCHING, float(u)), row(PLACE, rule.u_place)], "deg", n=len(columns))
 
@@ -224,9 +253,10 @@ def _crater(relief: Relief, crown: F64, u: F64, seen: Mask) -> Quantity:
     hollow = np.where(at, line, np.inf)
     k = int(hollow.argmin())
     depth = max(level - float(hollow[k]), 0.0)
+    u_level = float(np.mean(u[before])) * ReliefFigures.read().u.mean_share
     rows = [
         row(MATCHING, float(u[k])),
-        row("level of the face", float(np.std(line[before])) / 2 + rule.u_level),
+        row("level of the face", float(np.hypot(np.std(line[before]) / 2 + rule.u_level, u_level))),
         row(BIAS, _bias(relief)),
         row(FORM, depth * rule.u_form),
         row(SCALE, depth * _scale_u(relief)),
@@ -244,7 +274,7 @@ def _throat(relief: Relief, body: Mask) -> Quantity:
     smooth = gaussian_filter1d(near.min(axis=0)[body], ReliefFigures.read().throat.along / chart.step)
     columns = np.flatnonzero(body)
     k = int(columns[smooth.argmin()])
-    u = u_height(relief)[int(near[:, k].argmin()), k]
+    u = u_place(relief)[int(near[:, k].argmin()), k]
     rows = [
         row(MATCHING, float(u)),
         row(BIAS, _bias(relief)),
@@ -285,7 +315,8 @@ def along_seam(relief: Relief, grooves: dict[Side, Groove]) -> ReliefAlong:
     rows: dict[str, list[float | None]] = {}
     U: dict[str, list[float | None]] = {}
     finite = np.isfinite(crown)
-    big = COVERAGE * np.hypot(np.hypot(u, _bias(relief)), ReliefFigures.read().u.tie)
+    rival = np.maximum(*_rivals(relief)) / COVERAGE
+    big = COVERAGE * np.sqrt(u**2 + rival**2 + _bias(relief) ** 2 + ReliefFigures.read().u.tie ** 2)
     rows["crown_mm"] = _told(np.interp(at, chart.s[finite], crown[finite]), known)
     U["crown_mm"] = _told(np.interp(at, chart.s, big), known)
     for side in _SIDES:

@@ -2,13 +2,26 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy.ndimage import gaussian_filter1d
+from scipy.ndimage import gaussian_filter1d, maximum_filter1d
 
 from toeline.photogrammetry.figures import ReliefSection
 from toeline.trace.band import F32, F64
+
+
+@dataclass(frozen=True, slots=True)
+class Sections:
+    """Height, power and lean (w,) of the dome along the seam; ``above`` and ``below`` (w,) is how far over and under it
+    the furthest dome lies that the photos agree on nearly as well, mm: 0 where there is none."""
+
+    height: F64
+    power: F64
+    lean: F64
+    above: F64
+    below: F64
 
 
 def dome(across: F64, power: F64 | float, lean: F64 | float) -> F64:
@@ -18,10 +31,8 @@ def dome(across: F64, power: F64 | float, lean: F64 | float) -> F64:
         return np.asarray(np.where(np.abs(across) < 1.0, 1.0 - x**power, 0.0))
 
 
-def fit_sections(
-    z: F32, heights: F64, first: F64, across: F64, every: float, rule: ReliefSection
-) -> tuple[F64, F64, F64]:
-    """Height, power and lean (w,) of the dome along the seam that the photos agree on best.
+def fit_sections(z: F32, heights: F64, first: F64, across: F64, every: float, rule: ReliefSection) -> Sections:
+    """The domes along the seam that the photos agree on best.
 
     ``z`` (K, h, w) is their agreement where the surface is ``heights`` (K,) times the dome ``first`` (h, w); ``across``
     (h, w) lies between the toes; columns are ``every`` mm apart. The shortest path along the seam.
@@ -54,8 +65,41 @@ def fit_sections(
     path = cheapest(cost, steps)
     h, p, a = (of[path[:, k]].astype(float) for k, of in enumerate((heights, powers, leans)))
     sigma = rule.smooth / every
+    rivals = _rivals(_near_by(cost, steps, float(np.exp(-every / rule.memory))), path[:, 0], step, rule)
+    above, below = maximum_filter1d(rivals, 2 * round(rule.stretch / every) + 1, axis=1)
     h, p, a = (gaussian_filter1d(x, sigma, mode="nearest") for x in (h, p, a))
-    return h, p, a
+    return Sections(h, p, a, above, below)
+
+
+def _near_by(cost: F64, steps: tuple[float, float, float], keep: float) -> F64:
+    """The least cost (n, K) of a path through each height, of which each place further off counts ``keep`` times less.
+
+    Of a whole path even a stretch of some mm at a wrong height may cost hardly more than the best one, and a long one
+    may be the best: what speaks for either is what lies near by. Past its ends the bead goes on as its mirror image.
+    """
+    room = min(round(2.0 / (1.0 - keep)), len(cost) - 1)
+    cost = np.pad(cost, [(room, room), (0, 0), (0, 0), (0, 0)], mode="reflect")
+    before, after = np.empty_like(cost), np.empty_like(cost)
+    before[0], after[-1] = cost[0], cost[-1]
+    for out, places, back in ((before, range(1, len(cost)), -1), (after, range(len(cost) - 2, -1, -1), 1)):
+        for i in places:
+            far = out[i + back]
+            out[i] = cost[i] + keep * (_spread(far, steps) - far.min())
+    return np.asarray((before + after - cost).min(axis=(2, 3)))[room : len(cost) - room]
+
+
+def _rivals(near_by: F64, best: np.ndarray[Any, np.dtype[np.int64]], step: float, rule: ReliefSection) -> Any:
+    """How far above and below the best (n,) of the heights (n, K) the furthest rival lies, mm: one that costs hardly
+    more, with worse ones between."""
+    out = np.zeros((2, len(best)))
+    for i, (row, k) in enumerate(zip(near_by, best, strict=True)):
+        for way in (0, 1):
+            costs = row[k:] if way == 0 else row[k::-1]
+            parted = costs < np.maximum.accumulate(costs) - rule.ridge
+            far = np.arange(len(costs)) * step
+            rival = parted & (costs < costs[0] + rule.rival) & (far > rule.apart)
+            out[way, i] = far[rival].max(initial=0.0)
+    return out
 
 
 def cheapest(cost: F64, steps: tuple[float, float, float]) -> np.ndarray[Any, np.dtype[np.int64]]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -25,7 +25,9 @@ class Surface:
     the height found, and its bend over height, 1/mm². ``domes`` (h, w) is the same made of simple cross-sections,
     ``carved`` (h, w) what grooves along the toes have taken of the height, None while they were not looked for;
     ``hollow_doubt``, mm, how much deeper or flatter a crater may be as well; ``shown`` (h, w) the places that two or
-    more photos show, None where all are."""
+    more photos show, None where all are; ``strayed`` (h, w) how far the surface left the domes when it was refined, mm;
+    ``above`` and ``below`` (w,) how far over and under its dome's crown another dome lies that the photos agree on
+    nearly as well, mm."""
 
     height: F64
     domes: F64
@@ -34,6 +36,9 @@ class Surface:
     carved: F64 | None = None
     hollow_doubt: float = 0.0
     shown: Mask | None = None
+    strayed: F64 | None = None
+    above: F64 | None = None
+    below: F64 | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,11 +63,12 @@ def find_surface(images: Sequence[U8], frames: Sequence[Projection], chart: Char
     """The surface that BGR ``images`` (H, W, 3) of ``scale`` px a mm agree on best."""
     rules = ReliefFigures.read()
     views = _Views(images, frames, chart, scale, rules, Cells(**rules.cells.model_dump()))
-    return _refine(views, chart.chord + _domes(views))
+    height, above, below = _domes(views)
+    return replace(_refine(views, chart.chord + height), above=above, below=below)
 
 
-def _domes(views: _Views) -> F64:
-    """Height (h, w) over the chord of the bead as simple cross-sections."""
+def _domes(views: _Views) -> tuple[F64, F64, F64]:
+    """Height (h, w) over the chord of the bead as simple cross-sections; how far over and under it rivals lie (w,)."""
     rule, chart, cells = views.rules.section, views.chart, views.cells
     width = float(np.nanmedian(chart.width))
     least, most = (rule.least, rule.most) if chart.slope == 0 else (rule.least_fillet, rule.most_fillet)
@@ -74,14 +80,12 @@ def _domes(views: _Views) -> F64:
     small_s, _ = cells.places(chart)
     u = _at_cells(np.nan_to_num(across, nan=9.0), cells, z.shape[1:])
     bead = (small_s > 0) & (small_s < chart.length)
-    h, p, a = (np.zeros(len(small_s)) for _ in range(3))
     fitted = fit_sections(
         z[:, :, bead], heights, dome(u[:, bead], rule.first_power, 0.0), u[:, bead], chart.step * cells.along, rule
     )
-    for whole, part in zip((h, p, a), fitted, strict=True):
-        whole[:] = np.interp(small_s, small_s[bead], part)
-    h, p, a = (np.interp(chart.s, small_s, x) for x in (h, p, a))
-    return np.nan_to_num(h * dome(across, p, a))
+    parts = fitted.height, fitted.power, fitted.lean, fitted.above, fitted.below
+    h, p, a, above, below = (np.interp(chart.s, small_s[bead], part) for part in parts)
+    return np.nan_to_num(h * dome(across, p, a)), above, below
 
 
 def _at_cells(values: F64, cells: Cells, shape: tuple[int, ...]) -> F64:
@@ -99,11 +103,13 @@ def _refine(views: _Views, base: F64) -> Surface:
     z = views.agreement(base, rule.reach, views.rules.feature_fine, (np.float32(d) * ones for d in steps))
     dh, best = _decide(z, steps, _at_cells(_pull(views.chart, rule), cells, z.shape[1:]) * _doubt(z, rule), rule)
     za, zb, zc = (np.take_along_axis(z, (best + k)[None], 0)[0].astype(float) for k in (-1, 0, 1))
+    off = _spread_out(dh, cells, base.shape)
     return Surface(
-        base + _spread_out(dh, cells, base.shape),
+        base + off,
         base,
         _spread_out(zb, cells, base.shape),
         _spread_out((2 * zb - za - zc) / rule.step**2, cells, base.shape),
+        strayed=np.abs(off),
     )
 
 
