@@ -280,7 +280,12 @@ _MEASURES: tuple[Measure, ...] = (
         trend=True,
         validated=False,
     ),
-    _relief("height_max", "Height of the face, greatest", "Greatest height over the plate, over the body.", _FLAT),
+    _relief(
+        "height_max",
+        "Height of the face, greatest",
+        "Greatest height over the plate, over the body, its ripples included.",
+        _FLAT,
+    ),
     _relief(
         "height_mean", "Height of the face, mean", "Mean over the body of the crown's height over the plate.", _FLAT
     ),
