@@ -67,6 +67,18 @@ def test_sightlines_agree_with_triangulation_by_opencv(eyes):
     assert on.coordinates(np.array([[x, y, -z]]))[0] == pytest.approx([on.s[100], on.t[40], 0.7], abs=0.01)
 
 
+def test_few_places_tell_where_all_others_are_seen(eyes):
+    """On a whole grid lines of sight are worked out at few places and between them, at others each by itself."""
+    on = chart()
+    s, t = np.meshgrid(on.s, on.t)
+    base = np.where(on.face, 1.6, -0.4)
+    for eye in eyes:
+        few, each = Sightlines.of(eye, on, base, 1.5), Sightlines.over(eye, on, s, t, base, 1.5)
+        for dh in (-1.5, 0.0, 0.7, 1.5):
+            off = few.px(np.full(s.shape, dh, np.float32)) - each.px(np.full(s.shape, dh, np.float32))
+            assert np.abs(off).max() < 0.01
+
+
 def test_what_one_photo_alone_shows_is_not_known(eyes):
     """Of three photos one is cut off at the bead's middle and one shows nothing of it."""
     on, flat = chart(), np.zeros((len(chart().t), len(chart().s)))
