@@ -7,7 +7,7 @@ plate frame (x right, y down, z up), mm.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -66,6 +66,11 @@ class Chart:
         up_left, up_right = (self.slope * np.abs(toe) for toe in (self.left, self.right))
         straight = (up_left + up_right) / 2 + (up_left - up_right) / 2 * self.across
         return np.where(self.face, straight, self.ground)
+
+    def rows_near(self, beside: float, together: int) -> Chart:
+        """The chart no further than ``beside`` mm past the toes, cut between blocks of so many rows ``together``."""
+        on = np.flatnonzero((self.t < np.nanmax(self.left) + beside) & (self.t > np.nanmin(self.right) - beside))
+        return replace(self, t=self.t[on[0] // together * together : on[-1] + 1])
 
     def points(self, s: F64, t: F64, h: F64) -> F64:
         """Points (..., 3) of the plate frame."""

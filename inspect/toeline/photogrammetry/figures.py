@@ -112,6 +112,7 @@ class ReliefSection(Table):
     least_fillet: float
     most_fillet: float
     reach: float
+    beside: float
     step: float
     first_power: float
     powers: tuple[float, ...]

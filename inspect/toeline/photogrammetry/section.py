@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 from scipy.ndimage import gaussian_filter1d, maximum_filter1d
+from scipy.sparse import csr_array
 
 from toeline.photogrammetry.figures import ReliefSection
 from toeline.trace.band import F32, F64
@@ -45,6 +46,7 @@ def fit_sections(z: F32, heights: F64, first: F64, across: F64, every: float, ru
     rows, cols = np.mgrid[: z.shape[1], : z.shape[2]]
     score = np.empty((z.shape[2], len(heights), len(powers), len(leans)))
     inner = rows[on], cols[on]
+    mean = csr_array((weight[on], (np.arange(len(inner[1])), inner[1])), shape=(len(inner[1]), z.shape[2]))
     for i, power in enumerate(powers):
         for j, lean in enumerate(leans):
             ratio = (dome(across, power, lean) / np.maximum(first, 0.05))[on]
@@ -52,8 +54,7 @@ def fit_sections(z: F32, heights: F64, first: F64, across: F64, every: float, ru
             low = np.clip(np.floor(k).astype(int), 0, len(heights) - 2)
             part = np.clip(k - low, 0.0, 1.0)
             seen = (1 - part) * z[low, inner[0], inner[1]] + part * z[low + 1, inner[0], inner[1]]
-            for n, row in enumerate(seen):
-                score[:, n, i, j] = np.bincount(inner[1], weight[on] * row, z.shape[2])
+            score[:, :, i, j] = (seen @ mean).T
     score = gaussian_filter1d(score, rule.along / every, axis=0)
     cost = -score + rule.unusual * (np.abs(powers[:, None] - rule.usual_power) / rule.usual_power + np.abs(leans))
     stiff = rule.stiff

@@ -69,7 +69,9 @@ def find_surface(images: Sequence[U8], frames: Sequence[Projection], chart: Char
 
 def _domes(views: _Views) -> tuple[F64, F64, F64]:
     """Height (h, w) over the chord of the bead as simple cross-sections; how far over and under it rivals lie (w,)."""
-    rule, chart, cells = views.rules.section, views.chart, views.cells
+    rule, cells, whole = views.rules.section, views.cells, views.chart
+    chart = whole.rows_near(rule.beside, cells.across)
+    views = replace(views, chart=chart)
     width = float(np.nanmedian(chart.width))
     least, most = (rule.least, rule.most) if chart.slope == 0 else (rule.least_fillet, rule.most_fillet)
     heights = np.arange(least * width, most * width, rule.step)
@@ -85,7 +87,7 @@ def _domes(views: _Views) -> tuple[F64, F64, F64]:
     )
     parts = fitted.height, fitted.power, fitted.lean, fitted.above, fitted.below
     h, p, a, above, below = (np.interp(chart.s, small_s[bead], part) for part in parts)
-    return np.nan_to_num(h * dome(across, p, a)), above, below
+    return np.nan_to_num(h * dome(whole.across, p, a)), above, below
 
 
 def _at_cells(values: F64, cells: Cells, shape: tuple[int, ...]) -> F64:
