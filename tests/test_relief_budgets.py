@@ -29,6 +29,7 @@ from toeline.photogrammetry.quantities import (
     relief_measures,
     seen_share,
     u_height,
+    u_map,
     u_place,
 )
 from toeline.photogrammetry.relief import Relief
@@ -143,6 +144,14 @@ def test_a_height_is_as_unsure_as_another_dome_that_is_not_excluded():
     assert u_place(doubted)[2, column] == pytest.approx(FLAT * LESS_LEAN)  # on the plate there is no dome
     along = np.array(along_seam(doubted, {}).U_mm["crown_mm"], float)
     assert along[round(0.4 * LENGTH)] > along[round(0.55 * LENGTH)] + 0.3
+
+
+def test_on_a_fillet_s_face_each_height_is_as_unsure_as_all_together():
+    corner, flat = in_a_corner(), on_a_plate()
+    crown = len(corner.chart.t) // 2
+    assert u_map(corner)[crown, 100] == pytest.approx(math.hypot(FACE, U.bias_fillet) * LESS_LEAN)
+    assert u_map(corner)[2, 100] == pytest.approx(FLAT * LESS_LEAN)
+    assert u_map(flat) == pytest.approx(u_place(flat))
 
 
 def test_a_place_that_strays_from_its_dome_is_as_unsure():

@@ -55,6 +55,13 @@ def u_place(relief: Relief) -> F64:
     return np.asarray(np.hypot(u_height(relief), rivals))
 
 
+def u_map(relief: Relief) -> F64:
+    """Standard uncertainty (h, w) mm of each height by itself: on a fillet's face all photos may agree on a height that
+    is off, where plates mirror in it; over one plate what was counted holds that."""
+    off = np.where(relief.chart.face, _bias(relief), 0.0) if relief.chart.slope > 0 else 0.0
+    return np.asarray(np.hypot(u_place(relief), off))
+
+
 def _rivals(relief: Relief) -> tuple[F64, F64]:
     """How far above and below (w,) mm the crown lies in other domes that are not excluded."""
     none = np.zeros(len(relief.chart.s))

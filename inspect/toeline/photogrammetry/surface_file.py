@@ -15,7 +15,7 @@ from scipy.ndimage import map_coordinates
 from toeline.errors import SettingsError
 from toeline.files import write_whole
 from toeline.photogrammetry.figures import ReliefFigures
-from toeline.photogrammetry.quantities import seen_places, u_place
+from toeline.photogrammetry.quantities import seen_places, u_map
 from toeline.photogrammetry.relief import Relief
 from toeline.photogrammetry.surface_picture import draw_surface
 from toeline.text import shown_path
@@ -77,7 +77,7 @@ def plate_grid(relief: Relief) -> dict[str, F64]:
         "x_mm": x,
         "y_mm": y,
         "h_mm": on_grid(relief.surface.height).astype(np.float32),
-        "U_mm": on_grid(COVERAGE * u_place(relief)).astype(np.float32),
+        "U_mm": on_grid(COVERAGE * u_map(relief)).astype(np.float32),
     }
 
 
@@ -100,7 +100,7 @@ def _sections(relief: Relief) -> dict[str, F64]:
         "section_s_mm": seam,
         "along_base_mm": along.astype(np.float32),
         "up_mm": square.astype(np.float32),
-        "U_mm": (COVERAGE * u_place(relief)[:, columns]).astype(np.float32),
+        "U_mm": (COVERAGE * u_map(relief)[:, columns]).astype(np.float32),
     }
 
 

@@ -6,7 +6,7 @@ import numpy as np
 from scipy.ndimage import map_coordinates
 
 from toeline.photogrammetry.figures import ReliefFigures
-from toeline.photogrammetry.quantities import seen_places, u_place
+from toeline.photogrammetry.quantities import seen_places, u_map
 from toeline.photogrammetry.relief import Relief
 from toeline.result import ReliefMap
 from toeline.trace.band import F64
@@ -26,7 +26,7 @@ def surface_map(relief: Relief) -> ReliefMap:
     known = map_coordinates(seen_places(relief).astype(float), where, order=1, mode="nearest") > 0.5
     h, U = (
         map_coordinates(values, where, order=1, mode="nearest")
-        for values in (relief.surface.height, COVERAGE * u_place(relief))
+        for values in (relief.surface.height, COVERAGE * u_map(relief))
     )
     on = np.isfinite(chart.left)
     left, right = (np.interp(at, chart.s[on], toe[on]) for toe in (chart.left, chart.right))
