@@ -162,50 +162,117 @@ def shade(
 ) -> tuple[Tensor, Tensor]:
     """Radiance (B,3,H,W) seen from ``eye`` towards ``target`` (B,H,W,3), and where each ray hit (B,H,W,2).
 
-    ``maps`` saves working out :func:`shading_maps` again when a large picture is shaded in tiles.
+    A flank mirrors the plate beside it, and a groove its own walls, once. ``maps`` saves working out
+    :func:`shading_maps` again when a large picture is shaded in tiles.
     """
     hit = first_hit(surface, target, eye, steps)
     packed = shading_maps(surface) if maps is None else maps
-    at = look_up(surface, packed, hit)
-    z, slope_s, slope_t, sky, rough = at[:, 0], at[:, 1], at[:, 2], at[:, 3:4], at[:, 4:5]
-    albedo, mirror = at[:, 5:8], at[:, 8:11]
-    normal = F.normalize(torch.stack([-slope_s, -slope_t, torch.ones_like(slope_s)], -1), dim=-1)
-    point = torch.cat([hit, z[..., None]], -1)
-    view = F.normalize(eye[:, None, None, :] - point, dim=-1)
-    nv = (normal * view).sum(-1, keepdim=True).clamp_min(0.05)
-    bounce = 2 * nv * normal - view
-    fres = (1 - nv[..., 0][:, None]) ** 5
-    mirror = mirror + (1 - mirror) * fres * 0.5
-    spread = (rough**2 * 0.6 + 0.002)[:, 0]
+    seen = _spot(surface, packed, hit, eye[:, None, None, :])
+    clear, where = _open(surface, seen)
+    wash, lamps, room = _light(surface, seen, lights, shadow_steps)
+    met = _spot(surface, packed, where, seen.point)
+    wash_there, lamps_there, room_there = _light(surface, met, lights, shadow_steps // 2)
+    there = met.albedo * wash_there + met.mirror * (lamps_there + room_there * (0.35 + 0.65 * met.sky))
+    return seen.albedo * wash + seen.mirror * (lamps + room * clear + there * (1 - clear)), hit
 
-    def up(v: Tensor) -> Tensor:
-        return (0.5 + 0.5 * v[..., 2])[:, None]
+
+@dataclass(slots=True)
+class _Spot:
+    """What lies where a ray hits: place and unit vectors (B,H,W,3), maps (B,C,H,W)."""
+
+    point: Tensor
+    normal: Tensor
+    bounce: Tensor
+    sky: Tensor
+    albedo: Tensor
+    mirror: Tensor
+    #: How widely its mirror spreads light (B,H,W), rad².
+    spread: Tensor
+
+
+def _spot(surface: Surface, packed: Tensor, at: Tensor, eye: Tensor) -> _Spot:
+    """The spots ``at`` (B,H,W,2) of a surface as seen from ``eye`` (B,H,W,3), one for all or one each."""
+    maps = look_up(surface, packed, at)
+    slope_s, slope_t = maps[:, 1], maps[:, 2]
+    normal = F.normalize(torch.stack([-slope_s, -slope_t, torch.ones_like(slope_s)], -1), dim=-1)
+    point = torch.cat([at, maps[:, 0][..., None]], -1)
+    view = F.normalize(eye - point, dim=-1)
+    nv = (normal * view).sum(-1, keepdim=True).clamp_min(0.05)
+    fres = (1 - nv[..., 0][:, None]) ** 5
+    mirror = maps[:, 8:11]
+    return _Spot(
+        point=point,
+        normal=normal,
+        bounce=F.normalize(2 * nv * normal - view, dim=-1),
+        sky=maps[:, 3:4],
+        albedo=maps[:, 5:8],
+        mirror=mirror + (1 - mirror) * fres * 0.5,
+        spread=maps[:, 4] ** 2 * 0.6 + 0.002,
+    )
+
+
+def _light(surface: Surface, spot: _Spot, lights: Lights, shadow_steps: int) -> tuple[Tensor, Tensor, Tensor]:
+    """What a dull surface gathers there, and what a mirror shows of the lamps and of the room; (B,3,H,W) each."""
 
     def dome(v: Tensor) -> Tensor:
-        return lights.dome_low[:, :, None, None] + (lights.dome_high - lights.dome_low)[:, :, None, None] * up(v)
+        up = (0.5 + 0.5 * v[..., 2])[:, None]
+        return lights.dome_low[:, :, None, None] + (lights.dome_high - lights.dome_low)[:, :, None, None] * up
 
-    # A flank that mirrors the horizon or the plate sees less light than a face that mirrors the ceiling.
+    # A bare room is darker towards the horizon.
     dim = lights.horizon[:, :, None, None]
-    rise = smoothstep((bounce[..., 2] + 0.15) / 0.75)[:, None]
-    glow = dome(bounce).expand(-1, 3, -1, -1) * (0.35 + 0.65 * sky) * (dim + (1 - dim) * rise)
-    wash = dome(normal).expand(-1, 3, -1, -1) * sky
+    rise = smoothstep((spot.bounce[..., 2] + 0.15) / 0.75)[:, None]
+    room = dome(spot.bounce).expand(-1, 3, -1, -1) * (dim + (1 - dim) * rise)
+    wash = dome(spot.normal).expand(-1, 3, -1, -1) * spot.sky
     if lights.around is not None:
-        dull = torch.full_like(spread, SPREADS[-1])
-        glow = glow + mirrored(lights.around, bounce, spread) * (0.35 + 0.65 * sky) * (dim + (1 - dim) * rise)
-        wash = wash + mirrored(lights.around, normal, dull) * sky
+        dull = torch.full_like(spot.spread, SPREADS[-1])
+        room = room + mirrored(lights.around, spot.bounce, spot.spread)
+        wash = wash + mirrored(lights.around, spot.normal, dull) * spot.sky
+    lamps = torch.zeros_like(wash)
     for i in range(lights.direction.shape[1]):
         dirn = lights.direction[:, i][:, None, None, :]
         sharp = lights.sharpness[:, i][:, None, None]
-        soft = 1 / (1 / sharp + 2 * spread)
-        lobe = torch.exp(soft * ((bounce * dirn).sum(-1) - 1)) * soft / sharp
-        lambert = (normal * dirn).sum(-1).clamp_min(0) * 2 * math.pi / sharp / math.pi * (1 - torch.exp(-2 * sharp))
-        lit = sky[:, 0]
-        if i < lights.shadowing:
-            lit = _shadow(surface, point, lights.direction[:, i], lights.sharpness[:, i], shadow_steps)
+        soft = 1 / (1 / sharp + 2 * spot.spread)
+        lobe = torch.exp(soft * ((spot.bounce * dirn).sum(-1) - 1)) * soft / sharp
+        facing = (spot.normal * dirn).sum(-1).clamp_min(0)
+        lambert = facing * 2 * math.pi / sharp / math.pi * (1 - torch.exp(-2 * sharp))
         tone = lights.colour[:, i][:, :, None, None]
-        glow = glow + tone * (lobe * lit)[:, None]
+        if i < lights.shadowing:
+            lit = _shadow(surface, spot.point, lights.direction[:, i], lights.sharpness[:, i], shadow_steps)
+            lamps = lamps + tone * (lobe * lit)[:, None]
+        else:
+            lit = spot.sky[:, 0]
+            room = room + tone * lobe[:, None]
         wash = wash + tone * (lambert * lit)[:, None]
-    return albedo * wash + mirror * glow, hit
+    return wash, lamps, room
+
+
+def _open(surface: Surface, spot: _Spot, steps: int = 16) -> tuple[Tensor, Tensor]:
+    """Share of what a mirror shows that is not the relief itself (B,1,H,W), and where (B,H,W,2) it shows the relief."""
+    top = surface.height.amax(dim=(1, 2, 3))[:, None, None]
+    low = surface.height.amin(dim=(1, 2, 3))[:, None, None]
+    z, rise = spot.point[..., 2], spot.bounce[..., 2]
+    up, down = (top - z).clamp_min(0.05) / rise.clamp_min(0.08), (z - low).clamp_min(0.05) / (-rise).clamp_min(0.03)
+    # Beyond where a falling ray has met the relief it is seen how much of a wide lobe passes over.
+    reach = torch.where(rise > 0, up, 2.5 * down).clamp(0.3, 14)
+    half = torch.sqrt(2 * spot.spread)
+    clear = torch.ones_like(z)
+    where = spot.point[..., :2] + spot.bounce[..., :2] * reach[..., None]
+    done = torch.zeros_like(z, dtype=torch.bool)
+    before_gap, before = torch.full_like(z, 0.02), torch.zeros_like(z)
+    for i in range(1, steps + 1):
+        dist = reach * (i / steps) ** 1.5
+        xy = spot.point[..., :2] + spot.bounce[..., :2] * dist[..., None]
+        gap = z + rise * dist - look_up(surface, surface.height, xy)[:, 0]
+        hidden = 0.5 + gap / (dist * half * 2 + 0.02)
+        at = before + (dist - before) * (before_gap / (before_gap - gap).clamp_min(1e-6)).clamp(0, 1)
+        # The first thing that it meets, else what comes nearest to the mirror's axis.
+        nearer = ((gap <= 0) | (hidden < clear)) & ~done
+        at = torch.where(gap <= 0, at, dist)
+        where = torch.where(nearer[..., None], spot.point[..., :2] + spot.bounce[..., :2] * at[..., None], where)
+        clear = torch.minimum(clear, hidden)
+        done = done | (gap <= 0)
+        before_gap, before = gap, dist
+    return clear.clamp(0, 1)[:, None], where
 
 
 def _shadow(surface: Surface, point: Tensor, direction: Tensor, sharpness: Tensor, steps: int) -> Tensor:
