@@ -43,7 +43,11 @@ def cuts(result: Result, unit: Unit = "mm") -> tuple[Cut, ...]:
     if fillet and (throat := _least_throat(relief.map)) is not None:
         found.append((throat, "the throat is least"))
     places = (
-        ("crown_mm", "the face stands out furthest" if fillet else "the face is highest", None),
+        (
+            "crown_mm",
+            "the face stands out furthest, ripples smoothed" if fillet else "the face is highest, ripples smoothed",
+            None,
+        ),
         ("undercut_left_mm", "the left toe is deepest", _SHALLOW),
         ("undercut_right_mm", "the right toe is deepest", _SHALLOW),
     )
