@@ -1,11 +1,15 @@
 """What each "own choice" of a data file is weighed against: it is changed by itself on beads with truth.
 
     python tests/benchmarks/bench_choices.py FILE.toml FOLDER [FOLDER ...] [--by 1.4]
+    python tests/benchmarks/bench_choices.py undercut FOLDER [FOLDER ...]
 
 ``FILE.toml`` is ``ripples.toml`` or ``indications.toml``, a folder holds photos with their truth, as ``make_photos.py``
 and ``bench_uncertainty.py shoot`` write them. Each photo is traced once; then one figure after the other is divided and
 multiplied by ``--by`` and what comes after the trace is done anew. Said are the figures of ``toeline accuracy`` that
 move: as the file stands, with the smaller value, with the larger one. A choice whose change moves nothing is free.
+
+``undercut`` counts, for pairs of ``[undercut] low`` and ``high`` of ``indications.toml``, what is found of undercut
+0.5 mm deep, what of all of it, and what of that which is said is there.
 """
 
 from __future__ import annotations
@@ -14,7 +18,7 @@ import argparse
 import json
 import re
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -42,6 +46,8 @@ from toeline.validation.accuracy import inputs_of, photos_with_truth, summarise
 from toeline.validation.against_truth import PhotoScore, compare
 
 FILES: dict[str, type[DataFile]] = {"ripples.toml": RippleFigures, "indications.toml": IndicationFigures}
+#: Pairs of ``low`` and ``high`` between which undercut's are chosen.
+PAIRS = [(low, high) for low in (0.55, 0.6, 0.65, 0.7) for high in (0.65, 0.7, 0.75, 0.8) if 0.05 <= high - low <= 0.2]
 #: What may move, of the scoreboard's figures.
 SHOWN = ("pitch_5", "ripples_invented", "undercut_recall", "undercut_precision", "crater")
 MEASURED = ("ripple_pitch", "ripple_variation", "undercut_length_total", "spatter_per_100mm")
@@ -103,13 +109,17 @@ def choices(name: str) -> list[tuple[str, str]]:
     return found
 
 
+def times(model: type[DataFile], table: str, key: str, factor: float) -> dict[str, Any]:
+    """One figure of a file times ``factor``."""
+    old = getattr(getattr(model.parse(text_of(model.file_name)), table), key)
+    return {key: tuple(x * factor for x in old) if isinstance(old, tuple) else type(old)(old * factor)}
+
+
 @contextmanager
-def changed(model: type[DataFile], table: str, key: str, factor: float) -> Iterator[None]:
-    """One figure times ``factor`` for everything within."""
+def changed(model: type[DataFile], table: str, new: dict[str, Any]) -> Iterator[None]:
+    """Other figures in one table of a file for everything within."""
     figures = model.parse(text_of(model.file_name))
-    old = getattr(getattr(figures, table), key)
-    new = tuple(x * factor for x in old) if isinstance(old, tuple) else type(old)(old * factor)
-    figures = figures.model_copy(update={table: getattr(figures, table).model_copy(update={key: new})})
+    figures = figures.model_copy(update={table: getattr(figures, table).model_copy(update=new)})
     model.read = staticmethod(lambda: figures)  # type: ignore[method-assign,assignment]
     try:
         yield
@@ -130,27 +140,49 @@ def figures_of(scores: list[PhotoScore]) -> dict[str, float | None]:
     return out
 
 
+def weigh_pairs(beads: Iterable[Traced]) -> None:
+    """Print what each pair of ``low`` and ``high`` comes to for undercut."""
+    scores: dict[tuple[float, float], list[PhotoScore]] = {pair: [] for pair in PAIRS}
+    for one in beads:
+        for low, high in PAIRS:
+            with changed(IndicationFigures, "undercut", {"low": low, "high": high}):
+                scores[low, high].append(one.score(anew=False))
+    for (low, high), of_pair in scores.items():
+        board = summarise(of_pair)
+        deep = next(one.value for one in board.figures if one.key == "undercut_recall")
+        every, said = board.undercut[min(board.undercut)].recall, board.undercut_said.precision
+        told = f"deep {deep or 0:.3f}, all {every or 0:.3f}, there {said or 0:.3f}"
+        print(f"{low:.2f} {high:.2f}  {told}; {len(of_pair)} beads")
+
+
+def traced_all(folders: Iterable[Path]) -> Iterator[Traced]:
+    """Every photo of the folders in which a bead is believed."""
+    for number, pair in enumerate((pair for folder in folders for pair in photos_with_truth(folder)), 1):
+        if (one := traced(*pair)) is not None:
+            print(f"{number} {one.name}", file=sys.stderr, flush=True)
+            yield one
+
+
 def main() -> None:
-    """Weigh every own choice of a file."""
+    """Weigh every own choice of a file, or undercut's pairs."""
     words = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    words.add_argument("file", choices=sorted(FILES))
+    words.add_argument("file", choices=[*sorted(FILES), "undercut"])
     words.add_argument("folders", nargs="+", type=Path)
     words.add_argument("--by", type=float, default=1.4)
     said = words.parse_args()
+    if said.file == "undercut":
+        weigh_pairs(traced_all(said.folders))
+        return
     model, wanted = FILES[said.file], choices(said.file)
     plain: list[PhotoScore] = []
     moved: dict[tuple[str, str, float], list[PhotoScore]] = {
         (*which, factor): [] for which in wanted for factor in (1 / said.by, said.by)
     }
-    for pair in [pair for folder in said.folders for pair in photos_with_truth(folder)]:
-        one = traced(*pair)
-        if one is None:
-            continue
+    for one in traced_all(said.folders):
         plain.append(one.score(anew=False))
         for (table, key, factor), scores in moved.items():
-            with changed(model, table, key, factor):
+            with changed(model, table, times(model, table, key, factor)):
                 scores.append(one.score(anew=model is RippleFigures))
-        print(f"{len(plain)} {one.name}", file=sys.stderr, flush=True)
     before = figures_of(plain)
     print(f"{len(plain)} beads; {json.dumps({k: v and round(v, 4) for k, v in before.items()})}")
     for table, key in wanted:
