@@ -44,7 +44,7 @@ U_SCALE = 0.002
 LEANS = ((0.0, 0.0), (0.2, 0.0), (-0.2, 0.0), (0.0, 0.2), (0.0, -0.2))
 LESS_LEAN = U.lean / (0.2 * math.sqrt(4 / 5))
 AGREES = 0.6  # Fisher's z everywhere
-FACE, FLAT, IN_GROOVE = 0.095, 0.025, 0.09  # what the file has for it
+FACE, FLAT, IN_GROOVE = 0.095, 0.02, 0.09  # what the file has for it
 
 
 def test_what_was_counted_at_this_agreement():

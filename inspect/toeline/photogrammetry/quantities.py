@@ -32,7 +32,8 @@ SMOOTHED = "peaks smoothed over"
 
 def u_height(relief: Relief) -> F64:
     """Standard uncertainty (h, w) mm of each height if its dome is the right one, as errors of rendered scenes were
-    counted by how well the photos agree and how far the surface strays from the dome."""
+    counted by how well the photos agree and how far the surface strays from the dome or
+    the plate."""
     rule = ReliefFigures.read().u
     u = np.interp(relief.surface.agreement, rule.agreement, rule.face)
     plate = np.interp(relief.surface.agreement, rule.agreement, rule.plate)
@@ -42,10 +43,8 @@ def u_height(relief: Relief) -> F64:
         in_groove = in_groove + rule.groove_share * relief.surface.carved
         u = np.where(relief.surface.carved > 0.05, np.maximum(u, in_groove), u)
     u = u * _stands_factor(relief)
-    if relief.surface.strayed is not None:
-        strayed = np.where(relief.chart.face, relief.surface.strayed, 0.0)
-        u = np.hypot(u, rule.strayed_share * strayed)
-    return np.asarray(u)
+    strayed = relief.surface.strayed
+    return np.asarray(u if strayed is None else np.hypot(u, rule.strayed_share * strayed))
 
 
 def u_place(relief: Relief) -> F64:
