@@ -204,6 +204,14 @@ def test_a_crater_that_may_be_deeper_is_as_unsure():
     assert rows(unsure)[DOUBTED_HOLLOW] == 0.25  # it reaches as far as U does
 
 
+def test_a_crater_is_as_unsure_as_the_dome_it_lies_in():
+    sure = on_a_plate(hollow=0.8)
+    near_the_end = np.where(sure.chart.s > LENGTH - 2.5 * HALF, 0.6, 0.0)
+    unsure = replace(sure, surface=replace(sure.surface, above=near_the_end, below=np.zeros_like(near_the_end)))
+    assert rows(relief_measures(unsure, {})["crater_depth"])[RIVAL] == pytest.approx(0.3)
+    assert RIVAL not in rows(relief_measures(sure, {})["crater_depth"])
+
+
 def test_depth_of_undercut():
     """A groove that is not excluded down to 0.2 mm deeper counts as its whole possible depth: U, so half of it as u."""
     s = np.arange(0.0, LENGTH, 0.5)

@@ -265,6 +265,7 @@ def _crater(relief: Relief, crown: F64, u: F64, seen: Mask) -> Quantity:
         row("level of the face", float(np.hypot(np.std(line[before]) / 2 + rule.u_level, u_level))),
         row(BIAS, _bias(relief)),
         row(FORM, depth * rule.u_form),
+        row(RIVAL, float(np.maximum(*_rivals(relief))[at | before].max()) / COVERAGE),
         row(SCALE, depth * _scale_u(relief)),
     ]
     if relief.surface.hollow_doubt > 0:
