@@ -62,13 +62,14 @@ def with_hollow(
     believed = clearest_pairs(z, rules.pairs.share)
     score = z[believed].mean(axis=0)
     best = int(score.argmax()) if score.max() >= score[0] + rule.penalty else 0
+    excluded = score[best] - rule.clearly  # by the net: a finer form that fits better excludes no other
     if best:
         finer = [end.with_hollow(form) for form in _about(forms[best - 1], rule)]
         score = np.concatenate([score, agree(finer)[believed].mean(axis=0)])
         tried += finer
         best = int(score.argmax())
     depth = np.array([float((level - base - off)[middle].max()) for off in tried])
-    doubt = float(np.abs(depth[score > score[best] - rule.clearly] - depth[best]).max())
+    doubt = float(np.abs(depth[score > excluded] - depth[best]).max())
     height = surface.height.copy()
     height[part] += tried[best]
     return replace(surface, height=height, hollow_doubt=doubt)
