@@ -61,9 +61,8 @@ def detect_beads(image: U8, *, closely: bool = False) -> Detections:
     ``closely`` takes more of the photo's pixels, for a bead that is small in it, and more time.
     """
     rule = BeadFigures.read().finder
-    if (
-        float(cv2.meanStdDev(np.ascontiguousarray(image[::16, ::16]))[1].max()) <= rule.even_level
-    ):  # the finder never saw such a picture
+    _, spread = cv2.meanStdDev(np.ascontiguousarray(image[::16, ::16]))
+    if float(spread.max()) <= rule.even_level:  # the finder never saw such a picture
         return Detections((), None)
     maps, shrink = see_kinds(image, rule.close_side_px if closely else rule.side_px)
     rivals = {name: layer for name, layer in maps.items() if name != "card"}
