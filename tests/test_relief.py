@@ -18,20 +18,8 @@ from typer.testing import CliRunner
 from toeline.cli.main import app
 from toeline.geometry.plate import print_scale
 from toeline.photo import read_photo
-from toeline.photogrammetry import sides_seen
+from toeline.photogrammetry import quantities, sides_seen
 from toeline.photogrammetry.figures import ReliefFigures
-from toeline.photogrammetry.quantities import (
-    BIAS,
-    DOUBTED,
-    DOUBTED_HOLLOW,
-    FORM,
-    MATCHING,
-    PLACE,
-    PLATE,
-    RIVAL,
-    SCALE,
-    SMOOTHED,
-)
 from toeline.pipeline import relief
 from toeline.report.relief_map import cuts, draw_height_map, draw_section
 from toeline.result import Result
@@ -82,26 +70,27 @@ def test_what_is_told_holds_the_truth_within_U(run):
 def test_every_row_of_a_budget_is_there_and_the_plain_ones_by_hand(run):
     _, result, _ = run
     u, scale = ReliefFigures.read().u, print_scale(49.85)
-    height, groove = {MATCHING, BIAS, PLATE, PLACE, SCALE}, {MATCHING, PLATE, PLACE, SCALE}
+    groove = {quantities.MATCHING, quantities.PLATE, quantities.PLACE, quantities.SCALE}
+    height = groove | {quantities.BIAS}
     labels = {
-        "height_max": height | {SMOOTHED},
-        "height_mean": height - {PLACE},
+        "height_max": height | {quantities.SMOOTHED},
+        "height_mean": height - {quantities.PLACE},
         "undercut_depth_left": groove,
         "undercut_depth_right": groove,
-        "crater_depth": {MATCHING, "level of the face", BIAS, FORM, SCALE},
-        "toe_angle_left_min": {MATCHING, PLACE},
+        "crater_depth": {quantities.MATCHING, "level of the face", quantities.BIAS, quantities.FORM, quantities.SCALE},
+        "toe_angle_left_min": {quantities.MATCHING, quantities.PLACE},
     }
     for name, wanted in labels.items():
         q = result.measures[name]
         rows = {row.label: row.u for row in q.budget}
-        assert rows.keys() - {DOUBTED, DOUBTED_HOLLOW, RIVAL} == wanted, name
+        assert rows.keys() - {quantities.DOUBTED, quantities.DOUBTED_HOLLOW, quantities.RIVAL} == wanted, name
         assert pytest.approx(2 * np.sqrt(sum(v * v for v in rows.values()))) == q.U
-        if SCALE in wanted:
-            assert rows[SCALE] == pytest.approx(q.value * scale.u / scale.value, rel=0.3)
-        if PLATE in wanted:
-            assert rows[PLATE] == pytest.approx(u.tie)
-        if PLACE in wanted and q.unit == "mm":
-            assert rows[PLACE] == pytest.approx(u.extreme)
+        if quantities.SCALE in wanted:
+            assert rows[quantities.SCALE] == pytest.approx(q.value * scale.u / scale.value, rel=0.3)
+        if quantities.PLATE in wanted:
+            assert rows[quantities.PLATE] == pytest.approx(u.tie)
+        if quantities.PLACE in wanted and q.unit == "mm":
+            assert rows[quantities.PLACE] == pytest.approx(u.extreme)
 
 
 def test_the_seam_is_told_every_millimetre(run):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from io import BytesIO
 
 import pypdf
@@ -13,6 +14,7 @@ from relief_results import with_relief
 from toeline.problems import problem
 from toeline.record import Store
 from toeline.report import html_report, pdf_report
+from toeline.report.relief_profile import draw_relief_profile
 from toeline.result import PhotoInfo, Problem
 
 
@@ -73,3 +75,19 @@ def test_reports_show_map_and_sections_at_the_worst_and_at_the_chosen_place(unit
     assert where in text
     assert "the left toe is deepest" in text
     assert "Height over the plate" not in html_report(invented.result(), None)
+
+
+def test_the_band_of_a_depth_along_the_seam_ends_at_none_and_that_of_a_height_need_not():
+    face = with_relief()
+    flat = face.relief.model_copy(update={"crown_mm": (0.1,) * len(face.relief.s_mm)})
+    drawn = draw_relief_profile(face.model_copy(update={"relief": flat}))
+    bands = [
+        [float(y) for y in re.findall(r"[ML]\S+ (\S+)", path)]
+        for path in re.findall(r'fill-opacity=".16" d="(.+?) Z"', drawn)
+    ]
+    zeros = [float(y) for y in re.findall(r'stroke-dasharray="3 3" d="M\S+ (\S+)', drawn)]
+    height, left, right, width = zip(bands, zeros, strict=True)
+    assert max(height[0]) > height[1]  # 0.1 ± 0.2 mm
+    for band, none in (left, right, width):
+        assert max(band) <= none
+        assert min(band) < none - 20  # and it reaches up to value + U

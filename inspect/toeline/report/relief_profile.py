@@ -15,9 +15,9 @@ _LEFT, _HIGH, _GAP = 40.0, 64.0, 40.0
 #: Least distance of two words one above the other.
 _APART = 15.0
 _PANELS = (
-    ("crown_mm", "height of the face"),
-    ("undercut_left_mm", "depth at the left toe"),
-    ("undercut_right_mm", "depth at the right toe"),
+    ("crown_mm", "height of the face", -math.inf),
+    ("undercut_left_mm", "depth at the left toe", 0.0),
+    ("undercut_right_mm", "depth at the right toe", 0.0),
 )
 _LINE = 'fill="none" stroke="currentColor"'
 
@@ -33,13 +33,13 @@ def draw_relief_profile(result: Result, unit: Unit = "mm", wide: float = 632.0) 
         return None
     bead, length = result.bead, relief.s_mm[-1]
     panels = [
-        _Panel(words, relief.s_mm, getattr(relief, name), relief.U_mm.get(name, ()))
-        for name, words in _PANELS
+        _Panel(words, relief.s_mm, getattr(relief, name), relief.U_mm.get(name, ()), least)
+        for name, words, least in _PANELS
         if any(value is not None for value in getattr(relief, name))
     ]
     if result.settings.joint != "fillet" and len(bead.s) == len(bead.left_toe) == len(bead.right_toe) > 1:
         across = tuple(map(math.dist, bead.left_toe, bead.right_toe))
-        panels.append(_Panel("width", bead.s, across, ()))
+        panels.append(_Panel("width", bead.s, across, (), 0.0))
     height = 24 + len(panels) * (_HIGH + _GAP) + 8
     drawn = [part for k, panel in enumerate(panels) for part in panel.draw(24 + k * (_HIGH + _GAP), length, wide, unit)]
     drawn.append(_words(_LEFT, height - 4, f"along the seam, {unit}", "start"))
@@ -53,20 +53,25 @@ def draw_relief_profile(result: Result, unit: Unit = "mm", wide: float = 632.0) 
 
 @dataclass(frozen=True, slots=True)
 class _Panel:
-    """Values with their U at places along the seam."""
+    """Values with their U at places along the seam, none of which can truly be less than ``least``."""
 
     words: str
     s: Sequence[float]
     values: Sequence[float | None]
     U: Sequence[float | None]
+    least: float
 
     def draw(self, top: float, length: float, wide: float, unit: Unit) -> list[str]:
         """From ``top`` px down, ``length`` mm of seam over the width."""
         scale = 1 / MM_PER_INCH if unit == "in" else 1.0
         U = [*self.U, *[None] * (len(self.values) - len(self.U))]
-        rows = [(a, v, u) for a, v, u in zip(self.s, self.values, U, strict=False) if v is not None]
-        high = max(v + (u or 0.0) for _, v, u in rows)
-        low = min(0.0, *(v - (u or 0.0) for _, v, u in rows))
+        rows = [
+            (a, v, max(v - (u or 0.0), self.least), v + (u or 0.0))
+            for a, v, u in zip(self.s, self.values, U, strict=False)
+            if v is not None
+        ]
+        high = max(upper for *_, upper in rows)
+        low = min(0.0, *(lower for _, _, lower, _ in rows))
         right = wide - 14
 
         def x(at: float) -> float:
@@ -87,9 +92,9 @@ class _Panel:
         # a run of places that were seen, one after the other
         for _, run in groupby(enumerate(rows), key=lambda item: round(item[1][0] / step) - item[0]):
             part = [row for _, row in run]
-            up = " L".join(f"{x(a):.1f} {y(v + (u or 0.0)):.1f}" for a, v, u in part)
-            down = " L".join(f"{x(a):.1f} {y(v - (u or 0.0)):.1f}" for a, v, u in reversed(part))
-            line = " L".join(f"{x(a):.1f} {y(v):.1f}" for a, v, _ in part)
+            up = " L".join(f"{x(a):.1f} {y(upper):.1f}" for a, _, _, upper in part)
+            down = " L".join(f"{x(a):.1f} {y(lower):.1f}" for a, _, lower, _ in reversed(part))
+            line = " L".join(f"{x(a):.1f} {y(v):.1f}" for a, v, *_ in part)
             out.append(f'<path fill="currentColor" fill-opacity=".16" d="M{up} L{down} Z"/>')
             out.append(f'<path {_LINE} stroke-width="1.6" d="M{line}"/>')
         every = 50.0 if length > 120 else 20.0
