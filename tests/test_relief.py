@@ -23,7 +23,7 @@ from toeline.photogrammetry.figures import ReliefFigures
 from toeline.pipeline import relief
 from toeline.report.relief_map import cuts, draw_height_map, draw_section
 from toeline.result import Result
-from toeline.validation.relief_scenes import greatest_height, scenes_in
+from toeline.validation.relief_scenes import greatest_height, scenes_in, throat_and_convexity
 
 SCENE = Path(__file__).resolve().parents[1] / "demo_images" / "round_stringer"
 PHOTOS = sorted(SCENE.glob("*_v?.jpg"))
@@ -262,6 +262,24 @@ def test_spatter_on_the_face_is_no_height_of_the_bead():
     ball = {"plate_mm": [100.0, 60.0, 0.0], "diameter_mm": 1.5}
     assert greatest_height(sheet, {"bead": bead, "spatter": [ball]}) == pytest.approx(1.2)
     assert greatest_height(sheet, {"bead": bead, "spatter": []}) == pytest.approx(1.7)
+
+
+def test_spatter_on_a_fillet_s_face_is_no_convexity():
+    """Legs of 6 mm, a face 0.5 mm over their chord, with a ball of 1.5 mm on its upper half from 19 to 21 mm."""
+    s, across = np.arange(0.0, 40.0, 0.5), np.linspace(-4.2, 4.2, 141)
+    x, at = np.meshgrid(across, s, indexing="ij")
+    over = 0.5 * np.cos(np.pi * x / 8.4) + 1.0 * (np.hypot(at - 20.0, x + 2.0) < 0.75)
+    chord = 6.0 / np.sqrt(2.0)
+    sheet = {"section_s_mm": s, "along_base_mm": (chord + over + x) / np.sqrt(2.0)}
+    sheet |= {"up_mm": (chord + over - x) / np.sqrt(2.0), "toe_s": s}
+    sheet |= {"toe_left": np.full(len(s), -6.0), "toe_right": np.full(len(s), 6.0)}
+    bead = {"body": {"from_mm": 5.0, "to_mm": 35.0}, "fillet": {"plate_A_side": "right"}}
+    # unfolded, the upper plate lies to the left of travel
+    ball = {"s_mm": 20.0, "t_mm": 2.0 * np.sqrt(2.0), "diameter_mm": 1.5}
+    for balls, wanted in (([ball], 0.5), ([], 1.4)):
+        told = throat_and_convexity(sheet, {"bead": bead, "spatter": balls})
+        assert told["convexity"] == pytest.approx(wanted, abs=0.05)
+        assert told["throat"] == pytest.approx(chord + 0.5, abs=0.02)  # at the middle
 
 
 def true_side(truth: dict) -> tuple[str, float]:

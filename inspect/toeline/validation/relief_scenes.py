@@ -5,7 +5,8 @@ A scene is ``NAME_v0.jpg`` (the face photo), ``NAME_v1.jpg`` and so on, each wit
 
 The height map is compared place by place: over the face and over 3 mm of plate beside each toe (from 0.3 mm on), in
 the truth's body; on a fillet the cross-sections across the line that halves the plates' angle. A place with no height
-counts as not seen. Greatest height is that of the true surface's median over 1 mm, where no spatter lies. Undercut:
+counts as not seen. Greatest height, throat and convexity are those of the true surface's median over 1 mm, where no
+spatter lies. Undercut:
 the greatest depth of each run in the body that is 0.25 mm deep or more, and every station at least 3 mm from any run.
 """
 
@@ -135,7 +136,7 @@ def score_scene(name: str, photos: Sequence[Path], inputs: dict[str, Any]) -> Sc
     off = h - true_h
     both = here & (face | beside)
     on_face = face & np.isfinite(true_h)
-    fillet = _fillet_truth(true, truth) if "section_s_mm" in true else {}
+    fillet = throat_and_convexity(true, truth) if "section_s_mm" in true else {}
     return SceneScore(
         name,
         kind,
@@ -243,24 +244,36 @@ def greatest_height(true: dict[str, F64], truth: dict[str, Any]) -> float:
 
 
 def _spattered(s: F64, t: F64, true: dict[str, F64], truth: dict[str, Any]) -> NDArray[np.bool_]:
-    """Which places lie on spatter, or near enough to be raised by it."""
-    on = np.zeros(s.shape, bool)
+    """Which places of a sheet lie on spatter, or near enough to be raised by it."""
+    balls = []
     for ball in truth.get("spatter", ()):
         off = np.array(ball["plate_mm"][:2], float) - true["P0"]
-        on |= np.hypot(s - off @ true["d"], t - off @ true["nL"]) < ball["diameter_mm"] / 2 + _NEAR_SPATTER_MM
+        balls.append((float(off @ true["d"]), float(off @ true["nL"]), ball["diameter_mm"]))
+    return _near_balls(s, t, balls)
+
+
+def _near_balls(s: F64, t: F64, balls: Sequence[tuple[float, float, float]]) -> NDArray[np.bool_]:
+    """Which places lie under or close to balls, given as their place and diameter."""
+    on = np.zeros(s.shape, bool)
+    for along, across, diameter in balls:
+        on |= np.hypot(s - along, t - across) < diameter / 2 + _NEAR_SPATTER_MM
     return on
 
 
-def _fillet_truth(true: dict[str, F64], truth: dict[str, Any]) -> dict[str, float]:
+def throat_and_convexity(true: dict[str, F64], truth: dict[str, Any]) -> dict[str, float]:
+    """The least ``throat`` and the greatest ``convexity`` of a true fillet's cross-sections in its body, mm."""
     low, high = _body(truth)
     base_left = truth["bead"]["fillet"]["plate_A_side"] == "left"
     sides = ("left", "right") if base_left else ("right", "left")
+    way = (1.0 if base_left else -1.0) / np.sqrt(2.0)  # from along a plate to across the line that halves their angle
+    balls = [(ball["s_mm"], way * ball["t_mm"], ball["diameter_mm"]) for ball in truth.get("spatter", ())]
     throats, bulges = [], []
     for k in np.flatnonzero((true["section_s_mm"] > low) & (true["section_s_mm"] < high)):
         s = float(true["section_s_mm"][k])
         base, upright = (abs(float(np.interp(s, true["toe_s"], true[f"toe_{side}"]))) for side in sides)
         along, up = true["along_base_mm"][:, k].astype(float), true["up_mm"][:, k].astype(float)
         on = (along > 0.05) & (up > 0.05) & (along < base) & (up < upright)
+        on &= ~_near_balls(np.full(len(along), s), (along - up) / np.sqrt(2.0), balls)
         if not on.any():
             continue
         throats.append(float(median_filter(np.hypot(along, up)[on], 5).min()))
