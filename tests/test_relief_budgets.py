@@ -19,6 +19,7 @@ from toeline.photogrammetry.quantities import (
     DOUBTED,
     DOUBTED_HOLLOW,
     FORM,
+    GROOVE_FORM,
     MATCHING,
     PLACE,
     PLATE,
@@ -216,12 +217,13 @@ def test_depth_of_undercut():
     """A groove that is not excluded down to 0.2 mm deeper counts as its whole possible depth: U, so half of it as u."""
     s = np.arange(0.0, LENGTH, 0.5)
     same = np.ones_like(s)
-    groove = Groove(s, 0.6 * same, AGREES * same, 0.8 * same, 0.2 * same, 0.9 * same)
+    groove = Groove(s, 0.6 * same, AGREES * same, 0.8 * same, 0.2 * same, 0.9 * same, same > 2)
     told = relief_measures(on_a_plate(), {"left": groove})["undercut_depth_left"]
     assert told.value == pytest.approx(0.6)
     assert rows(told) == {
         DOUBTED: pytest.approx(0.1),
         MATCHING: pytest.approx(IN_GROOVE * LESS_LEAN + U.groove_share * 0.6),
+        GROOVE_FORM: U.groove_form,
         PLATE: pytest.approx(U.tie),
         PLACE: pytest.approx(U.extreme),
         SCALE: pytest.approx(0.6 * U_SCALE),
@@ -233,13 +235,40 @@ def test_where_the_photos_agree_on_no_depth_none_is_told():
     s = np.arange(0.0, LENGTH, 0.5)
     agrees = np.where(s < 0.5 * LENGTH, AGREES, 0.5 * ReliefFigures.read().groove.agreed)
     none = np.zeros_like(s)
-    groove = Groove(s, none, agrees, none, none, none + 0.9)
+    groove = Groove(s, none, agrees, none, none, none + 0.9, none > 0)
     told = relief_measures(on_a_plate(), {"left": groove})["undercut_depth_left"]
     assert told.value is None
     assert "agree on no depth" in told.why
     along = along_seam(on_a_plate(), {"left": groove})
     known = [depth is not None for depth in along.undercut_left_mm]
     assert known == [at < 0.5 * LENGTH for at in along.s_mm]
+
+
+def test_where_a_groove_of_any_depth_explains_the_photos_no_depth_is_told():
+    """At a tenth of the toe the photos agree, and on none, yet all but as well on any other depth."""
+    s = np.arange(0.0, LENGTH, 0.5)
+    none, agrees = np.zeros_like(s), np.full(len(s), AGREES)
+    upper = np.where(s < 0.1 * LENGTH, ReliefFigures.read().groove.deepest, 0.0)
+    groove = Groove(s, none, agrees, upper, none, none + 0.9, none > 0)
+    whole = on_a_plate()
+    told = relief_measures(replace(whole, body=(0.0, LENGTH)), {"left": groove})["undercut_depth_left"]
+    assert told.value == 0.0
+    assert upper.max() < told.U  # what may lie where none is told is not left out
+    along = along_seam(whole, {"left": groove})
+    assert [depth is not None for depth in along.undercut_left_mm] == [at >= 0.1 * LENGTH for at in along.s_mm]
+    vague = replace(groove, upper=np.full_like(s, upper.max()))
+    assert "agree on no depth" in relief_measures(whole, {"left": vague})["undercut_depth_left"].why
+
+
+def test_where_the_face_photo_shows_undercut_a_depth_is_as_unsure_as_grooves_of_other_forms():
+    s = np.arange(0.0, LENGTH, 0.5)
+    none, agrees = np.zeros_like(s), np.full(len(s), AGREES)
+    groove = Groove(s, none, agrees, none, none, none + 0.9, s < LENGTH / 2)
+    along = along_seam(on_a_plate(), {"left": groove})
+    at, told = np.array(along.s_mm), np.array(along.U_mm["undercut_left_mm"], float)
+    shown = 2 * math.hypot(IN_GROOVE * LESS_LEAN, U.groove_form)
+    assert told[at < LENGTH / 2 - 2] == pytest.approx(shown, abs=0.002)
+    assert told[at > LENGTH / 2 + 2] == pytest.approx(2 * IN_GROOVE * LESS_LEAN, abs=0.002)
 
 
 def test_a_place_that_only_one_photo_shows_has_no_height():
@@ -254,10 +283,11 @@ def test_a_place_that_only_one_photo_shows_has_no_height():
 def test_depth_along_the_seam_is_as_unsure_as_the_grooves_there_that_are_not_excluded():
     s = np.arange(0.0, LENGTH, 0.5)
     none, agrees = np.zeros_like(s), np.full_like(s, AGREES)
-    deeper = np.where(s < LENGTH / 2, 1.8, 0.0)
-    along = along_seam(on_a_plate(), {"left": Groove(s, none, agrees, deeper, none, none + 0.9)})
+    deeper = np.where(s < LENGTH / 2, 0.8, 0.0)
+    groove = Groove(s, none, agrees, deeper, none, none + 0.9, none > 0)
+    along = along_seam(on_a_plate(), {"left": groove})
     at, told = np.array(along.s_mm), np.array(along.U_mm["undercut_left_mm"], float)
-    assert told[at < LENGTH / 2 - 2] == pytest.approx(math.hypot(1.8, 2 * IN_GROOVE * LESS_LEAN), abs=0.002)
+    assert told[at < LENGTH / 2 - 2] == pytest.approx(math.hypot(0.8, 2 * IN_GROOVE * LESS_LEAN), abs=0.002)
     assert told[at > LENGTH / 2 + 2] == pytest.approx(2 * IN_GROOVE * LESS_LEAN, abs=0.002)
 
 

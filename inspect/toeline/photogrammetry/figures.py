@@ -156,6 +156,7 @@ class ReliefU(Table):
     plate: tuple[float, ...]
     groove: tuple[float, ...]
     groove_share: float
+    groove_form: float
     few: dict[str, float]
     lean: float
     seen_share: float
@@ -251,6 +252,8 @@ class ReliefGroove(Table):
     agreed: float
     doubted: float
     doubted_seen: float
+    vague: float
+    least: float
     upper_stations: int
     bottom: float
     stiff: GrooveStiff

@@ -33,7 +33,8 @@ class Groove:
     ``agreement`` is how well the photos agree on it, Fisher's z. ``upper`` is the deepest that is not excluded:
     they would agree on it better, though not by enough to be believed, or all but as well where the face photo shows a
     groove; where that is more, the depth is not sure. ``centre`` is how far
-    outside the toe the deepest place lies, ``width`` how wide the groove is, mm.
+    outside the toe the deepest place lies, ``width`` how wide the groove is, mm. ``seen`` says where the face photo's
+    reader sees undercut.
     """
 
     s: F64
@@ -42,11 +43,14 @@ class Groove:
     upper: F64
     centre: F64
     width: F64
+    seen: Mask
 
     @property
     def told(self) -> Mask:
-        """The stations (n,) where the photos agree on a depth, or on none, well enough that it can be told."""
-        return np.asarray(self.agreement > ReliefFigures.read().groove.agreed)
+        """The stations (n,) where the photos agree on a depth, or on none, well enough that it can be told: where all
+        depths explain them alike, nothing was measured."""
+        rule = ReliefFigures.read().groove
+        return np.asarray((self.agreement > rule.agreed) & (self.upper - self.depth < rule.vague))
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,7 +176,8 @@ def _path(z: F64, shapes: _Shapes, s: F64, rule: ReliefGroove, every: float, uns
         gaussian_filter1d(of[path[:, k]].astype(float), rule.smooth / every)
         for k, of in ((1, shapes.centres), (2, shapes.widths))
     )
-    return Groove(s, smooth, agreement, np.maximum(median_filter(upper, rule.upper_stations), smooth), centre, width)
+    upper = np.maximum(median_filter(upper, rule.upper_stations), smooth)
+    return Groove(s, smooth, agreement, upper, centre, width, unseen <= 0.0)
 
 
 def carved(chart: Chart, grooves: Mapping[Side, Groove]) -> F64:

@@ -119,7 +119,8 @@ def measure_relief(
             grooves[side] = find_groove(images, found.ties.frames, found.chart, found.surface, scale, side, likely)
     taken = carved(found.chart, grooves)
     # where a groove was found it, not the smooth surface, says how low the plate lies
-    low = np.where(taken > 0.05, np.minimum(found.surface.height, found.surface.domes - taken), found.surface.height)
+    grooved = taken > ReliefFigures.read().groove.least
+    low = np.where(grooved, np.minimum(found.surface.height, found.surface.domes - taken), found.surface.height)
     surface = replace(found.surface, height=low, carved=taken)
     return Outcome(replace(found, surface=surface), grooves, left_out=found.left_out)
 

@@ -25,7 +25,7 @@ MATCHING, BIAS, SCALE, PLATE, PLACE = (
 )
 DOUBTED = "a groove that is not excluded"
 DOUBTED_HOLLOW = "a hollow that is not excluded"
-FORM = "form of the hollow"
+FORM, GROOVE_FORM = "form of the hollow", "form of the groove"
 RIVAL = "another dome that is not excluded"
 SMOOTHED = "peaks smoothed over"
 
@@ -40,8 +40,8 @@ def u_height(relief: Relief) -> F64:
     u = np.where(relief.chart.face, u, plate)
     if relief.surface.carved is not None:
         in_groove = np.interp(relief.surface.agreement, rule.agreement, rule.groove)
-        in_groove = in_groove + rule.groove_share * relief.surface.carved
-        u = np.where(relief.surface.carved > 0.05, np.maximum(u, in_groove), u)
+        in_groove = np.hypot(in_groove + rule.groove_share * relief.surface.carved, rule.groove_form)
+        u = np.where(relief.surface.carved > ReliefFigures.read().groove.least, np.maximum(u, in_groove), u)
     u = u * _stands_factor(relief)
     strayed = relief.surface.strayed
     return np.asarray(u if strayed is None else np.hypot(u, rule.strayed_share * strayed))
@@ -213,13 +213,13 @@ def why_no_undercut(relief: Relief) -> str:
     )
 
 
-def u_groove(relief: Relief, groove: Groove) -> F64:
-    """Standard uncertainty (n,) mm of a groove's depth, as counted."""
-    rule = ReliefFigures.read().u
-    return np.asarray(
-        np.interp(groove.agreement, rule.agreement, rule.groove) * _stands_factor(relief)
-        + rule.groove_share * groove.depth
-    )
+def u_groove(relief: Relief, groove: Groove) -> tuple[F64, F64]:
+    """Standard uncertainties (n,) mm of a groove's depth, as counted: from matching, and from its form where there is
+    one, or may be one by the face photo, for what is tried need not be of its form."""
+    rule, least = ReliefFigures.read().u, ReliefFigures.read().groove.least
+    matching = np.interp(groove.agreement, rule.agreement, rule.groove) * _stands_factor(relief)
+    form = np.where(groove.seen | (groove.depth > least), rule.groove_form, 0.0)
+    return np.asarray(matching + rule.groove_share * groove.depth), form
 
 
 def _depth(relief: Relief, groove: Groove, over: Mask) -> Quantity:
@@ -227,18 +227,20 @@ def _depth(relief: Relief, groove: Groove, over: Mask) -> Quantity:
     share = float(groove.told[over].mean())
     if share < ReliefFigures.read().u.seen_share:
         return unknown(f"along {1 - share:.0%} of its length the photos agree on no depth, and not on there being none")
-    over = over & groove.told
-    k = int(np.flatnonzero(over)[groove.depth[over].argmax()])
+    told = over & groove.told
+    k = int(np.flatnonzero(told)[groove.depth[told].argmax()])
     depth = float(groove.depth[k])
-    doubted = max(float(groove.upper[over].max()) - depth, 0.0)
+    doubted = max(float(groove.upper[over].max()) - depth, 0.0)  # of the places where none is told too
+    matching, form = u_groove(relief, groove)
     rows = [
         row(DOUBTED, doubted / COVERAGE),
-        row(MATCHING, float(u_groove(relief, groove)[k])),
+        row(MATCHING, float(matching[k])),
+        row(GROOVE_FORM, float(form[k])),
         row(PLATE, ReliefFigures.read().u.tie),
         row(PLACE, ReliefFigures.read().u.extreme),
         row(SCALE, depth * _scale_u(relief)),
     ]
-    return quantity(depth, rows, n=int(over.sum()))
+    return quantity(depth, rows, n=int(told.sum()))
 
 
 def _crater(relief: Relief, crown: F64, u: F64, seen: Mask) -> Quantity:
@@ -335,7 +337,9 @@ def along_seam(relief: Relief, grooves: dict[Side, Groove]) -> ReliefAlong:
         deepest = maximum_filter1d(groove.depth, 2 * round(0.5 / every) + 1)
         shown = np.interp(at, groove.s, groove.told.astype(float)) > 0.5
         rows[name] = _told(np.interp(at, groove.s, deepest), shown)
-        u_here = np.hypot(u_groove(relief, groove), np.maximum(groove.upper - groove.depth, 0.0) / COVERAGE)
+        matching, form = u_groove(relief, groove)
+        doubted = np.maximum(groove.upper - groove.depth, 0.0) / COVERAGE
+        u_here = np.sqrt(matching**2 + form**2 + doubted**2)
         U[name] = _told(np.interp(at, groove.s, COVERAGE * u_here), shown)
     return ReliefAlong(
         state="measured",
