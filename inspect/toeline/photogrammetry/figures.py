@@ -119,6 +119,7 @@ class ReliefSection(Table):
     leans: tuple[float, ...]
     usual_power: float
     unusual: float
+    even: float
     along: float
     smooth: float
     memory: float

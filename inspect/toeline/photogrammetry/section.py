@@ -36,7 +36,8 @@ def fit_sections(z: F32, heights: F64, first: F64, across: F64, every: float, ru
     """The domes along the seam that the photos agree on best.
 
     ``z`` (K, h, w) is their agreement where the surface is ``heights`` (K,) times the dome ``first`` (h, w); ``across``
-    (h, w) lies between the toes; columns are ``every`` mm apart. The shortest path along the seam.
+    (h, w) lies between the toes; columns are ``every`` mm apart. The shortest path along the seam, found once more when
+    it has told how high the bead is where the photos say it clearly: elsewhere it is hardly of another height.
     """
     powers, leans = np.array(rule.powers), np.array(rule.leans)
     on = (np.abs(across) < 0.97) & (first > 0.08)
@@ -63,13 +64,23 @@ def fit_sections(z: F32, heights: F64, first: F64, across: F64, every: float, ru
         stiff.power / len(powers) / every,
         stiff.lean * (leans[1] - leans[0]) / every,
     )
-    path = cheapest(cost, steps)
+    usual = _usual(heights[cheapest(cost, steps)[:, 0]], score)
+    path = cheapest(cost + rule.even * ((heights - usual) ** 2)[:, None, None], steps)
     h, p, a = (of[path[:, k]].astype(float) for k, of in enumerate((heights, powers, leans)))
     sigma = rule.smooth / every
     rivals = _rivals(_near_by(cost, steps, float(np.exp(-every / rule.memory))), path[:, 0], step, rule)
     above, below = maximum_filter1d(rivals, 2 * round(rule.stretch / every) + 1, axis=1)
     h, p, a = (gaussian_filter1d(x, sigma, mode="nearest") for x in (h, p, a))
     return Sections(h, p, a, above, below)
+
+
+def _usual(found: F64, score: F64) -> float:
+    """The median of the heights ``found`` (n,), each counting by how far its place's best stands out from its other
+    scores (n, K, a, b), squared."""
+    each, order = score.max(axis=(2, 3)), np.argsort(found)
+    clear = each.max(axis=1) - np.median(each, axis=1) + 1e-6
+    so_far = np.cumsum(clear[order] ** 2)
+    return float(found[order][np.searchsorted(so_far, so_far[-1] / 2)])
 
 
 def _near_by(cost: F64, steps: tuple[float, float, float], keep: float) -> F64:
