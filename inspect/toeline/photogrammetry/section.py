@@ -65,7 +65,8 @@ def fit_sections(z: F32, heights: F64, first: F64, across: F64, every: float, ru
         stiff.lean * (leans[1] - leans[0]) / every,
     )
     usual = _usual(heights[cheapest(cost, steps)[:, 0]], score)
-    path = cheapest(cost + rule.even * ((heights - usual) ** 2)[:, None, None], steps)
+    cost += rule.even * ((heights - usual) ** 2)[:, None, None]
+    path = cheapest(cost, steps)
     h, p, a = (of[path[:, k]].astype(float) for k, of in enumerate((heights, powers, leans)))
     sigma = rule.smooth / every
     rivals = _rivals(_near_by(cost, steps, float(np.exp(-every / rule.memory))), path[:, 0], step, rule)
