@@ -6,8 +6,8 @@ A scene is ``NAME_v0.jpg`` (the face photo), ``NAME_v1.jpg`` and so on, each wit
 The height map is compared place by place: over the face and over 3 mm of plate beside each toe (from 0.3 mm on), in
 the truth's body; on a fillet the cross-sections across the line that halves the plates' angle. A place with no height
 counts as not seen. Greatest height, throat and convexity are those of the true surface's median over 1 mm, where no
-spatter lies. Undercut:
-the greatest depth of each run in the body that is 0.25 mm deep or more, and every station at least 3 mm from any run.
+spatter lies. Undercut: the greatest depth of each run in the body that is 0.25 mm deep or more, not told where none is
+told at its deepest place, and every station at least 3 mm from any run.
 """
 
 from __future__ import annotations
@@ -318,7 +318,8 @@ def _undercuts(result: Result, truth: dict[str, Any]) -> tuple[Told, ...]:
             continue
         s, told, U = _along(result, truth, run["side"])
         on = np.interp(s, at, depth, left=0.0, right=0.0) > 0.05
-        seen = on & np.isfinite(told)
+        deepest = int(np.abs(s - at[inside][depth[inside].argmax()]).argmin())
+        seen = on & np.isfinite(told) & np.isfinite(told[deepest])
         k = int(np.flatnonzero(seen)[told[seen].argmax()]) if seen.any() else None
         out.append(
             Told(float(depth[inside].max()), None if k is None else float(told[k]), None if k is None else float(U[k]))
