@@ -23,7 +23,7 @@ from toeline.photogrammetry.figures import ReliefFigures
 from toeline.pipeline import relief
 from toeline.report.relief_map import cuts, draw_height_map, draw_section
 from toeline.result import Result
-from toeline.validation.relief_scenes import greatest_height, scenes_in, throat_and_convexity
+from toeline.validation.relief_scenes import _undercuts, greatest_height, scenes_in, throat_and_convexity
 
 SCENE = Path(__file__).resolve().parents[1] / "demo_images" / "round_stringer"
 PHOTOS = sorted(SCENE.glob("*_v?.jpg"))
@@ -248,6 +248,20 @@ def test_a_surface_is_read_back_by_a_library_of_its_format(tmp_path, run):
 
 def test_the_scene_is_found_by_the_scoreboard():
     assert [len(photos) for photos in scenes_in(SCENE).values()] == [5]
+
+
+def test_a_run_of_undercut_with_no_depth_told_where_it_is_deep_counts_as_not_told(run):
+    result = run[1]
+    bead = {"bead": TRUTH["bead"] | {"undercut": [one for one in TRUTH["bead"]["undercut"] if one["side"] == "left"]}}
+    (told,) = _undercuts(result, bead)
+    assert told.value == max(depth for depth in result.relief.undercut_left_mm[10:48] if depth is not None)
+    shallow = tuple(
+        depth if depth is not None and depth_at(bead["bead"]["undercut"][0], s) < 0.8 * told.truth else None
+        for s, depth in zip(result.relief.s_mm, result.relief.undercut_left_mm, strict=True)
+    )
+    assert any(depth is not None and depth > 0.5 for depth in shallow)
+    relief_ = result.relief.model_copy(update={"undercut_left_mm": shallow})
+    assert _undercuts(result.model_copy(update={"relief": relief_}), bead)[0].value is None
 
 
 def test_spatter_on_the_face_is_no_height_of_the_bead():

@@ -7,7 +7,7 @@ The height map is compared place by place: over the face and over 3 mm of plate 
 the truth's body; on a fillet the cross-sections across the line that halves the plates' angle. A place with no height
 counts as not seen. Greatest height, throat and convexity are those of the true surface's median over 1 mm, where no
 spatter lies. Undercut: the greatest depth of each run in the body that is 0.25 mm deep or more, not told where none is
-told at its deepest place, and every station at least 3 mm from any run.
+told where it is nearly as deep, and every station at least 3 mm from any run.
 """
 
 from __future__ import annotations
@@ -31,6 +31,8 @@ from toeline.validation.figures import AccuracyFigures
 F64 = NDArray[np.float64]
 #: Nearer to spatter than this the median over 1 mm still shows it.
 _NEAR_SPATTER_MM = 0.5
+#: A place of a run of undercut that is so much of its greatest depth deep, or more, stands for it.
+_NEARLY = 0.9
 
 
 @dataclass(frozen=True, slots=True)
@@ -317,10 +319,10 @@ def _undercuts(result: Result, truth: dict[str, Any]) -> tuple[Told, ...]:
         if not inside.any() or depth[inside].max() < least:
             continue
         s, told, U = _along(result, truth, run["side"])
-        on = np.interp(s, at, depth, left=0.0, right=0.0) > 0.05
-        deepest = int(np.abs(s - at[inside][depth[inside].argmax()]).argmin())
-        seen = on & np.isfinite(told) & np.isfinite(told[deepest])
-        k = int(np.flatnonzero(seen)[told[seen].argmax()]) if seen.any() else None
+        here = np.interp(s, at, depth, left=0.0, right=0.0)
+        seen = (here > 0.05) & np.isfinite(told)
+        deep = seen & (here > _NEARLY * depth[inside].max())
+        k = int(np.flatnonzero(seen)[told[seen].argmax()]) if deep.any() else None
         out.append(
             Told(float(depth[inside].max()), None if k is None else float(told[k]), None if k is None else float(U[k]))
         )
