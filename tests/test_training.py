@@ -39,6 +39,30 @@ def test_a_network_thawed_says_what_its_file_says(which):
         assert np.quantile(np.abs(ours.numpy() - shipped), 0.999) < 0.2
 
 
+def test_the_mean_of_networks_lies_between_them():
+    """By its definition: a network's mean with itself says what it says, and no mean depends on how a network is put
+    down, with its normalisations or with them folded in."""
+    from training.thaw import take_mean, thaw
+    from training.train import TASKS
+
+    path = ROOT / "inspect" / "toeline" / "data" / "reader.onnx"
+    view = torch.rand(2, 3, 64, 128, generator=torch.Generator().manual_seed(1))
+    one, folded, other, mean = (TASKS["reader"].net() for _ in range(4))
+    thaw(one, path, view)
+    thaw(other, path, view)
+    with torch.no_grad():
+        for weight in other.parameters():
+            weight.mul_(1.01)
+    take_mean(folded, [one, one])
+    said = []
+    for net in (one, folded):
+        take_mean(mean, [net, other])
+        said.append([each.eval()(view)[0].detach() for each in (net, mean)])
+    assert torch.allclose(said[0][0], said[1][0], atol=1e-3)
+    assert torch.allclose(said[0][1], said[1][1], atol=1e-3)
+    assert not torch.allclose(said[0][0], said[0][1], atol=1e-2)
+
+
 def small(seed, batch, device, around, wild):
     """A few centimetres of bead; all looks are wild where ``wild`` is nine."""
     from workshop.scene import band_batch
@@ -54,7 +78,7 @@ def test_a_stretch_of_the_recipe_learns():
     stretch = Stretch(steps=1, batch=2, fresh=2, turns=1, pool=2, rate=4e-2, seed=5, wild=9)
     losses = []
     for steps in (1, 80):
-        net = learn(task, replace(stretch, steps=steps, turns=steps), "cpu", None, None)
+        net = learn(task, replace(stretch, steps=steps, turns=steps), "cpu", None, ())
         photo, truth = small(stretch.seed * 1_000_003, 2, "cpu", None, 9)
         with torch.no_grad():
             fine, coarse = net.train()(photo)
@@ -75,8 +99,8 @@ def test_a_picked_view_is_turned_together_with_its_truth():
         seen, fine, forward = pool.pick(1, 0)
         turned = bool(fine[0, 0, 0, 0] > fine[0, 0, 0, -1])  # the far end of the seam now lies first
         assert float(forward.mean()) == (0.0 if turned else 1.0)
-        order = [(x[0, 0].flatten()[1:] - x[0, 0].flatten()[:-1]).sign() for x in (seen, fine)]
-        assert (order[0] * order[1] >= 0).all()  # another light, the same way round
+        both = torch.corrcoef(torch.stack([seen[0, 0].flatten(), fine[0, 0].flatten()]))
+        assert both[0, 1] > 0.5  # another light, the same way round
 
 
 def test_faces_without_crosswise_ripples_have_no_crests():
@@ -108,7 +132,7 @@ def test_the_recipe_leads_from_nothing_to_a_file(which, tmp_path, monkeypatch):
 
     monkeypatch.setitem(TASKS, which, replace(TASKS[which], render=view))
     task = TASKS[which]
-    net = learn(task, replace(first, steps=2, batch=2, fresh=2, turns=2, pool=2), "cpu", None, None).eval()
+    net = learn(task, replace(first, steps=2, batch=2, fresh=2, turns=2, pool=2), "cpu", None, ()).eval()
     torch.save(net.state_dict(), tmp_path / "net.pt")
     write(which, tmp_path / "net.pt", tmp_path / "net.onnx", None)
     run = ort.InferenceSession(str(tmp_path / "net.onnx"))
@@ -141,7 +165,8 @@ def test_no_stretch_sees_what_another_saw(file):
     for which in TASKS:
         stretches = recipe(which, HERE / file)
         assert len({stretch.seed for stretch in stretches}) == len(stretches)
-        assert all(stretch.steps > 0 and 0 <= stretch.wild <= 9 for stretch in stretches)
+        assert all(stretch.steps > 0 or len(stretch.start) > 1 for stretch in stretches)  # a mean alone learns nothing
+        assert all(0 <= stretch.wild <= 9 for stretch in stretches)
         assert all(stretch.fall is None or 0 < stretch.fall <= stretch.steps for stretch in stretches)
 
 

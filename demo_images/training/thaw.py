@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
 import onnx
@@ -51,6 +51,29 @@ def thaw(net: Reader, path: Path, views: Tensor) -> None:
             norm.running_var.copy_(spread)
     for hook in hooks:
         hook.remove()
+
+
+def take_mean(net: Reader, others: Sequence[Reader]) -> None:
+    """Give ``net`` the mean of several networks' convolutions, the normalisations behind them folded in as a file has
+    them; its own change nothing at first."""
+    every = [list(_groups(other)) for other in others]
+    with torch.no_grad():
+        for (layers, norm), *same in zip(_groups(net), *every, strict=True):
+            scales = [each.weight / (each.running_var + each.eps).sqrt() for _, each in same]
+            for k, layer in enumerate(layers):
+                layer.weight.copy_(
+                    _mean(own[k].weight * x[:, None, None, None] for (own, _), x in zip(same, scales, strict=True))
+                )
+            norm.bias.copy_(_mean(each.bias - each.running_mean * x for (_, each), x in zip(same, scales, strict=True)))
+            norm.weight.fill_(1.0)
+            norm.running_mean.zero_()
+            norm.running_var.fill_(1 - norm.eps)
+        net.head.weight.copy_(_mean(other.head.weight for other in others))
+        net.head.bias.copy_(_mean(other.head.bias for other in others))
+
+
+def _mean(values: Iterable[Tensor]) -> Tensor:
+    return torch.stack(list(values)).mean(0)
 
 
 def _convolutions(graph: onnx.GraphProto) -> dict[str, tuple[Tensor, Tensor]]:

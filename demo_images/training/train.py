@@ -19,7 +19,7 @@ import math
 import sys
 import time
 import tomllib
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -33,7 +33,7 @@ from workshop.surroundings import Surroundings, load
 
 from training.eight_bit import write_in_eight_bits
 from training.net import Reader
-from training.thaw import thaw
+from training.thaw import take_mean, thaw
 
 HERE = Path(__file__).resolve().parent
 Batch = tuple[Tensor, Tensor]
@@ -180,7 +180,8 @@ class Pool:
         self.seen += len(at)
 
     def pick(self, batch: int, forward: int | None) -> tuple[Tensor, ...]:
-        """Random views in another light, half of them mirrored along, half across, and their truths."""
+        """Random views in another light, which falls off over each, half of them mirrored along, half across, and their
+        truths."""
         device = self.kept[0].device
         at = torch.randint(self.count, (batch,), device=device)
         flips = [torch.rand((batch, 1, 1, 1), device=device) < 0.5 for _ in range(2)]
@@ -197,15 +198,17 @@ class Pool:
         gain = torch.exp(0.25 * torch.randn((batch, 1, 1, 1), device=device))
         hue = torch.exp(0.04 * torch.randn((batch, 3, 1, 1), device=device))
         gamma = torch.exp(0.2 * torch.randn((batch, 1, 1, 1), device=device))
-        return (photo.clamp_min(1e-4) ** gamma * gain * hue).clamp(0, 1), fine, coarse
+        fall = 0.35 * torch.rand((batch, 1, 1, 1), device=device) * torch.randn((batch, 1, 3, 4), device=device)
+        lamp = torch.exp(F.interpolate(fall, photo.shape[-2:], mode="bicubic", align_corners=True))
+        return (photo.clamp_min(1e-4) ** gamma * gain * hue * lamp).clamp(0, 1), fine, coarse
 
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
     """One stretch of learning: ``steps`` of ``batch`` views, ``turns`` of them after ``fresh`` views were rendered into
     a pool of ``pool``; the rate stays at ``rate`` and falls along half a cosine over the last ``fall`` steps, over all
-    of them where it is not said. Of nine batches ``wild`` have looks as varied as real ones. ``start`` names what it
-    begins with, else it goes on from the stretch before it, the first from nothing."""
+    of them where it is not said. Of nine batches ``wild`` have looks as varied as real ones. ``start`` names the
+    files it begins with, the mean of several; else it goes on from the stretch before it, the first from nothing."""
 
     steps: int
     batch: int
@@ -216,7 +219,7 @@ class Stretch:
     seed: int
     wild: int
     fall: int | None = None
-    start: str = ""
+    start: tuple[str, ...] = ()
 
     def rate_at(self, step: int, steps: int) -> float:
         """The rate of one step of ``steps``; the first few hundred rise to it."""
@@ -227,13 +230,14 @@ class Stretch:
 
 def recipe(which: str, file: Path = HERE / "recipe.toml") -> tuple[Stretch, ...]:
     """The stretches of one network in order."""
-    return tuple(Stretch(**stretch) for stretch in tomllib.loads(file.read_text("utf-8"))[which])
+    told = tomllib.loads(file.read_text("utf-8"))[which]
+    return tuple(Stretch(**stretch | {"start": tuple(stretch.get("start", ()))}) for stretch in told)
 
 
 def learn(
-    task: Task, stretch: Stretch, device: str, around: Around, start: Path | None, within: float | None = None
+    task: Task, stretch: Stretch, device: str, around: Around, start: Sequence[Path], within: float | None = None
 ) -> Reader:
-    """Learn for one stretch from the weights in ``start``, or from nothing; the mean of the weights.
+    """Learn for one stretch from the mean of the weights in ``start``, or from nothing; the mean of the weights.
 
     With ``within`` as many steps are made as fit into so many seconds; the number is printed, for the recipe.
     """
@@ -314,8 +318,15 @@ def write(which: str, weights: Path, path: Path, around: Around) -> None:
     whole.unlink()
 
 
-def take_up(net: Reader, weights: Path, task: Task, device: str, around: Around) -> None:
-    """Give ``net``, which lies on ``device``, the weights of a .pt or a .onnx file."""
+def take_up(net: Reader, files: Sequence[Path], task: Task, device: str, around: Around) -> None:
+    """Give ``net``, which lies on ``device``, the weights of a .pt or a .onnx file, or the mean of several."""
+    if len(files) > 1:
+        others = [task.net().to(device) for _ in files]
+        for other, file in zip(others, files, strict=True):
+            take_up(other, [file], task, device, around)
+        take_mean(net, others)
+        return
+    weights = files[0]
     if weights.suffix == ".onnx":
         thaw(net, weights, torch.cat([_views(task, seed, device, around) for seed in range(1, 4)]))
     else:
@@ -351,7 +362,7 @@ def main() -> None:
     for number, stretch in enumerate(recipe(said.which, said.recipe), 1):
         done = out / f"{said.which}-{number}.pt"
         if not (done.exists() or said.write) and said.stretch in (None, number):
-            start = out / stretch.start if stretch.start else last
+            start = [out / name for name in stretch.start] or [last] * bool(last)
             torch.save(learn(TASKS[said.which], stretch, device, around, start, said.within).state_dict(), done)
         last = done if done.exists() else last
     if last is None:
