@@ -47,7 +47,8 @@ from toeline.validation.against_truth import PhotoScore, compare
 
 FILES: dict[str, type[DataFile]] = {"ripples.toml": RippleFigures, "indications.toml": IndicationFigures}
 #: Pairs of ``low`` and ``high`` between which undercut's are chosen.
-PAIRS = [(low, high) for low in (0.55, 0.6, 0.65, 0.7) for high in (0.65, 0.7, 0.75, 0.8) if 0.05 <= high - low <= 0.2]
+LOWS, HIGHS = (0.5, 0.55, 0.6, 0.65, 0.7), (0.65, 0.7, 0.75, 0.8)
+PAIRS = [(low, high) for low in LOWS for high in HIGHS if 0.05 <= high - low <= 0.2]
 #: What may move, of the scoreboard's figures.
 SHOWN = ("pitch_5", "ripples_invented", "undercut_recall", "undercut_precision", "crater")
 MEASURED = ("ripple_pitch", "ripple_variation", "undercut_length_total", "spatter_per_100mm")
