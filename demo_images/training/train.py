@@ -362,7 +362,7 @@ def main() -> None:
     for number, stretch in enumerate(recipe(said.which, said.recipe), 1):
         done = out / f"{said.which}-{number}.pt"
         if not (done.exists() or said.write) and said.stretch in (None, number):
-            start = [out / name for name in stretch.start] or [last] * bool(last)
+            start = [out / name for name in stretch.start] or ([last] if last else [])
             torch.save(learn(TASKS[said.which], stretch, device, around, start, said.within).state_dict(), done)
         last = done if done.exists() else last
     if last is None:
