@@ -225,7 +225,11 @@ def still_running(group: int) -> list[str]:
 
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="asks Linux which processes run")
 def test_ctrl_c_ends_the_command_and_its_workers(photos, tmp_path):
-    words = [sys.executable, "-c", "from toeline.cli import main; main()", "measure", *map(str, photos * 20)]
+    many = [tmp_path / f"{number}.jpg" for number in range(80)]  # each of other bytes: none is known from another
+    good = next(path for path in photos if path.name == "good0.jpg").read_bytes()
+    for number, path in enumerate(many):
+        path.write_bytes(good + bytes(100 + number))
+    words = [sys.executable, "-c", "from toeline.cli import main; main()", "measure", *map(str, many)]
     command = subprocess.Popen(
         [*words, "--parquet", str(tmp_path / "t.parquet")],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
