@@ -242,12 +242,15 @@ def test_each_look_sees_the_bead_where_it_is(seen, look):
 def test_a_bead_traced_in_another_light_keeps_its_face_and_is_read_as_it_was_photographed(seen):
     photo, _ = seen
     lit = trace_bead(lighter(photo.image), PixelFrame(8.0), detect_beads(photo.image).beads[0])
-    band = as_photographed(photo.image, lit).band
+    band = as_photographed(photo.image, lit.frame, lit).band
     off = lighter(band.image).astype(int) - lit.band.image
     assert np.quantile(np.abs(off), 0.95) <= 3 < lit.band.image.mean() - band.image.mean()
     assert np.array_equal(band.maps["face"], lit.band.maps["face"])
     assert not np.array_equal(band.maps["crest"], lit.band.maps["crest"])
-    as_it_is, turned = as_photographed(photo.image, lit), as_photographed(photo.image, turn_round(lit))
+    as_it_is, turned = (
+        as_photographed(photo.image, lit.frame, lit),
+        as_photographed(photo.image, lit.frame, turn_round(lit)),
+    )
     assert np.array_equal(turned.band.image, turn_round(as_it_is).band.image)
 
 

@@ -22,7 +22,15 @@ F32 = NDArray[np.float32]
 U8 = NDArray[np.uint8]
 
 
-class SurfaceFrame(Protocol):
+class SurfaceView(Protocol):
+    """Where a photo shows a surface."""
+
+    def to_px(self, mm: F64) -> F64:
+        """Surface coordinates (N, 2) to photo pixels (N, 2)."""
+        ...
+
+
+class SurfaceFrame(SurfaceView, Protocol):
     """Where a surface lies in the photo: pixels to surface coordinates and back."""
 
     @property
@@ -32,10 +40,6 @@ class SurfaceFrame(Protocol):
 
     def to_mm(self, px: F64) -> F64:
         """Photo pixels (N, 2) to surface coordinates (N, 2)."""
-        ...
-
-    def to_px(self, mm: F64) -> F64:
-        """Surface coordinates (N, 2) to photo pixels (N, 2)."""
         ...
 
     def error_modes(self, px: F64) -> Mapping[str, F64]:

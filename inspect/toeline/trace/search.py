@@ -85,7 +85,7 @@ def search(photo: Photo, detections: Detections, ground: Ground, ends_px: tuple[
     left = Detections((chosen.whole, *rivals), detections.other)
     if not problems and len(left.beads) > 1:
         problems = (problem("several_beads", n=len(left.beads)),)
-    bead = chosen.bead if chosen.photo is photo else as_photographed(photo.image, chosen.bead)
+    bead = chosen.bead if chosen.photo is photo else as_photographed(photo.image, chosen.bead.frame, chosen.bead)
     return Found(bead, left, problems)
 
 

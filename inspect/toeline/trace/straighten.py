@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from toeline.trace.band import F64, U8, Band, Strip, SurfaceFrame
+from toeline.trace.band import F64, U8, Band, Strip, SurfaceFrame, SurfaceView
 from toeline.trace.figures import BeadFigures
 from toeline.trace.networks import channels, read_band, read_plate
 
@@ -40,9 +40,9 @@ def lay_band(image: U8, frame: SurfaceFrame, seam: F64, reach_mm: float) -> Band
     return Band(read_band(straight), s, t[keep], seen[keep], straight, at, left)
 
 
-def lay_anew(image: U8, frame: SurfaceFrame, band: Band) -> Band:
-    """A band where another lies, in another picture of the same view."""
-    straight, seen = _straighten(image, frame, band.seam, band.left, band.t)
+def lay_anew(image: U8, view: SurfaceView, band: Band) -> Band:
+    """A band where another lies on the surface, in another picture of it."""
+    straight, seen = _straighten(image, view, band.seam, band.left, band.t)
     return replace(band, maps=read_band(straight), seen=seen, image=straight)
 
 
@@ -121,13 +121,13 @@ def _doubled(picture: NDArray[Any], size: tuple[int, int]) -> NDArray[Any]:
 
 
 def _straighten(
-    image: U8, frame: SurfaceFrame, seam: F64, left: F64, t: F64, how: int = cv2.INTER_CUBIC
+    image: U8, view: SurfaceView, seam: F64, left: F64, t: F64, how: int = cv2.INTER_CUBIC
 ) -> tuple[U8, NDArray[np.bool_]]:
     """The photo at rows ``t`` (H,) across a seam (L, 2), interpolated by OpenCV's ``how``, and which of it (H, L) it
     shows."""
     rows, cols = _knots(len(t)), _knots(len(seam))
     points = seam[cols][None] + t[rows][:, None, None] * left[cols][None]
-    knots = frame.to_px(points.reshape(-1, 2)).reshape(len(rows), len(cols), 2)
+    knots = view.to_px(points.reshape(-1, 2)).reshape(len(rows), len(cols), 2)
     x = np.interp(np.arange(len(seam)), cols, np.arange(len(cols))).astype(np.float32)
     y = np.interp(np.arange(len(t)), rows, np.arange(len(rows))).astype(np.float32)
     gx, gy = np.meshgrid(x, y)

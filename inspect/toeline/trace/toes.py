@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, label, maximum_filter1d, median_filter, minimum_filter1d
 
 from toeline.result import Side
-from toeline.trace.band import F32, F64, U8, Band, Covered, Strip, SurfaceFrame, TracedBead
+from toeline.trace.band import F32, F64, U8, Band, Covered, Strip, SurfaceFrame, SurfaceView, TracedBead
 from toeline.trace.bead_finder import Candidate
 from toeline.trace.covered import covered_stretches
 from toeline.trace.figures import BeadFigures, BeadTrace, Look
@@ -82,12 +82,12 @@ def look_about(image: U8, bead: TracedBead) -> TracedBead:
     return replace(bead, beside=look_beside(image, bead.frame, bead.band, BeadFigures.read().band.reach_mm))
 
 
-def as_photographed(image: U8, bead: TracedBead) -> TracedBead:
-    """A bead that was traced in another light, with all but its face read in the BGR photo (H, W, 3) as it was taken:
-    what lies on it and beside it is known by its own look."""
+def as_photographed(image: U8, view: SurfaceView, bead: TracedBead) -> TracedBead:
+    """A bead that was traced in another light, or from elsewhere, with all but its face read in the BGR photo (H, W, 3)
+    as it was taken: what lies on it and beside it is known by its own look."""
     if bead.turned:
-        return turn_round(as_photographed(image, turn_round(bead)))
-    band = lay_anew(image, bead.frame, bead.band)
+        return turn_round(as_photographed(image, view, turn_round(bead)))
+    band = lay_anew(image, view, bead.band)
     return replace(bead, band=replace(band, maps=_second_look(band) | {"face": bead.band.maps["face"]}))
 
 
