@@ -14,14 +14,15 @@ from toeline.errors import PhotoError, SettingsError
 from toeline.photogrammetry import check_count, check_surface_name, read_all, section
 from toeline.photogrammetry.chart import Chart, lay_chart
 from toeline.photogrammetry.figures import ReliefFigures, ReliefPairs
-from toeline.photogrammetry.groove import _path, _Shapes, find_groove
+from toeline.photogrammetry.groove import _path, _Section, _Shapes, find_groove
 from toeline.photogrammetry.hollow import with_hollow
 from toeline.photogrammetry.matching import best_pairs
 from toeline.photogrammetry.recognise import likeness, strangers
 from toeline.photogrammetry.section import cheapest, fit_sections
-from toeline.photogrammetry.sight import Sightlines, shown_by_two
+from toeline.photogrammetry.sight import Sightlines, lean_to_left, shown_by_two
 from toeline.photogrammetry.surface import find_surface
 from toeline.photogrammetry.tie import tie
+from toeline.photogrammetry.toe_looks import ToeLooks
 
 UP = np.array([0.0, 0.0, 1.0])
 SCALE = [12.0] * 5
@@ -79,6 +80,14 @@ def test_few_places_tell_where_all_others_are_seen(eyes):
             assert np.abs(off).max() < 0.01
 
 
+def test_a_line_of_sight_leans_as_its_camera_stands(eyes):
+    on = chart()
+    for eye in eyes:
+        _, y, z = eye.camera_centre_mm
+        told = lean_to_left(eye, on, LENGTH / 2, HALF, 0.0)
+        assert told == pytest.approx((-y - HALF) / z, abs=0.01)  # left of travel is up in the picture, so -y
+
+
 def test_what_one_photo_alone_shows_is_not_known(eyes):
     """Of three photos one is cut off at the bead's middle and one shows nothing of it."""
     on, flat = chart(), np.zeros((len(chart().t), len(chart().s)))
@@ -116,6 +125,30 @@ def test_no_groove_is_found_where_there_is_none(grooved, eyes):
     likely = np.array([0.0, LENGTH]), np.array([1.0, 1.0])
     groove = find_groove(images, eyes, on, surface, SCALE, "right", likely)
     assert np.percentile(groove.depth, 95) < 0.1
+
+
+@pytest.mark.parametrize(
+    ("lean", "hidden"),
+    [
+        (0.0, []),
+        (1.0, [5, 6]),  # leaning outwards, the plate at 7 and 8 stands before what lies more than that deep
+        (-1.0, [4, 5]),  # leaning over the bead, its toe at 3 does
+        (-4.5, [4, 5, 6, 7, 8, 9]),  # and so flatly that the crown hides all as far as 13.5 from it
+    ],
+)
+def test_a_groove_hides_its_own_walls_and_a_bead_what_lies_behind_it(lean, hidden):
+    """By hand: a crown 3 high at -4, the toe at 3, a groove 2.5 deep from 4 to 6 and the plate from 7 to 10."""
+    out = np.array([-4.0, -2.0, 0.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0, 9.0, 10.0])
+    height = np.where(out < 3, [3.0, 2.0, 1.0] + [0.0] * 8, 0.0)
+    below = np.where((out[4:] >= 4) & (out[4:] <= 6), 2.5, 0.0)
+    (shown,) = _Section(out, height, [lean]).shown(below)
+    assert [int(x) for x in out[4:][shown == 0]] == hidden
+
+
+def test_undercut_is_likely_where_two_photos_show_it():
+    """One photo's shadow is no groove; a photo that does not show the toe says nothing."""
+    scores = np.array([[0.1, 0.9, 0.9, 0.0], [0.0, 0.1, np.nan, 0.4], [0.2, 0.0, 0.3, np.nan], [0.1, 0.0, 0.7, 0.6]])
+    assert ToeLooks(np.arange(4.0), scores).likely.tolist() == [0.1, 0.1, 0.7, 0.4]
 
 
 @pytest.mark.parametrize("crater", [1.2, 0.0])

@@ -5,7 +5,9 @@ from __future__ import annotations
 import json
 import shutil
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
+from unittest.mock import patch
 from xml.etree import ElementTree
 
 import cv2
@@ -18,8 +20,10 @@ from typer.testing import CliRunner
 from toeline.cli.main import app
 from toeline.geometry.plate import print_scale
 from toeline.photo import read_photo
-from toeline.photogrammetry import quantities, sides_seen
+from toeline.photogrammetry import outcome, quantities, sides_seen
 from toeline.photogrammetry.figures import ReliefFigures
+from toeline.photogrammetry.relief import on_base
+from toeline.photogrammetry.toe_looks import look_at_toes
 from toeline.pipeline import relief
 from toeline.report.relief_map import cuts, draw_height_map, draw_section
 from toeline.result import Result
@@ -254,7 +258,7 @@ def test_a_run_of_undercut_with_no_depth_told_where_it_is_deep_counts_as_not_tol
     result = run[1]
     bead = {"bead": TRUTH["bead"] | {"undercut": [one for one in TRUTH["bead"]["undercut"] if one["side"] == "left"]}}
     (told,) = _undercuts(result, bead)
-    assert told.value == max(depth for depth in result.relief.undercut_left_mm[10:48] if depth is not None)
+    assert told.value == max(depth for depth in result.relief.undercut_left_mm[9:48] if depth is not None)
     shallow = tuple(
         depth if depth is not None and depth_at(bead["bead"]["undercut"][0], s) < 0.8 * told.truth else None
         for s, depth in zip(result.relief.s_mm, result.relief.undercut_left_mm, strict=True)
@@ -353,7 +357,7 @@ def test_sections_lie_at_the_worst_places_and_where_somebody_asks(run):
     highest, left, right, chosen = shown
     relief = result.relief
     assert relief.crown_mm[relief.s_mm.index(highest.at)] == pytest.approx(result.measures["height_max"].value, abs=0.1)
-    told = [depth for depth in relief.undercut_left_mm[10:48] if depth is not None]
+    told = [depth for depth in relief.undercut_left_mm[9:48] if depth is not None]
     assert relief.undercut_left_mm[relief.s_mm.index(left.at)] == max(told)
     assert "right toe" in right.shows
     assert chosen.at == 30.2
@@ -362,3 +366,24 @@ def test_sections_lie_at_the_worst_places_and_where_somebody_asks(run):
         ElementTree.fromstring(drawn)
     assert cuts(result.model_copy(update={"relief": None})) == ()
     assert draw_height_map(result.model_copy(update={"relief": None})) is None
+
+
+def test_a_toe_is_looked_at_from_every_stand_where_that_photo_shows_it():
+    """The demo bead's undercut on the left, in the face photo and from elsewhere; a photo whose end is cut off says
+    nothing there."""
+    with patch.object(outcome, "look_at_toes", wraps=look_at_toes) as looked:
+        relief(PHOTOS, check_line=49.85)
+    found, bead = looked.call_args.args
+    looks = look_at_toes(found, bead)["left"]
+    assert len(looks.scores) == 5
+    run = next(one for one in TRUTH["bead"]["undercut"] if one["side"] == "left")
+    depth = np.array([depth_at(run, s) for s in looks.s])
+    for score in looks.scores:
+        assert score[depth > 0.4].mean() > 3 * score[depth < 0.01].mean()
+    stand = found.stands[2]
+    x = stand.plate.to_px_3d(on_base((bead.left_toe + bead.right_toe) / 2, bead, found.stands[0]))[:, 0]
+    middle = int(np.median(x))
+    cut = replace(stand, photo=replace(stand.photo, image=stand.photo.image[:, :middle]))
+    stands = (*found.stands[:2], cut, *found.stands[3:])
+    score = look_at_toes(replace(found, stands=stands), bead)["left"].scores[2]
+    assert 0.4 < np.isnan(score).mean() < 0.6

@@ -3,6 +3,7 @@
     python tests/benchmarks/bench_relief.py shoot FOLDER [--scenes 60] [--seed 0] [--of unfilled] [--device cuda]
     python tests/benchmarks/bench_relief.py count FOLDER [--photos 4] [--json FILE]
     python tests/benchmarks/bench_relief.py settings FOLDER refine.pull 2 4 6 [--first 20]
+    python tests/benchmarks/bench_relief.py looks FOLDER [--reader FILE]
 
 ``shoot`` takes three to five photos of a bead from several stands: square on, leaning to both sides, leaning along it;
 more carelessly the later the seed's throw. Beads, troubles, cards, lamps, steel and phones are drawn as
@@ -17,6 +18,9 @@ how often the error stays inside U.
 ``settings`` prints what several values of one setting of ``relief.toml`` come to, a line each: errors as median, 90th
 percentile and mean with its sign, how many are within 0.25 and 0.12 mm, and how many inside U. The settings are chosen
 so.
+
+``looks`` says how much undercut is seen where as much as that is seen at 5, 2 and 1 in 100 places without any: by the
+face photo, by any one photo, by any two and by the mean of all; by the shipped reader or by another.
 
 What stands people take, and how carefully, is common practice, no source.
 """
@@ -39,9 +43,12 @@ import numpy as np
 from rich.console import Console
 
 from toeline import pipeline
-from toeline.photogrammetry import outcome
+from toeline.photogrammetry import groove, outcome
 from toeline.photogrammetry import relief as line
 from toeline.photogrammetry.figures import ReliefFigures
+from toeline.trace import networks
+from toeline.trace.band import F64
+from toeline.validation import relief_scenes
 from toeline.validation.accuracy import inputs_of
 from toeline.validation.relief_scenes import SceneScore, relief_figures, scenes_in, score_scene
 
@@ -161,20 +168,28 @@ KEPT = {
     "crater": (*SURFACE, *HOLLOW, (outcome, "find_groove")),
     "u": (*SURFACE, *HOLLOW, (outcome, "find_groove")),
 }
+#: Settings of a groove by which no photos are compared anew.
+CHOOSING = (
+    "pairs_share pairs_fewest pairs_smooth penalty penalty_unseen likely smooth agreed doubted doubted_seen vague "
+    "least upper_stations bottom"
+)
+TRIED = ((groove, "_try_grooves"), (outcome, "look_at_toes"))
 
 
 def settings(folder: Path, key: str, values: Sequence[float], first: int | None) -> None:
     """Print what each of the values of a setting comes to on the first so many scenes."""
     table, name = key.split(".")
     shipped = ReliefFigures.read()
+    chooses = table == "groove" and name in CHOOSING.split()
     scores: dict[float, list[SceneScore]] = {value: [] for value in values}
     for scene, taken in islice(scenes_in(folder).items(), first):
         said = inputs_of(json.loads(taken[0].with_suffix(".json").read_text("utf-8")))
         with ExitStack() as stack:
-            for module, function in (*KEPT_ALWAYS, *KEPT.get(table, ())):
+            for module, function in (*KEPT_ALWAYS, *KEPT.get(table, ()), *(TRIED if chooses else ())):
                 stack.enter_context(patch.object(module, function, worked_out_once(getattr(module, function))))
             for value in values:
-                changed = getattr(shipped, table).model_copy(update={name: value})
+                was = getattr(shipped, table)
+                changed = was.model_copy(update={name: type(getattr(was, name))(value)})
                 figures = shipped.model_copy(update={table: changed})
                 with patch.object(ReliefFigures, "read", return_value=figures):
                     scores[value].append(score_scene(scene, taken, said))
@@ -184,6 +199,49 @@ def settings(folder: Path, key: str, values: Sequence[float], first: int | None)
         print(f"{key} = {value}")
         for line_ in what_it_comes_to(scores[value]):
             print("  ", line_)
+
+
+#: How a place's scores (photos, n) become one.
+TOGETHER: dict[str, Callable[[F64], F64]] = {
+    "face photo": lambda scores: scores[0],
+    "any one": lambda scores: scores.max(axis=0),
+    "any two": lambda scores: np.sort(scores, axis=0)[-2],
+    "mean": lambda scores: scores.mean(axis=0),
+}
+
+
+def looks(folder: Path, reader: Path | None) -> None:
+    """Print how surely undercut is told by its look, by each way to take several photos together."""
+    shown: dict[str, list[F64]] = {name: [] for name in TOGETHER}
+    bare: dict[str, list[F64]] = {name: [] for name in TOGETHER}
+    with ExitStack() as stack:
+        if reader is not None:
+            other, network = networks.load(str(reader)), networks._network
+            stack.enter_context(patch.object(networks, "_network", lambda x: other if x == "reader" else network(x)))
+            networks.channels.cache_clear()
+        for taken in scenes_in(folder).values():
+            truth = json.loads(taken[0].with_suffix(".json").read_text("utf-8"))
+            with patch.object(outcome, "look_at_toes", wraps=outcome.look_at_toes) as looked:
+                result = pipeline.relief(taken, **inputs_of(truth))
+            if not looked.called:
+                continue
+            relief, bead = looked.call_args.args
+            place, turned = relief_scenes._seam_of(result, truth)
+            low, high = relief_scenes._body(truth)
+            for side, seen in outcome.look_at_toes(relief, bead).items():
+                s = place(np.interp(seen.s, relief.seam[:, 1], relief.seam[:, 0]))
+                true_side = {"left": "right", "right": "left"}[side] if turned else side
+                near = [relief_scenes._true_depth(truth, true_side, s + d) for d in (0.0, -3.0, -1.5, 1.5, 3.0)]
+                inside = (s > low) & (s < high)
+                for name, together in TOGETHER.items():
+                    score = together(np.nan_to_num(seen.scores))
+                    shown[name].append(score[inside & (near[0] >= 0.25)])
+                    bare[name].append(score[inside & (np.max(near, axis=0) < 0.02)])
+    for name in TOGETHER:
+        there, none = np.concatenate(shown[name]), np.concatenate(bare[name])
+        least = np.quantile(none, [0.95, 0.98, 0.99])
+        found = " / ".join(f"{(there > x).mean():.3f} from {x:.2f}" for x in least)
+        print(f"{name}: {found}, of {len(there)} places at {len(none)} without")
 
 
 def worked_out_once(function: Callable[..., Any]) -> Callable[..., Any]:
@@ -226,7 +284,7 @@ def what_it_comes_to(scores: Sequence[SceneScore]) -> Iterator[str]:
 
 
 def main() -> None:
-    """Run one of the three."""
+    """Run one of the four."""
     ask = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     do = ask.add_subparsers(dest="do", required=True)
     shooting = do.add_parser("shoot")
@@ -244,10 +302,15 @@ def main() -> None:
     choosing.add_argument("key", metavar="TABLE.KEY")
     choosing.add_argument("values", type=float, nargs="+")
     choosing.add_argument("--first", type=int, help="no more than so many scenes")
+    looking = do.add_parser("looks")
+    looking.add_argument("folder", type=Path)
+    looking.add_argument("--reader", type=Path, metavar="FILE", help="another reader than the shipped one")
     said = ask.parse_args()
     if said.do == "shoot":
         seeds = (seed for seed in count_up(said.seed) if has(seed, said.of))
         shoot(said.folder, islice(seeds, said.scenes), said.device)
+    elif said.do == "looks":
+        looks(said.folder, said.reader)
     elif said.do == "settings":
         settings(said.folder, said.key, said.values, said.first)
     else:

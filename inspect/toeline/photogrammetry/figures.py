@@ -245,6 +245,7 @@ class ReliefGroove(Table):
     window: float
     every: float
     pairs_share: float
+    pairs_fewest: int
     pairs_smooth: float
     penalty: float
     penalty_unseen: float

@@ -20,7 +20,7 @@ from toeline.photogrammetry.features import features_of
 from toeline.photogrammetry.figures import ReliefFigures, ReliefGroove
 from toeline.photogrammetry.matching import on_all_cores
 from toeline.photogrammetry.section import cheapest
-from toeline.photogrammetry.sight import Projection, Sightlines
+from toeline.photogrammetry.sight import Projection, Sightlines, lean_to_left
 from toeline.photogrammetry.surface import Surface
 from toeline.result import Side
 from toeline.trace.band import F32, F64
@@ -31,10 +31,9 @@ class Groove:
     """Depth below the plate (n,) mm along one toe, at chart stations ``s`` (n,).
 
     ``agreement`` is how well the photos agree on it, Fisher's z. ``upper`` is the deepest that is not excluded:
-    they would agree on it better, though not by enough to be believed, or all but as well where the face photo shows a
-    groove; where that is more, the depth is not sure. ``centre`` is how far
-    outside the toe the deepest place lies, ``width`` how wide the groove is, mm. ``seen`` says where the face photo's
-    reader sees undercut.
+    they would agree on it better, though not by enough to be believed, or all but as well where photos show a
+    groove; where that is more, the depth is not sure. ``centre`` is how far outside the toe the deepest place lies,
+    ``width`` how wide the groove is, mm. ``seen`` says where undercut is seen.
     """
 
     s: F64
@@ -85,9 +84,34 @@ def find_groove(
 ) -> Groove:
     """The groove along one toe, in BGR photos of ``scale`` px a mm; depth 0 where there is none.
 
-    ``likely`` holds chart stations and how surely (0..1) the face photo's reader sees undercut there: where it sees
-    none a groove has to explain the photos better to be believed.
+    ``likely`` holds chart stations and how surely (0..1) undercut is seen there: where none is, a groove has to explain
+    the photos better to be believed.
     """
+    rule = ReliefFigures.read().groove
+    tried = _try_grooves(images, frames, chart, surface, scale, side)
+    unseen = 1.0 - np.clip(np.interp(tried.s, *likely) / rule.likely, 0.0, 1.0)
+    return _path(_best_pairs(tried.z, rule), tried.shapes, tried.s, rule, tried.every, unseen)
+
+
+@dataclass(frozen=True, slots=True)
+class _Tried:
+    """How well each pair of photos agrees, Fisher's z (pairs, shapes, n), at chart stations ``s`` (n,), ``every`` mm
+    apart."""
+
+    z: F32
+    shapes: _Shapes
+    s: F64
+    every: float
+
+
+def _try_grooves(
+    images: Sequence[U8],
+    frames: Sequence[Projection],
+    chart: Chart,
+    surface: Surface,
+    scale: Sequence[float],
+    side: Side,
+) -> _Tried:
     rules = ReliefFigures.read()
     rule = rules.groove
     step = rule.step
@@ -95,11 +119,17 @@ def find_groove(
     toe = gaussian_filter1d((chart.left if side == "left" else chart.right)[on], rule.toe_smooth / chart.step)
     x = np.arange(rule.inside, rule.outside + step / 2, step)
     lean = float(np.sin(np.arctan2(1.0, chart.slope)))  # of a mm along the plate, so much is across the chart
-    s, _ = np.meshgrid(chart.s[on], x)
-    t = toe + (1 if side == "left" else -1) * lean * x[:, None]
-    rows, cols = (chart.t[0] - t) / chart.step, (s - chart.s[0]) / chart.step
-    inner = map_coordinates(surface.domes, [rows, cols], order=1, mode="nearest")
-    base = np.where(x[:, None] < 0, inner, chart.slope * np.abs(t))
+    way = 1 if side == "left" else -1
+
+    def laid(x: F64) -> tuple[F64, F64, F64]:
+        """Chart coordinates s, t and height (n, w) of the face and the bare plate so far outside the toe."""
+        s, _ = np.meshgrid(chart.s[on], x)
+        t = toe + way * lean * x[:, None]
+        rows, cols = (chart.t[0] - t) / chart.step, (s - chart.s[0]) / chart.step
+        inner = map_coordinates(surface.domes, [rows, cols], order=1, mode="nearest")
+        return s, t, np.where(x[:, None] < 0, inner, chart.slope * np.abs(t))
+
+    s, t, base = laid(x)
     sight = [Sightlines.over(frame, chart, s, t, base, rule.deepest / lean) for frame in frames]
     shapes = _Shapes(
         np.arange(0.0, rule.deepest + 1e-9, rule.depth_step),
@@ -110,16 +140,48 @@ def find_groove(
     window = max(round(rule.window / chart.step), 1)
     every = max(round(rule.every / chart.step), 1)
     seen = features_of(images, sight, scale, rules.feature_groove)
-    z = _best_pairs(_agreement(seen, sight, shapes, lean, window, every), rule)
-    s_on = chart.s[on][::every]
-    unseen = 1.0 - np.clip(np.interp(s_on, likely[0], likely[1]) / rule.likely, 0.0, 1.0)
-    return _path(z, shapes, s_on, rule, every * chart.step, unseen)
+    face = np.arange(-float(np.nanmedian(chart.width)) / lean, rule.inside, step)
+    profile = np.median(np.concatenate([laid(face)[2], base]), axis=1)
+    middle = chart.length / 2, float(np.median(toe)), float(np.median(base[x >= 0]))
+    leans = [way * lean_to_left(frame, chart, *middle) for frame in frames]
+    out = lean * np.concatenate([face, x])
+    z = _agreement(seen, sight, shapes, lean, window, every, _Section(out, profile, leans))
+    return _Tried(z, shapes, chart.s[on][::every], every * chart.step)
+
+
+@dataclass(frozen=True, slots=True)
+class _Section:
+    """A typical cross-section: its places (n,) outwards from the toe and up, mm, and how far outwards each photo's line
+    of sight leans (tangent)."""
+
+    out: F64
+    height: F64
+    leans: Sequence[float]
+
+    def shown(self, below: F64) -> list[F32]:
+        """Which of the outermost places (k,), so far ``below`` where they lie, each photo shows (1) or has something in
+        front of (0)."""
+        height = self.height.copy()
+        height[-len(below) :] -= below
+        shown = []
+        for lean in self.leans:
+            at = self.out - lean * height  # the same all along a line of sight
+            front = np.minimum.accumulate(at[::-1])[::-1] if lean > 0 else np.maximum.accumulate(at)
+            shown.append((at == front)[-len(below) :].astype(np.float32))
+        return shown
 
 
 def _agreement(
-    seen: Sequence[Any], sight: Sequence[Sightlines], shapes: _Shapes, lean: float, window: int, every: int
+    seen: Sequence[Any],
+    sight: Sequence[Sightlines],
+    shapes: _Shapes,
+    lean: float,
+    window: int,
+    every: int,
+    section: _Section,
 ) -> F32:
-    """Fisher's z (pairs, states, stations)."""
+    """Fisher's z (pairs, states, stations). What a groove itself, or the bead, hides from a photo agrees with nothing:
+    it is no sign of that groove, nor taken for one."""
     pairs = list(combinations(range(len(seen)), 2))
     ones = np.ones(sight[0].at[0].shape[1], np.float32)
 
@@ -127,10 +189,12 @@ def _agreement(
         return uniform_filter1d(x.sum(axis=0).astype(float), window, mode="nearest")[::every]
 
     def agree(groove: F64) -> list[F64]:
-        below = -(groove / lean).astype(np.float32)[:, None] * ones
-        values = [f.at(line.px(below)) for f, line in zip(seen, sight, strict=True)]
+        below = groove / lean
+        deep = -below.astype(np.float32)[:, None] * ones
+        values = [f.at(line.px(deep)) for f, line in zip(seen, sight, strict=True)]
         power = [along(v * v) + 1e-3 for v in values]
-        return [along(values[i] * values[j]) / np.sqrt(power[i] * power[j]) for i, j in pairs]
+        shown = [v * there[:, None] for v, there in zip(values, section.shown(below), strict=True)]
+        return [along(shown[i] * shown[j]) / np.sqrt(power[i] * power[j]) for i, j in pairs]
 
     out = on_all_cores(agree, shapes)
     return np.asarray(np.arctanh(np.clip(np.array(out).swapaxes(0, 1), -0.98, 0.98)), np.float32)
@@ -139,14 +203,14 @@ def _agreement(
 def _best_pairs(z: F32, rule: ReliefGroove) -> F64:
     """The mean (states, stations) over those pairs that at each station agree best on any state."""
     clear = gaussian_filter1d(z.max(axis=1) - np.median(z, axis=1), rule.pairs_smooth, axis=1)
-    keep = max(round(rule.pairs_share * len(z)), 1)
+    keep = max(round(rule.pairs_share * len(z)), rule.pairs_fewest)
     chosen = np.zeros_like(clear)
     np.put_along_axis(chosen, np.argsort(-clear, axis=0)[:keep], 1.0, axis=0)
     return np.asarray(np.einsum("pks,ps->ks", z, chosen, optimize=True) / keep, float)
 
 
 def _path(z: F64, shapes: _Shapes, s: F64, rule: ReliefGroove, every: float, unseen: F64) -> Groove:
-    """The groove along the stations ``s`` (n,); ``unseen`` (n,) is how surely the face photo shows none there."""
+    """The groove along the stations ``s`` (n,); ``unseen`` (n,) is how surely the photos show none there."""
     penalty = rule.penalty + rule.penalty_unseen * unseen
     score = z.T.reshape(len(s), *shapes.shape)
     score[:, 0] = score[:, 0].max(axis=(1, 2))[:, None, None]  # no groove is of no shape

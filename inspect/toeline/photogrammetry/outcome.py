@@ -12,7 +12,6 @@ from toeline.errors import CardError, PhotoError, SettingsError
 from toeline.geometry.camera import CameraProfile
 from toeline.geometry.ground import Ground
 from toeline.measures.body import body_of
-from toeline.measures.indications import toe_score
 from toeline.measures.registry import unknown_of
 from toeline.photo import Photo, read_photo
 from toeline.photogrammetry.figures import ReliefFigures
@@ -21,6 +20,7 @@ from toeline.photogrammetry.quantities import along_seam, relief_measures, why_n
 from toeline.photogrammetry.relief import Relief, Unmeasured, find_relief, scales
 from toeline.photogrammetry.sides import missing, seen_from
 from toeline.photogrammetry.surface_map import surface_map
+from toeline.photogrammetry.toe_looks import look_at_toes
 from toeline.problems import problem
 from toeline.result import PhotoInfo, Problem, Quantity, ReliefAlong, Result, SeenFrom, Settings, Side
 from toeline.text import shown_name
@@ -112,10 +112,8 @@ def measure_relief(
     grooves: dict[Side, Groove] = {}
     if len(found.stands) >= fewest_for_depth():
         images, scale = [stand.photo.image for stand in found.stands], scales(found.stands, found.chart)
-        sides: tuple[Side, ...] = ("left", "right")
-        for side in sides:
-            s, score = toe_score(bead, "undercut", side)
-            likely = np.interp(s, found.seam[:, 0], found.seam[:, 1]), np.clip(score, 0.0, 1.0)
+        for side, looks in look_at_toes(found, bead).items():
+            likely = looks.s, looks.likely
             grooves[side] = find_groove(images, found.ties.frames, found.chart, found.surface, scale, side, likely)
     taken = carved(found.chart, grooves)
     # where a groove was found it, not the smooth surface, says how low the plate lies

@@ -215,7 +215,7 @@ def why_no_undercut(relief: Relief) -> str:
 
 def u_groove(relief: Relief, groove: Groove) -> tuple[F64, F64]:
     """Standard uncertainties (n,) mm of a groove's depth, as counted: from matching, and from its form where there is
-    one, or may be one by the face photo, for what is tried need not be of its form."""
+    one, or may be one by its look, for what is tried need not be of its form."""
     rule, least = ReliefFigures.read().u, ReliefFigures.read().groove.least
     matching = np.interp(groove.agreement, rule.agreement, rule.groove) * _stands_factor(relief)
     form = np.where(groove.seen | (groove.depth > least), rule.groove_form, 0.0)

@@ -84,7 +84,7 @@ def find_relief(
     surface = find_surface(images, ties.frames, chart, per_mm)
     surface = with_hollow(images, ties.frames, chart, surface, per_mm)
     surface = replace(surface, shown=shown_by_two(images, ties.frames, chart, surface.height))
-    at = chart.coordinates(_on_base((bead.left_toe + bead.right_toe) / 2, bead, stands[0]))
+    at = chart.coordinates(on_base((bead.left_toe + bead.right_toe) / 2, bead, stands[0]))
     return Relief(chart, surface, stands, ties, left_out, side, np.stack([bead.s, at[:, 0]], axis=1), body)
 
 
@@ -94,7 +94,7 @@ def scales(stands: Sequence[Stand], chart: Chart) -> list[float]:
     return [float(stand.plate.px_per_mm(at).value or 0.0) for stand in stands]
 
 
-def _on_base(surface_mm: F64, bead: TracedBead, face: Stand) -> F64:
+def on_base(surface_mm: F64, bead: TracedBead, face: Stand) -> F64:
     """Points (N, 3) of card A's plate frame of surface coordinates (N, 2) that the bead was traced in."""
     if isinstance(bead.frame, FilletFrame):
         return bead.frame.to_plate(surface_mm)
@@ -105,7 +105,7 @@ def _on_base(surface_mm: F64, bead: TracedBead, face: Stand) -> F64:
 def _chart(bead: TracedBead, fillet: FilletFrame | None, found: Stands) -> tuple[Chart, int]:
     """The chart along the bead, and on which side of travel a fillet's base plate lies."""
     rule = ReliefFigures.read().chart
-    left, right = (_on_base(toe, bead, found.stands[0]) for toe in (bead.left_toe, bead.right_toe))
+    left, right = (on_base(toe, bead, found.stands[0]) for toe in (bead.left_toe, bead.right_toe))
     size = rule.step, rule.beside, rule.beyond
     if fillet is None:
         return lay_chart(left, right, np.array([0.0, 0.0, 1.0]), None, 0.0, *size), 0

@@ -14,6 +14,7 @@ from toeline.photogrammetry.chart import Chart, Mask
 from toeline.trace.band import F32, F64
 
 _EVERY_MM = 2.0  # between the places that tell all others
+_NEAR_MM = 0.1  # between the places that tell which way a line of sight leans
 
 
 class Projection(Protocol):
@@ -72,6 +73,14 @@ def _from_few(places: F64) -> tuple[F64, F64]:
     order = np.argsort(few)
     weights = CubicSpline(few[order], np.eye(len(few)))(places)
     return few[order], np.asarray(weights)
+
+
+def lean_to_left(frame: Projection, chart: Chart, s: float, t: float, h: float) -> float:
+    """How far the line of sight at a place of the chart leans to the left of the travel, as a tangent."""
+    off = _NEAR_MM * np.vstack([np.zeros(3), np.eye(3)])
+    px = frame.to_px_3d(chart.points(s + off[:, 0], t + off[:, 1], h + off[:, 2]))
+    along, left, up = px[1:] - px[0]
+    return -float(np.linalg.solve(np.stack([along, left], axis=1), up)[1])
 
 
 def shown_by_two(images: Sequence[U8], frames: Sequence[Projection], chart: Chart, height: F64) -> Mask:
