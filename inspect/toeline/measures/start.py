@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from toeline.measures.body import across_seam, body_of, typical_width
 from toeline.measures.figures import MeasureFigures
 from toeline.measures.registry import ids
-from toeline.measures.toe_errors import Estimate, Statistics, estimate, net_values, reader_bias, toe_noise
+from toeline.measures.toe_errors import Estimate, Statistics, estimate, reader_bias, toe_noise
 from toeline.trace.band import F64, TracedBead
 from toeline.uncertainty import row
 
@@ -29,11 +29,11 @@ def start_of(bead: TracedBead) -> dict[str, Estimate | str]:
     if not bead.start_seen or body is None:
         return dict.fromkeys(ids(["start"]), SHORT if bead.start_seen else NO_START)
     course = _Start.of(bead, body, 0.0)
-    found, _ = estimate(
+    found, taken = estimate(
         course.statistics,
         _net,
         course.toes,
-        course.noise,
+        toe_noise(course.s, course.u_left, course.u_right),
         {
             "toe reader": reader_bias(course.u_left, course.u_right, outwards=(1.0, -1.0)),
             **across_seam(bead, course.s, course.toes),
@@ -41,7 +41,7 @@ def start_of(bead: TracedBead) -> dict[str, Estimate | str]:
     )
     u = MeasureFigures.read().end.u
     ends = [_Start.of(bead, body, by) for by in (u, -u)]
-    moved = [net_values(one.statistics, _net, one.toes, one.noise) for one in ends]
+    moved = [_net(one.statistics(one.toes), taken) for one in ends]
     told: dict[str, Estimate | str] = {}
     for name, one in found.items():
         off = math.sqrt(sum(float(other[name] - one.value) ** 2 for other in moved) / 2.0)
@@ -69,11 +69,6 @@ class _Start:
         s = bead.s[at]
         toes = np.stack([bead.t_left[at], bead.t_right[at]])
         return cls(s, toes, bead.u_left[at], bead.u_right[at], s <= begin + width)
-
-    @property
-    def noise(self) -> F64:
-        """Draws of the toes' scatter."""
-        return toe_noise(self.s, self.u_left, self.u_right)
 
     def statistics(self, toes: F64) -> Statistics:
         """Mean widths (...) of toes (..., 2, N) at the start and over the body."""

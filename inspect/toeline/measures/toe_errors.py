@@ -69,23 +69,6 @@ def toe_noise(s: F64, u_one: F64, u_other: F64) -> F64:
     )
 
 
-def _added(raw: Statistics, drawn: Statistics) -> dict[str, F64]:
-    """What noise adds to each statistic on average, over draws along the first axis."""
-    return {name: v.mean(axis=0) - raw[name] for name, v in drawn.items()}
-
-
-def net_values(
-    statistics: Callable[[F64], Statistics],
-    measures: Callable[[Statistics, Statistics], Statistics],
-    x: F64,
-    noise: F64,
-) -> Statistics:
-    """The values of :func:`estimate` alone."""
-    raw = statistics(x)
-    added = _added(raw, statistics(x + noise))
-    return measures(raw, {name: MeasureFigures.read().toe.noise_net * v for name, v in added.items()})
-
-
 def estimate(
     statistics: Callable[[F64], Statistics],
     measures: Callable[[Statistics, Statistics], Statistics],
@@ -100,7 +83,7 @@ def estimate(
     """
     rule = MeasureFigures.read().toe
     raw, drawn = statistics(x), statistics(x + noise)
-    added = _added(raw, drawn)
+    added = {name: v.mean(axis=0) - raw[name] for name, v in drawn.items()}  # on average, over all draws
 
     def share(of_it: float) -> dict[str, F64]:
         return {name: of_it * v for name, v in added.items()}

@@ -270,25 +270,25 @@ def _chain(s: F64, reward: F64, pitch: float) -> NDArray[np.int64]:
     rule = RippleFigures.read().crest
     each = rule.places  # places tried in each pitch
     places = np.arange(s[0], s[-1], pitch / each)
-    gain = np.interp(places, s, reward)
+    gain = np.interp(places, s, reward).tolist()
     gaps = np.arange(round(rule.narrowest * each), round(rule.widest * each) + 1)
     uneven = rule.uneven * np.log(gaps / each) ** 2
-    widest, left_out = int(gaps[-1]), rule.left_out / each
+    least, widest, left_out = int(gaps[0]), int(gaps[-1]), rule.left_out / each
     score = np.full(len(places) + widest, -np.inf)
-    back = np.full(len(places), -1)
-    for i in range(len(places)):
-        before = score[i + widest - gaps] - uneven
+    back = [-1] * len(places)
+    for i, own in enumerate(gain):
+        before = score[i : i + widest - least + 1][::-1] - uneven  # of the places so far off, the nearest first
         best = int(before.argmax())
         alone = -left_out * i  # leaving out the ripples before the first crest is not free
         if before[best] > alone:
-            score[i + widest], back[i] = gain[i] + before[best], i - gaps[best]
+            score[i + widest], back[i] = own + before[best], i - least - best
         else:
-            score[i + widest] = gain[i] + alone
+            score[i + widest] = own + alone
     k = int((score[widest:] + left_out * np.arange(len(places))).argmax())
     chain = []
     while k >= 0:
         chain.append(k)
-        k = int(back[k])
+        k = back[k]
     return np.asarray(np.searchsorted(s, places[chain[::-1]] - 0.5 * (s[1] - s[0])), np.int64)
 
 

@@ -414,13 +414,15 @@ def _toes(logit: F64, t: F64, middle: F64, usual: F64 | None = None, swell: floa
     step = (t[0] - t[-1]) / (h - 1)
     first = np.round((t[0] - middle) / step).astype(int).clip(0, h - 1)
     ways = np.array([-1, 1])
-    rows = first[some] + ways[:, None, None] * np.arange(h)[:, None]
+    out = np.arange(max(int(first.max()) + 1, h - int(first.min())))[:, None]  # rows from the middle, to the band's side
+    rows = first[some] + ways[:, None, None] * out
     seen = np.where((rows >= 0) & (rows < h), logit[rows.clip(0, h - 1), some], -np.inf)
     gap = int(rule.gap_mm / step)
-    parted = minimum_filter1d((seen < -rule.clear).view(np.uint8), gap, axis=1, origin=-(gap // 2), mode="nearest")
-    seen[np.maximum.accumulate(parted, axis=1) > 0] = -np.inf  # what lies beyond a clear gap is another thing
+    clear = np.pad(seen < -rule.clear, ((0, 0), (0, gap - 1), (0, 0)), constant_values=True)
+    parted = np.logical_and.reduce([clear[:, k : k + len(out)] for k in range(gap)])
+    seen[np.logical_or.accumulate(parted, axis=1)] = -np.inf  # what lies beyond a clear gap is another thing
     if usual is not None:
-        over = (np.arange(h)[:, None] * step - usual[some]) / swell
+        over = (out * step - usual[some]) / swell
         seen = np.where(over > 1, -np.inf, seen - rule.evidence * over.clip(0.0, 1.0))
     reach = int((seen > -np.inf).any(axis=(0, 2)).sum())
     gain = np.cumsum(np.clip(seen[:, :reach], -rule.evidence, rule.evidence), axis=1)
@@ -454,23 +456,23 @@ def _best_paths(gain: F64, stride: int, charge: float) -> NDArray[np.int64]:
     """The rows (B, n) along which ``gain`` (B, R, n) adds up to most, ``charge`` taken off for each row of change, at
     most ``stride`` rows from one column to the next."""
     sets, rows, columns = gain.shape
-    shifts = np.arange(-stride, stride + 1)
-    cost = charge * np.abs(shifts)
-    total = np.full((columns, sets, rows + 2 * stride), -np.inf)
-    inner = total[..., stride:-stride]
-    windows = np.lib.stride_tricks.sliding_window_view(total, len(shifts), axis=2)
-    each = np.empty((len(shifts), sets, rows))  # the most over a first axis is found quickest
-    by_shift, gains = windows.transpose(0, 3, 1, 2), np.ascontiguousarray(gain.transpose(2, 0, 1))
-    inner[0] = gains[0]
-    for k in range(1, columns):
-        np.subtract(by_shift[k - 1], cost[:, None, None], out=each)
-        np.add(np.maximum.reduce(each), gains[k], out=inner[k])
+    cost = charge * np.abs(np.arange(-stride, stride + 1))
+    # all sets in one line, parted by rows that no path takes: one call for all of them is quicker
+    total = np.full((columns, sets * (rows + stride) + stride), -np.inf)
+    starts = range(stride, total.shape[1], rows + stride)
+    for first, one in zip(starts, gain, strict=True):
+        total[:, first : first + rows] = one.T
+    shifted = np.lib.stride_tricks.sliding_window_view(total, total.shape[1] - 2 * stride, axis=1)
+    each = np.empty(shifted.shape[1:])
+    for before, here in zip(shifted[:-1], total[1:, stride:-stride], strict=True):
+        np.subtract(before, cost[:, None], out=each)
+        here += np.maximum.reduce(each)  # the most over a first axis is found quickest
     path = np.empty((sets, columns), np.int64)
-    path[:, -1] = inner[-1].argmax(axis=1)
-    every = np.arange(sets)
-    for k in range(columns - 1, 0, -1):
-        came = (windows[k - 1, every, path[:, k]] - cost).argmax(axis=1)
-        path[:, k - 1] = path[:, k] + shifts[came]
+    for first, row in zip(starts, path, strict=True):
+        row[-1] = at = int(total[-1, first : first + rows].argmax())
+        for k in range(columns - 2, -1, -1):
+            at += int((total[k, first + at - stride : first + at + stride + 1] - cost).argmax()) - stride
+            row[k] = at
     return path
 
 
