@@ -128,6 +128,24 @@ def test_irregular_width_and_surface():
     assert [i.kind for i in find_indications(bead)] == ["irregular_surface"]
 
 
+@pytest.mark.parametrize(("believed", "sure"), [(True, True), (False, False)])
+def test_an_irregular_width_is_no_surer_than_the_toes_that_tell_it(believed, sure):
+    # the left toe lies 3 mm further out over a quarter of the bead
+    s = draw(Drawing(length=80.0)).s
+    aside = (s > 30.0) & (s < 50.0)
+    confidence = np.where(aside & ~np.array(believed), 0.1, 0.95)
+    (seen,) = found(
+        "irregular_width",
+        left=lambda s: np.where(aside, 7.5, 4.5),
+        right=lambda s: np.full(len(s), -4.5),
+        change={"confidence": confidence},
+    )
+    assert seen.size.value == pytest.approx(3.0, abs=0.3)
+    assert (seen.confidence > 0.9) == sure
+    assert (seen.confidence < 0.1) != sure
+    assert ("hard to see" in seen.why) != sure
+
+
 def test_the_order_is_by_place_and_does_not_change():
     things = {"spatter": [(60, 10, 1.2), (20, -10, 1.2)], "pores": [(40, 0, 1.2)], "undercut": [("left", 5, 15, 1.0)]}
     seen = found(**things)

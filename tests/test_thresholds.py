@@ -359,9 +359,19 @@ def test_a_reading_belongs_to_what_lies_within_five_mm(at, belongs):
         ("spatter", 0.68, "perhaps"),
         ("overlap", 0.99, "perhaps"),
         ("crater_crack", 0.99, "perhaps"),
-        ("irregular_width", 0.5, "read"),
+        ("irregular_width", 0.52, "read"),
+        ("irregular_width", 0.48, "perhaps"),
+        ("irregular_surface", 0.52, "read"),
     ],
 )
 def test_what_is_worded_as_seen(kind, confidence, said):
     one = indication(kind, 30.0, confidence=confidence)
     assert Evidence(result(indications=[one])).how_seen(one) == said
+
+
+@pytest.mark.parametrize(("doubted", "said"), [(0.45, "read"), (0.55, "perhaps")])
+def test_what_lies_along_toes_that_are_not_believed_is_worded_as_unsure(doubted, said):
+    groove = indication("undercut", 20.0, 60.0, confidence=0.95)
+    s = tuple(np.linspace(0.0, 80.0, 321).tolist())
+    toes = tuple(0.3 if 20.0 <= at < 20.0 + doubted * 40.0 else 0.9 for at in s)
+    assert Evidence(result(indications=[groove], bead={"s": s, "toe_confidence": toes})).how_seen(groove) == said

@@ -175,7 +175,16 @@ class Evidence:
         if there:
             return "denied"
         least = self.detection.seen.get(indication.kind)
-        return "read" if least is not None and indication.confidence >= least else "perhaps"
+        sure = least is not None and indication.confidence >= least and self._toes_seen(indication)
+        return "read" if sure else "perhaps"
+
+    def _toes_seen(self, indication: Indication) -> bool:
+        """Whether the toes are believed at half the stations or more along which an indication lies."""
+        bead, begin, end = self.result.bead, indication.from_, indication.to
+        if begin is None or end is None or len(bead.toe_confidence) != len(bead.s):
+            return True
+        along = [sure for s, sure in zip(bead.s, bead.toe_confidence, strict=True) if begin <= s <= end]
+        return 2 * sum(sure >= self.detection.toe for sure in along) >= len(along)
 
     @cached_property
     def view(self) -> str | None:

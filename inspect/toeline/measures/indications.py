@@ -15,12 +15,26 @@ from typing import Literal
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import binary_closing, gaussian_filter, gaussian_filter1d, label, uniform_filter1d
+from scipy.ndimage import (
+    binary_closing,
+    gaussian_filter,
+    gaussian_filter1d,
+    label,
+    minimum_filter1d,
+    uniform_filter1d,
+)
 from skimage.feature import peak_local_max
 from skimage.segmentation import watershed
 
 from toeline.measures.body import body_of, typical_width
-from toeline.measures.figures import IndicationFigures, RunFigures, SizedSpot, SpotFigures, ToeFaultFigures
+from toeline.measures.figures import (
+    DetectionFigures,
+    IndicationFigures,
+    RunFigures,
+    SizedSpot,
+    SpotFigures,
+    ToeFaultFigures,
+)
 from toeline.result import Indication, IndicationKind, Quantity, Side, unknown
 from toeline.trace.band import F32, F64, U8, Band, Strip, TracedBead
 from toeline.trace.ripples import Ripples, read_ripples
@@ -508,7 +522,8 @@ def _irregular(bead: TracedBead, ripples: Ripples) -> Iterator[Draft]:
     s, width = bead.s[inside], (bead.t_left - bead.t_right)[inside]
     rule = rules.irregular_width
     step = float(s[1] - s[0])
-    smooth = uniform_filter1d(width, max(int(rule.smooth / step), 1))
+    near = max(int(rule.smooth / step), 1)
+    smooth = uniform_filter1d(width, near)
     mean, size = float(width.mean()), min(len(s), int(rule.window / step))
     ranges = [(float(np.ptp(smooth[i : i + size])), i) for i in range(0, len(s) - size + 1, 4)]
     widest, first = max(ranges)
@@ -516,7 +531,12 @@ def _irregular(bead: TracedBead, ripples: Ripples) -> Iterator[Draft]:
     if widest > rule.share * mean:
         last = first + size - 1
         middle = (first + last) // 2
-        sure = 0.5 * (1 + math.erf((widest - rule.share * mean) / (math.sqrt(2.0) * (u + 0.02 * mean))))
+        # how sure it is rests on the places alone of which all that counts is believed
+        believed = minimum_filter1d((bead.confidence[inside] >= DetectionFigures.read().toe).view(np.uint8), near) > 0
+        clear = smooth[first : last + 1][believed[first : last + 1]]
+        seen = float(np.ptp(clear)) if len(clear) else 0.0
+        sure = 0.5 * (1 + math.erf((seen - rule.share * mean) / (math.sqrt(2.0) * (u + 0.02 * mean))))
+        why = f"the width goes up and down by {widest / mean:.0%} of its mean within this length"
         yield Draft(
             "irregular_width",
             float(s[middle]),
@@ -524,7 +544,7 @@ def _irregular(bead: TracedBead, ripples: Ripples) -> Iterator[Draft]:
             span=(float(s[first]), float(s[last])),
             confidence=sure,
             size=quantity(widest, [row("toe localisation", 1.4 * u)], n=size),
-            why=f"the width goes up and down by {widest / mean:.0%} of its mean within this length",
+            why=why if seen > rule.share * mean else f"{why}, by toes that are hard to see",
         )
     crests = ripples.within(*body)
     if len(crests.s) < 8 or not ripples.told:

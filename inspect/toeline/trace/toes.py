@@ -11,7 +11,7 @@ from typing import Literal, TypeVar
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d, label, maximum_filter1d, median_filter, minimum_filter1d
+from scipy.ndimage import gaussian_filter1d, label, maximum_filter1d, median_filter
 
 from toeline.result import Side
 from toeline.trace.band import F32, F64, U8, Band, Covered, Strip, SurfaceFrame, SurfaceView, TracedBead
@@ -414,7 +414,9 @@ def _toes(logit: F64, t: F64, middle: F64, usual: F64 | None = None, swell: floa
     step = (t[0] - t[-1]) / (h - 1)
     first = np.round((t[0] - middle) / step).astype(int).clip(0, h - 1)
     ways = np.array([-1, 1])
-    out = np.arange(max(int(first.max()) + 1, h - int(first.min())))[:, None]  # rows from the middle, to the band's side
+    out = np.arange(max(int(first.max()) + 1, h - int(first.min())))[
+        :, None
+    ]  # rows from the middle, to the band's side
     rows = first[some] + ways[:, None, None] * out
     seen = np.where((rows >= 0) & (rows < h), logit[rows.clip(0, h - 1), some], -np.inf)
     gap = int(rule.gap_mm / step)
