@@ -8,7 +8,7 @@ from dirt. Numbers of imperfections are those of ISO 6520-1, from memory.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -91,20 +91,28 @@ def find_indications(bead: TracedBead, ripples: Ripples | None = None) -> tuple[
     ``ripples`` saves reading the crests again. Without a scale places and sizes in mm are left out, pixels stay.
     """
     ripples = ripples or read_ripples(bead.band, bead.s, bead.t_left, bead.t_right)
-    found = [
+    return placed(bead, [*faults(bead, ripples), *spots(bead)])
+
+
+def faults(bead: TracedBead, ripples: Ripples) -> list[Draft]:
+    """What the bead's own toes, ends and surface show."""
+    return [
         *_along_toes(bead, "undercut"),
         *_along_toes(bead, "overlap"),
-        *_spots(bead),
         *_crater(bead),
         *_restarts(bead),
         *_irregular(bead, ripples),
     ]
+
+
+def placed(bead: TracedBead, found: Sequence[Draft]) -> tuple[Indication, ...]:
+    """What was found, by place along the seam, with its places on the surface and in the photo."""
     if not found:
         return ()
-    found.sort(key=lambda draft: (round(draft.s, 3), draft.kind))
-    surface = bead.band.to_surface(*np.array([(draft.s, draft.t) for draft in found]).T)  # all at once is quicker
+    ordered = sorted(found, key=lambda draft: (round(draft.s, 3), draft.kind))
+    surface = bead.band.to_surface(*np.array([(draft.s, draft.t) for draft in ordered]).T)  # all at once is quicker
     px = bead.frame.to_px(surface)
-    return tuple(_placed(bead, *each) for each in zip(found, surface, px, strict=True))
+    return tuple(_placed(bead, *each) for each in zip(ordered, surface, px, strict=True))
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,12 +256,12 @@ def blobs(values: F32, strip: Strip, rule: SpotFigures) -> list[Blob]:
     """Separate spots of a map (h, w), touching ones parted. Diameters come from the soft area over local ground."""
     step = 1.0 / strip.px_per_mm
     sigma = rule.smooth / step
-    shown: F32 = values if strip.seen.all() else np.where(strip.seen, values, 0).astype(np.float32)
     # only where something shows: most maps are empty nearly everywhere
-    rows, cols = _surroundings(shown > rule.low, 2 * (math.ceil(4 * sigma) + 1) + _AROUND)
+    rows, cols = _surroundings((values > rule.low) & strip.seen, 2 * (math.ceil(4 * sigma) + 1) + _AROUND)
     if rows.stop == 0:
         return []
-    smooth: F32 = np.asarray(cv2.GaussianBlur(shown[rows, cols], (0, 0), sigma), np.float32)
+    shown = np.where(strip.seen[rows, cols], values[rows, cols], np.float32(0))
+    smooth: F32 = np.asarray(cv2.GaussianBlur(shown, (0, 0), sigma), np.float32)
     found = (_blob(smooth, spot, strip, rule, (rows.start, cols.start)) for spot in _spots_of(smooth, rule, step))
     return [blob for blob in found if blob is not None]
 
@@ -268,7 +276,7 @@ def _surroundings(mask: Mask, margin: int) -> tuple[slice, slice]:
 
 def _spots_of(smooth: F32, rule: SpotFigures, step: float) -> list[Spot]:
     """The connected regions above ``low`` that rise above ``high``, row by row; then what touching ones part into."""
-    mask = (smooth > rule.low).astype(np.uint8)
+    mask = (smooth > rule.low).view(np.uint8)
     # outlines are found many times quicker than all of the mask is labelled
     outlines, tree = cv2.findContours(mask, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_SIMPLE)
     regions = []
@@ -384,7 +392,7 @@ def _quantile(values: F32, share: float) -> float:
     return float(ranked[k] + (at - k) * (ranked[min(k + 1, len(ranked) - 1)] - ranked[k]))
 
 
-def _spots(bead: TracedBead) -> Iterator[Draft]:
+def spots(bead: TracedBead) -> Iterator[Draft]:
     """Spatter, pores, slag and arc strikes; each where it can be: pores on the face, arc strikes off it."""
     rules = IndicationFigures.read()
     taken: list[Blob] = []

@@ -107,7 +107,8 @@ def _second_look(band: Band) -> dict[str, F32]:
         looks = list(readers.map(lambda look: _LOOKS[look](image), rule.second_look.looks))
     seconded = {name: band.maps[name].copy() for name in _SECONDED}
     for name, layer in seconded.items():
-        layer[:, cut] = np.mean([layer[:, cut], *(look[name] for look in looks)], axis=0)
+        layer[:, cut] += sum(look[name] for look in looks)
+        layer[:, cut] /= 1 + len(looks)
     return band.maps | seconded
 
 
