@@ -112,6 +112,24 @@ def test_toes_differ_without_colour():
     assert 0.4 < share(result.bead.right_toe_px, picture.RIGHT_TOE) < 0.85
 
 
+def test_the_width_is_dotted_where_the_toes_are_not_believed():
+    result = bare(invented.result())
+    n = len(result.bead.s)
+    doubted = np.abs(np.arange(n) - n / 2) < n / 10
+    bead = result.bead.model_copy(update={"toe_confidence": tuple(np.where(doubted, 0.1, 0.9).tolist())})
+    x = np.linspace(100.0, 900.0, n)
+
+    def pieces(shown):
+        strip = picture._draw_profile(shown, x, 1000, 400, 40.0, "mm")[70:, 100:]  # without its words
+        parts = [strip[:, :280], strip[:, 340:460]]  # beside the middle, in the middle
+        return [cv2.connectedComponents((part < 100).all(axis=2).astype(np.uint8))[0] - 1 for part in parts]
+
+    assert pieces(result) == [1, 1]
+    beside, middle = pieces(result.model_copy(update={"bead": bead}))
+    assert beside == 1
+    assert middle > 10
+
+
 @settings(max_examples=15, deadline=None)
 @given(st.integers(0, 200), st.integers(300, 1600))
 def test_any_crowd_at_any_width_is_drawn(count, width):

@@ -7,7 +7,7 @@ toes differ by dash and the badges by number too, so that nothing is lost in gre
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from math import ceil, floor, log10
@@ -194,18 +194,24 @@ def _draw_toes(crop: U8, result: Result, view: _View, text: float) -> None:
 
 def _toe(image: U8, path: F64, result: Result, colour: Colour, text: float, *, dashed: bool = False) -> None:
     """A toe's line (N, 2); where it was not seen surely it is dotted and pale, as no line that stands for one."""
-    sure = np.asarray(result.bead.toe_confidence, float) >= DetectionFigures.read().toe
-    if len(sure) != len(path):
-        sure = np.ones(len(path), bool)
-    turns = np.flatnonzero(np.diff(sure)) + 1
-    for first, last in pairwise([0, *turns, len(path)]):
-        piece = path[first : min(last + 1, len(path))]
-        if sure[first]:
+    for piece, sure in _pieces(path, _toes_believed(result, len(path))):
+        if sure:
             _line(image, piece, colour, text, dashed=dashed)
         else:
-            dots = [_points(dot) for dot in _dashes(piece, 0.1 * text, 0.3 * text)]
-            cv2.polylines(image, dots, False, BLACK, _thick(text, 0.1), cv2.LINE_AA, 4)
-            cv2.polylines(image, dots, False, PALE, _thick(text, 0.05), cv2.LINE_AA, 4)
+            _dotted(image, piece, PALE, text)
+
+
+def _toes_believed(result: Result, stations: int) -> NDArray[np.bool_]:
+    """At which of the ``stations`` the toes were seen surely."""
+    sure: NDArray[np.bool_] = np.asarray(result.bead.toe_confidence, float) >= DetectionFigures.read().toe
+    return sure if len(sure) == stations else np.ones(stations, bool)
+
+
+def _pieces(path: F64, sure: NDArray[np.bool_]) -> Iterator[tuple[F64, bool]]:
+    """A line (N, 2) in pieces that meet, each with whether it is ``sure`` (N,)."""
+    turns = np.flatnonzero(np.diff(sure)) + 1
+    for first, last in pairwise([0, *turns, len(path)]):
+        yield path[first : min(last + 1, len(path))], bool(sure[first])
 
 
 @dataclass(frozen=True, slots=True)
@@ -467,10 +473,17 @@ def _draw_profile(result: Result, x: F64, width: int, height: int, text: float, 
         if k % each == 0:
             _text(strip, (max(2.0, float(x[0]) - 0.6 * text * len(label)), at + 0.3 * text), label, text * 0.8)
     shown = (values >= low) & (values <= high)  # the ends taper off below
+    believed = _toes_believed(result, len(x))
     for run in np.split(np.arange(len(x)), np.flatnonzero(np.diff(shown)) + 1):
-        if shown[run[0]] and len(run) > 1:
-            _line(strip, np.column_stack([x[run], y(values[run])]), BLACK, text, casing=False)
-    note = "  (grey: the body)" if body.any() else ""
+        if not shown[run[0]] or len(run) < 2:
+            continue
+        for piece, sure in _pieces(np.column_stack([x[run], y(values[run])]), believed[run]):
+            if sure:
+                _line(strip, piece, BLACK, text, casing=False)
+            else:
+                _dotted(strip, piece, BLACK, text)
+    notes = ["grey: the body"] * bool(body.any()) + ["dotted: unsure"] * bool((shown & ~believed).any())
+    note = f"  ({', '.join(notes)})" if notes else ""
     _text(strip, (float(x[0]), 1.1 * text), title + note, text * 0.92)
     return strip
 
@@ -574,6 +587,13 @@ def _line(image: U8, path: F64, colour: Colour, text: float, *, dashed: bool = F
     if casing:
         cv2.polylines(image, [_points(piece) for piece in pieces], False, BLACK, _thick(text, 0.12), cv2.LINE_AA, 4)
     cv2.polylines(image, [_points(piece) for piece in pieces], False, colour, _thick(text, 0.06), cv2.LINE_AA, 4)
+
+
+def _dotted(image: U8, path: F64, colour: Colour, text: float) -> None:
+    """A line of dots, which stands for nothing that was seen surely."""
+    dots = [_points(dot) for dot in _dashes(path, 0.1 * text, 0.3 * text)]
+    cv2.polylines(image, dots, False, BLACK, _thick(text, 0.1), cv2.LINE_AA, 4)
+    cv2.polylines(image, dots, False, colour, _thick(text, 0.05), cv2.LINE_AA, 4)
 
 
 def _dashes(path: F64, on: float, off: float) -> list[F64]:
