@@ -23,10 +23,8 @@ def body_of(bead: TracedBead) -> tuple[float, float] | None:
     return (lo, hi) if hi - lo >= 2.0 * width else None
 
 
-def across_seam(bead: TracedBead, s: F64, toes: F64) -> dict[str, F64]:
-    """How the frame's errors move toes (2, N) at stations ``s`` (N,) square to the seam: label -> (M, 2, N)."""
-    zero = np.zeros(len(s))
-    to_left = bead.band.to_surface(s, zero + 1.0) - bead.band.to_surface(s, zero)
-    places = np.concatenate([bead.band.to_surface(s, t) for t in toes])
-    modes = bead.frame.error_modes(bead.frame.to_px(places))
+def across_seam(bead: TracedBead) -> dict[str, F64]:
+    """How the frame's errors move both toes at a bead's stations (N,) square to the seam: label -> (M, 2, N)."""
+    to_left = bead.band.to_surface(bead.s, np.ones(len(bead.s))) - bead.band.to_surface(bead.s, np.zeros(len(bead.s)))
+    modes = bead.frame.error_modes(bead.frame.to_px(np.concatenate([bead.left_toe, bead.right_toe])))
     return {k: np.einsum("mtni,ni->mtn", m.reshape(len(m), 2, -1, 2), to_left) for k, m in modes.items()}

@@ -7,12 +7,13 @@ good start, less on a cold one, more where the rod lingered.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from toeline.measures.body import across_seam, body_of, typical_width
+from toeline.measures.body import body_of, typical_width
 from toeline.measures.figures import MeasureFigures
 from toeline.measures.registry import ids
 from toeline.measures.toe_errors import Estimate, Statistics, estimate, reader_bias, toe_noise
@@ -23,8 +24,9 @@ NO_START = "the bead's start is out of the picture"
 SHORT = "the bead is too short: its start cannot be told from its body"
 
 
-def start_of(bead: TracedBead) -> dict[str, Estimate | str]:
-    """The width at the start in mm, and over the body's mean width, or why there is none."""
+def start_of(bead: TracedBead, moves: Mapping[str, F64]) -> dict[str, Estimate | str]:
+    """The width at the start in mm, and over the body's mean width, or why there is none; ``moves`` as
+    :func:`toeline.measures.body.across_seam` gives them."""
     body = body_of(bead)
     if not bead.start_seen or body is None:
         return dict.fromkeys(ids(["start"]), SHORT if bead.start_seen else NO_START)
@@ -36,7 +38,7 @@ def start_of(bead: TracedBead) -> dict[str, Estimate | str]:
         toe_noise(course.s, course.u_left, course.u_right),
         {
             "toe reader": reader_bias(course.u_left, course.u_right, outwards=(1.0, -1.0)),
-            **across_seam(bead, course.s, course.toes),
+            **{label: each[..., course.at] for label, each in moves.items()},
         },
     )
     u = MeasureFigures.read().end.u
@@ -51,9 +53,10 @@ def start_of(bead: TracedBead) -> dict[str, Estimate | str]:
 
 @dataclass(frozen=True, slots=True)
 class _Start:
-    """Left and right ``toes`` (2, N) at stations ``s`` (N,) from behind the nose to the end of the body; ``first`` (N,)
-    marks those that are the start's."""
+    """Left and right ``toes`` (2, N) at stations ``s`` (N,) from behind the nose to the end of the body, those of the
+    bead's where ``at`` says so; ``first`` (N,) marks those that are the start's."""
 
+    at: NDArray[np.bool_]
     s: F64
     toes: F64
     u_left: F64
@@ -68,7 +71,7 @@ class _Start:
         at = (bead.s >= begin + nose) & (bead.s <= body[1])
         s = bead.s[at]
         toes = np.stack([bead.t_left[at], bead.t_right[at]])
-        return cls(s, toes, bead.u_left[at], bead.u_right[at], s <= begin + width)
+        return cls(at, s, toes, bead.u_left[at], bead.u_right[at], s <= begin + width)
 
     def statistics(self, toes: F64) -> Statistics:
         """Mean widths (...) of toes (..., 2, N) at the start and over the body."""

@@ -9,7 +9,7 @@ taken out (:mod:`toeline.measures.toe_errors`).
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol, runtime_checkable
 
@@ -49,8 +49,9 @@ def measure_bead(
 
 def measure_course(bead: TracedBead, ripples: Ripples) -> dict[str, Quantity]:
     """What the toes and the crests tell: length, widths, edges and ripples by name."""
-    length, body = _length(bead), _over_body(bead)
-    found: dict[str, Estimate | str] = {"length": length, **body, **start_of(bead)}
+    moves = across_seam(bead)
+    length, body = _length(bead), _over_body(bead, moves)
+    found: dict[str, Estimate | str] = {"length": length, **body, **start_of(bead, moves)}
     found["length_to_width"] = _ratio(length, body["width_mean"])
     measures = {
         name: unknown(one, MEASURES[name].unit) if isinstance(one, str) else one.quantity(MEASURES[name].unit)
@@ -73,12 +74,14 @@ def unknown_measures(why: str) -> dict[str, Quantity]:
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
-    """Left and right ``toes`` (2, N) over a stretch of the seam, at even stations ``s`` (N,).
+    """Left and right ``toes`` (2, N) over a stretch of the seam, at even stations ``s`` (N,): those of the bead's where
+    ``at`` says so.
 
     ``wander``: the seam's own distance (N,) from its parabola and from its straight line, which belong to the edges
     but not to the width. ``sure`` (N,) marks the stations that may give the least and greatest width.
     """
 
+    at: NDArray[np.bool_]
     s: F64
     toes: F64
     u_left: F64
@@ -93,6 +96,7 @@ class Stretch:
         s = bead.s[at]
         sure = np.maximum(bead.u_left, bead.u_right)[at] < MeasureFigures.read().toe.far
         return cls(
+            at=at,
             s=s,
             toes=np.stack([bead.t_left[at], bead.t_right[at]]),
             u_left=bead.u_left[at],
@@ -177,8 +181,8 @@ def finish(raw: Statistics, taken: Statistics) -> Statistics:
     }
 
 
-def _over_body(bead: TracedBead) -> dict[str, Estimate | str]:
-    """Widths and edges over the body, or why there are none."""
+def _over_body(bead: TracedBead, moves: Mapping[str, F64]) -> dict[str, Estimate | str]:
+    """Widths and edges over the body, or why there are none; ``moves`` as :func:`across_seam` gives them."""
     body = body_of(bead)
     if body is None:
         return dict.fromkeys(ids(["body"]), SHORT)
@@ -190,7 +194,7 @@ def _over_body(bead: TracedBead) -> dict[str, Estimate | str]:
         toe_noise(base.s, base.u_left, base.u_right),
         {
             "toe reader": reader_bias(base.u_left, base.u_right, outwards=(1.0, -1.0)),
-            **across_seam(bead, base.s, base.toes),
+            **{label: each[..., base.at] for label, each in moves.items()},
         },
     )
     ends = [Stretch.of(bead, body[0] + a, body[1] + b) for a, b in _end_moves(bead)]
