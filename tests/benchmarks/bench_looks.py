@@ -57,7 +57,7 @@ class Memory:
         """In place of the networks' own."""
         key = name, image.shape, image.tobytes()
         if key not in self.said:
-            began = time.thread_time()  # two looks are read at once
+            began = time.thread_time()  # whatever else the machine does
             maps = RUN(name, image)
             self.said[key] = maps, time.thread_time() - began
         maps, took = self.said[key]

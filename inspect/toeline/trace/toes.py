@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from typing import Literal, TypeVar
 
@@ -29,7 +28,6 @@ _SECONDED = ("face", *_DOUBTED)
 _FEWEST = 5  # columns that a gentle curve takes
 _ENOUGH = 100  # and from how many on more of them do not change it
 _REWEIGHTS = 5  # enough for a robust curve to settle
-_AT_ONCE = 2  # looks: a network that runs by itself leaves the cores to wait for each other
 _EACH = 3  # a toe's path is looked for in every third column
 _RETRIES = 3  # how often toes that leave their course are looked for anew
 _RELAYS = 12  # how often a band is laid anew or drawn out before what is seen has to do
@@ -103,8 +101,7 @@ def _second_look(band: Band) -> dict[str, F32]:
     room = round(rule.band.around_mm * band.px_per_mm)
     cut = slice(max(int(columns[0]) - room, 0), int(columns[-1]) + room + 1)
     image = band.image[:, cut]
-    with ThreadPoolExecutor(_AT_ONCE) as readers:
-        looks = list(readers.map(lambda look: _LOOKS[look](image), rule.second_look.looks))
+    looks = [_LOOKS[look](image) for look in rule.second_look.looks]
     seconded = {name: band.maps[name].copy() for name in _SECONDED}
     for name, layer in seconded.items():
         layer[:, cut] += sum(look[name] for look in looks)
