@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+import importlib
 import json
 from pathlib import Path
 
@@ -95,13 +97,36 @@ def test_the_scoreboard_can_read_the_truth(pair):
         assert measures["width_min"] <= measures["width_mean"] <= measures["width_max"]
 
 
-def test_the_script_makes_these_photos():
+@pytest.fixture
+def make_photos(monkeypatch):
+    """The script that makes the photos."""
     pytest.importorskip("torch")
-    import sys
+    monkeypatch.syspath_prepend(str(FOLDER))
+    return importlib.import_module("make_photos")
 
-    sys.path.insert(0, str(FOLDER))
-    try:
-        from make_photos import SHOTS
-    finally:
-        sys.path.remove(str(FOLDER))
-    assert {s.name for s in SHOTS} == {p.stem for p in PHOTOS}
+
+def test_the_script_makes_these_photos(make_photos):
+    assert {s.name for s in make_photos.SHOTS} == {p.stem for p in PHOTOS}
+
+
+def test_a_photo_shaded_sparingly_is_the_same_by_its_bead_and_has_its_card_at_the_same_place(make_photos):
+    import torch
+
+    shot = dataclasses.replace(make_photos.SHOTS[0], length=30.0, size=(960, 720), px_per_mm=6.0)
+    lies = make_photos.card_lies(shot)
+    lens, within = make_photos.phone_over(shot, lies), make_photos.outlines(shot, lies)
+    with torch.inference_mode():
+        scene = make_photos.lay_out(shot, [lens], "cpu", within)
+        (whole, truth), (sparing, _) = (
+            make_photos.photograph(scene, shot, lens, "cpu", within, near=near) for near in (None, 5.0)
+        )
+    toes = truth["bead"]["toes_px"]
+    bead = np.zeros(whole.shape[:2], np.uint8)
+    cv2.fillPoly(bead, [np.concatenate([toes["left"], toes["right"][::-1]]).round().astype(np.int32)], 1)
+    apart = np.abs(whole.astype(int) - sparing)[cv2.dilate(bead, np.ones((31, 31))) > 0]  # 2.5 mm round it
+    assert np.median(apart) <= 1
+    assert np.quantile(apart, 0.99) <= 3
+    (card,) = find_cards(read_photo(cv2.imencode(".png", sparing)[1].tobytes()))
+    corners = [truth["card"]["marker_corners_px"][str(marker)] for marker in card.marker_ids]
+    assert card.marker_ids == (0, 1, 2, 3)
+    np.testing.assert_allclose(card.corners_px, np.concatenate(corners), atol=0.4)
