@@ -68,14 +68,14 @@ def weigh(readings: tuple[Reading, ...], rules: Chart) -> Posterior:
     return Posterior(float(weights[0]), each, dict(zip(names, held_together, strict=True)))
 
 
-def _weights(trouble: Trouble, readings: tuple[Reading, ...], rules: Chart) -> list[tuple[float, Reading]]:
+def _weights(trouble: Trouble, readings: tuple[Reading, ...], rules: Chart) -> tuple[tuple[float, Reading], ...]:
     """How much each reading speaks for (above 0) or against a trouble, as a log ratio, the strongest first."""
     weights = []
     for reading in readings:
         sign = rules.signs[reading.sign]
         ratio = _explained(reading, trouble.states[sign.id]) / _explained(reading, rules.usual(sign.id))
         weights.append((sign.weight * math.log(ratio), reading))
-    return sorted(weights, key=lambda each: -abs(each[0]))
+    return tuple(sorted(weights, key=lambda each: -abs(each[0])))
 
 
 def _in_words(trouble: Trouble, reading: Reading, against: bool, rules: Chart) -> str:
@@ -92,11 +92,13 @@ def _in_words(trouble: Trouble, reading: Reading, against: bool, rules: Chart) -
 
 @dataclass(frozen=True, slots=True)
 class Ranked:
-    """A likely cause with the row that stands for it, and the causes it cannot be told apart from by what was seen."""
+    """A likely cause with the row that stands for it, how much each reading speaks for (above 0) or against it, the
+    strongest first, and the causes it cannot be told apart from by what was seen."""
 
     cause: CauseId
     trouble: Trouble
     share: float
+    weights: tuple[tuple[float, Reading], ...]
     rivals: tuple[CauseId, ...] = ()
 
 
@@ -126,18 +128,15 @@ class Ranking:
 
     def evidence(self, one: Ranked) -> tuple[str, ...]:
         """What speaks for a cause, the strongest first."""
-        return tuple(_in_words(one.trouble, r, False, self.rules) for w, r in self._weights(one) if w >= _limit())
+        return tuple(_in_words(one.trouble, r, False, self.rules) for w, r in one.weights if w >= _limit())
 
     def against(self, one: Ranked) -> tuple[str, ...]:
         """What speaks against a cause, the strongest first."""
-        return tuple(_in_words(one.trouble, r, True, self.rules) for w, r in self._weights(one) if w <= -_limit())
+        return tuple(_in_words(one.trouble, r, True, self.rules) for w, r in one.weights if w <= -_limit())
 
     def leading(self, one: Ranked) -> Reading | None:
         """What speaks most for a cause."""
-        return next((reading for weight, reading in self._weights(one) if weight >= _limit()), None)
-
-    def _weights(self, one: Ranked) -> list[tuple[float, Reading]]:
-        return _weights(one.trouble, self.readings, self.rules)
+        return next((reading for weight, reading in one.weights if weight >= _limit()), None)
 
 
 def _limit() -> float:
@@ -195,12 +194,11 @@ def rank(result: Result) -> Ranking:
     shares = {c: min(1.0, sum(posterior.troubles[t.id] for t in rows)) for c, rows in by_cause.items()}
     likely = sorted((c for c in shares if shares[c] >= rule.least), key=lambda c: -shares[c])[: rule.most]
     leading = {c: max(by_cause[c], key=lambda t: posterior.troubles[t.id]) for c in likely}
-    # no cause without a sign that speaks for it
-    likely = [c for c in likely if any(w >= _limit() for w, _ in _weights(leading[c], readings, rules))]
+    weights = {c: _weights(leading[c], readings, rules) for c in likely}
+    speaks = {c: {r.sign for w, r in weights[c] if w >= _limit()} for c in likely}
+    likely = [c for c in likely if speaks[c]]  # no cause without a sign that speaks for it
     if not likely:
         return Ranking(rules, readings, why_none="Something is off, but no single cause stands out.")
-
-    speaks = {c: {r.sign for w, r in _weights(leading[c], readings, rules) if w >= _limit()} for c in likely}
 
     def rivals(one: CauseId, other: CauseId) -> bool:
         """Alike in likelihood, the one mostly instead of the other, and for the same signs unless one leads."""
@@ -216,6 +214,7 @@ def rank(result: Result) -> Ranking:
         rules,
         readings,
         ranked=tuple(
-            Ranked(c, leading[c], shares[c], tuple(o for o in likely if o != c and rivals(c, o))) for c in likely
+            Ranked(c, leading[c], shares[c], weights[c], tuple(o for o in likely if o != c and rivals(c, o)))
+            for c in likely
         ),
     )

@@ -260,7 +260,8 @@ def blobs(values: F32, strip: Strip, rule: SpotFigures) -> list[Blob]:
     rows, cols = _surroundings((values > rule.low) & strip.seen, 2 * (math.ceil(4 * sigma) + 1) + _AROUND)
     if rows.stop == 0:
         return []
-    shown = np.where(strip.seen[rows, cols], values[rows, cols], np.float32(0))
+    shown, seen = values[rows, cols], strip.seen[rows, cols]
+    shown = shown if seen.all() else np.where(seen, shown, np.float32(0))
     smooth: F32 = np.asarray(cv2.GaussianBlur(shown, (0, 0), sigma), np.float32)
     found = (_blob(smooth, spot, strip, rule, (rows.start, cols.start)) for spot in _spots_of(smooth, rule, step))
     return [blob for blob in found if blob is not None]
