@@ -26,7 +26,7 @@ from toeline.geometry.fillet_one_card import fillet_from_one_card
 from toeline.geometry.ground import Ground, card_outlines, lay_ground, on_card
 from toeline.geometry.plate import print_scale
 from toeline.judgement import judge
-from toeline.measures.indications import Draft, faults, placed, spots
+from toeline.measures.indications import faults, placed, spots
 from toeline.measures.legs import (
     measure_fillet,
     name_plates,
@@ -261,21 +261,23 @@ def _measure_bead(
     outline = bead.frame.to_px(np.concatenate([bead.left_toe, bead.right_toe[::-1]]))
     outline = outline[np.isfinite(outline).all(axis=1)]
     with ThreadPoolExecutor(1) as aside:
-        about = aside.submit(_about, photo, bead)
+        wider = aside.submit(look_about, photo.image, bead)
         using = aside.submit(photo_problems, photo, outline, ground.plate, fillet=settings.joint == "fillet")
         with clock.stage("measure"):  # what needs the band alone
             ripples = read_ripples(bead.band, bead.s, bead.t_left, bead.t_right)
             measures = measure_course(bead, ripples)
             found = faults(bead, ripples)
         with clock.stage("look about"):
-            bead, beside = about.result()
+            bead = wider.result()
+        with clock.stage("measure"):
+            found += spots(bead)
         with clock.stage("usable"):
             usability = using.result() + card_problems(ground.cards, ground.plate, outline)
     problems: list[Problem] = []
     sizes: dict[str, tuple[float | None, ...]] = {}
     with clock.stage("measure"):
         printed = card_outlines(ground.cards)
-        indications = off_cards(placed(bead, [*found, *beside]), printed)
+        indications = off_cards(placed(bead, found), printed)
         measures |= count_indications(bead, indications)
         if settings.joint == "fillet":
             fillet = _fillet_of(bead, ground, settings)
@@ -288,12 +290,6 @@ def _measure_bead(
         if on_card(outline, printed, _CARD_TOUCHES_MM).any():
             problems.append(problem("bead_covered"))
     return _Measured(bead, measures, indications, sizes, tuple(problems)), usability
-
-
-def _about(photo: Photo, bead: TracedBead) -> tuple[TracedBead, list[Draft]]:
-    """The bead with what lies on the plate further off, and the spots on it and there."""
-    wider = look_about(photo.image, bead)
-    return wider, list(spots(wider))
 
 
 def off_cards(indications: Sequence[Indication], printed: Sequence[NDArray[np.float32]]) -> tuple[Indication, ...]:
