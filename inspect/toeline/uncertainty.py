@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Mapping
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -26,7 +27,6 @@ Effects = dict[str, F64]
 _DIVISOR: Mapping[Distribution, float] = {"normal": 2.0, "rectangular": math.sqrt(3.0), "triangular": math.sqrt(6.0)}
 
 COVERAGE = 2.0
-_LOST = 1e-17  # what is added to a number in this share of it leaves it as it is
 
 
 def standard(half_width: float, distribution: Distribution) -> float:
@@ -51,18 +51,19 @@ def propagate(f: Callable[[F64], Mapping[str, F64]], x: F64, sources: Mapping[st
 
 
 def correlated_noise(s: F64, u: F64, length: float, pairs: int, rng: np.random.Generator) -> F64:
-    """Draws (2 * pairs, N) of noise of standard deviation ``u`` (N,) at even stations ``s`` (N,), correlated over
-    ``length`` (exponential). Every draw comes with its mirror image, so that linear effects cancel exactly in means."""
+    """Draws (2 * pairs, ..., N) of noise of standard deviation ``u`` (..., N) at even stations ``s`` (N,), correlated
+    along them over ``length`` (exponential). Every draw comes with its mirror image, so that linear effects cancel
+    exactly in means."""
     rho = math.exp(-(s[1] - s[0]) / length)
-    noise = rng.standard_normal((pairs, len(s)))
-    noise[:, 1:] *= math.sqrt(1.0 - rho * rho)
-    # each takes over rho of the one before, summed over 2, 4, 8 ... of them; SciPy's own filter takes long to load
-    back = 1
-    while back < len(s) and (share := rho**back) > _LOST:
-        noise[:, back:] += share * noise[:, :-back]
-        back *= 2
-    drawn = u * noise
-    return np.concatenate([drawn, -drawn])
+    drawn = rng.standard_normal((*u.shape[:-1], pairs, len(s)))
+    noise = np.ascontiguousarray(np.moveaxis(drawn, -1, 0))  # station by station
+    noise[1:] *= math.sqrt(1.0 - rho * rho)
+    for before, here in pairwise(noise):  # SciPy's own filter takes long to load
+        here += rho * before
+    both = np.empty((2 * pairs, *u.shape))
+    np.multiply(u, noise.T, out=both[:pairs])
+    np.negative(both[:pairs], out=both[pairs:])
+    return both
 
 
 def row(label: str, u: float, distribution: Distribution = "normal") -> BudgetRow:

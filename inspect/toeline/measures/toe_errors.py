@@ -64,9 +64,7 @@ def toe_noise(s: F64, u_one: F64, u_other: F64) -> F64:
     """Draws (D, 2, N) of both toes' scatter at even stations ``s`` (N,), for their standard uncertainties (N,)."""
     rule, noise = MeasureFigures.read().toe, MeasureFigures.read().noise
     rng = np.random.default_rng(noise.seed)
-    return np.stack(
-        [correlated_noise(s, scatter(u), rule.correlation, noise.pairs, rng) for u in (u_one, u_other)], axis=1
-    )
+    return correlated_noise(s, scatter(np.stack([u_one, u_other])), rule.correlation, noise.pairs, rng)
 
 
 def estimate(
