@@ -16,7 +16,7 @@ from toeline.photogrammetry.chart import Chart, lay_chart
 from toeline.photogrammetry.figures import ReliefFigures, ReliefPairs
 from toeline.photogrammetry.groove import _path, _Section, _Shapes, find_groove
 from toeline.photogrammetry.hollow import with_hollow
-from toeline.photogrammetry.matching import best_pairs
+from toeline.photogrammetry.matching import best_pairs, clearest_pairs
 from toeline.photogrammetry.recognise import likeness, strangers
 from toeline.photogrammetry.section import cheapest, fit_sections
 from toeline.photogrammetry.sight import Sightlines, lean_to_left, shown_by_two
@@ -222,10 +222,18 @@ def test_the_pairs_that_are_clearest_at_a_place_are_believed_there():
     z = np.zeros((9, 5, 8, 40), np.float32)
     z[:3, 1, :, :15] = 1.0
     z[3:6, 3, :, 25:] = 1.0
-    rule = ReliefPairs(share=1 / 3, smooth_s=0.5, smooth_t=0.5)
+    rule = ReliefPairs(share=1 / 3, fewest=3, smooth_s=0.5, smooth_t=0.5)
     told = best_pairs(z, rule)
     assert told[:, 4, 4] == pytest.approx([0, 1, 0, 0, 0])
     assert told[:, 4, 36] == pytest.approx([0, 0, 0, 1, 0])
+
+
+@pytest.mark.parametrize(("pairs", "believed"), [(1, 1), (3, 3), (6, 3), (10, 3), (15, 5)])
+def test_a_form_is_asked_of_three_pairs_at_least_where_there_are_as_many(pairs, believed):
+    z = np.zeros((pairs, 4))
+    z[:, 2] = np.arange(pairs)
+    rule = ReliefPairs(share=0.34, fewest=3, smooth_s=0.5, smooth_t=0.5)
+    assert sorted(clearest_pairs(z, rule)) == list(range(pairs - believed, pairs))
 
 
 def test_the_cheapest_path_is_that_of_trying_every_path():

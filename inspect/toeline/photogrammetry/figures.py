@@ -92,6 +92,7 @@ class ReliefPairs(Table):
     """Which pairs of photos are believed at a place."""
 
     share: float
+    fewest: int
     smooth_s: float
     smooth_t: float
 
@@ -245,7 +246,6 @@ class ReliefGroove(Table):
     window: float
     every: float
     pairs_share: float
-    pairs_fewest: int
     pairs_smooth: float
     penalty: float
     penalty_unseen: float

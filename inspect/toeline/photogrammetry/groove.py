@@ -18,7 +18,7 @@ from toeline.photo import U8
 from toeline.photogrammetry.chart import Chart, Mask
 from toeline.photogrammetry.features import features_of
 from toeline.photogrammetry.figures import ReliefFigures, ReliefGroove
-from toeline.photogrammetry.matching import on_all_cores
+from toeline.photogrammetry.matching import how_many, on_all_cores
 from toeline.photogrammetry.section import cheapest
 from toeline.photogrammetry.sight import Projection, Sightlines, lean_to_left
 from toeline.photogrammetry.surface import Surface
@@ -87,10 +87,11 @@ def find_groove(
     ``likely`` holds chart stations and how surely (0..1) undercut is seen there: where none is, a groove has to explain
     the photos better to be believed.
     """
-    rule = ReliefFigures.read().groove
+    rules = ReliefFigures.read()
+    rule = rules.groove
     tried = _try_grooves(images, frames, chart, surface, scale, side)
     unseen = 1.0 - np.clip(np.interp(tried.s, *likely) / rule.likely, 0.0, 1.0)
-    return _path(_best_pairs(tried.z, rule), tried.shapes, tried.s, rule, tried.every, unseen)
+    return _path(_best_pairs(tried.z, rule, rules.pairs.fewest), tried.shapes, tried.s, rule, tried.every, unseen)
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,10 +201,10 @@ def _agreement(
     return np.asarray(np.arctanh(np.clip(np.array(out).swapaxes(0, 1), -0.98, 0.98)), np.float32)
 
 
-def _best_pairs(z: F32, rule: ReliefGroove) -> F64:
+def _best_pairs(z: F32, rule: ReliefGroove, fewest: int) -> F64:
     """The mean (states, stations) over those pairs that at each station agree best on any state."""
     clear = gaussian_filter1d(z.max(axis=1) - np.median(z, axis=1), rule.pairs_smooth, axis=1)
-    keep = max(round(rule.pairs_share * len(z)), rule.pairs_fewest)
+    keep = how_many(len(z), rule.pairs_share, fewest)
     chosen = np.zeros_like(clear)
     np.put_along_axis(chosen, np.argsort(-clear, axis=0)[:keep], 1.0, axis=0)
     return np.asarray(np.einsum("pks,ps->ks", z, chosen, optimize=True) / keep, float)

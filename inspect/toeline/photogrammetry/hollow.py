@@ -59,7 +59,7 @@ def with_hollow(
     forms = list(_net(rule))
     tried = [np.zeros_like(base), *(end.with_hollow(form) for form in forms)]
     z = agree(tried)
-    believed = clearest_pairs(z, rules.pairs.share)
+    believed = clearest_pairs(z, rules.pairs)
     score = z[believed].mean(axis=0)
     best = int(score.argmax()) if score.max() >= score[0] + rule.penalty else 0
     excluded = score[best] - rule.clearly  # by the net: a finer form that fits better excludes no other

@@ -83,18 +83,23 @@ def agreement(
     return np.asarray(np.arctanh(r), np.float32)
 
 
+def how_many(pairs: int, share: float, fewest: int) -> int:
+    """How many of so many pairs are believed."""
+    return min(max(round(share * pairs), fewest), pairs)
+
+
 def best_pairs(z: F32, rule: ReliefPairs) -> F32:
     """The mean (K, h, w) over those pairs that at each place rise clearest above what they say of other heights."""
     clear = z.max(axis=1) - np.median(z, axis=1)
     clear = np.stack([cv2.GaussianBlur(c, (0, 0), sigmaX=rule.smooth_s, sigmaY=rule.smooth_t) for c in clear])
-    keep = max(round(rule.share * len(z)), 1)
+    keep = how_many(len(z), rule.share, 1)
     order = np.argsort(-clear, axis=0)[:keep]
     chosen = np.zeros_like(clear)
     np.put_along_axis(chosen, order, 1.0, axis=0)
     return np.asarray(np.einsum("pkhw,phw->khw", z, chosen, optimize=True) / keep, np.float32)
 
 
-def clearest_pairs(z: F64, share: float) -> NDArray[np.int64]:
-    """The numbers of that share of pairs (pairs, K) that rise clearest above what they say of the other forms."""
+def clearest_pairs(z: F64, rule: ReliefPairs) -> NDArray[np.int64]:
+    """The numbers of those pairs (pairs, K) that rise clearest above what they say of the other forms."""
     clear = z.max(axis=1) - np.median(z, axis=1)
-    return np.argsort(-clear)[: max(round(share * len(z)), 1)]
+    return np.argsort(-clear)[: how_many(len(z), rule.share, rule.fewest)]
