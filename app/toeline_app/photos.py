@@ -66,17 +66,17 @@ class Shown:
     code: int | None = None
 
 
-def take_in(files: Sequence[UploadedFile], into: str, *, kept: Sequence[Photo] = ()) -> None:
+def take_in(files: Sequence[UploadedFile], into: str, *, kept: Sequence[Photo] = (), refusal: str = "") -> None:
     """Hold uploaded photos under the name ``into``, behind those ``kept``, and free the server's own copies.
 
     What no page holds any more is let go. Photos of one name are numbered, and the same photo is held once; too many
-    are said to be too many.
+    are said to be too many. ``refusal`` says why the page took no more of them.
     """
     session = session_id()
     mine = {photo.sha256: photo for photo in kept}
     held()[into] = list(kept)
     _let_go_of_unused(session)
-    twice, refusal = [], retention.uploads().turned_away(session)
+    twice, refusal = [], retention.uploads().turned_away(session) or refusal
     for file in files:
         try:
             path = retention.uploads().keep(session, file.getvalue())
@@ -90,12 +90,13 @@ def take_in(files: Sequence[UploadedFile], into: str, *, kept: Sequence[Photo] =
     free(files)
     held()[into] = list(mine.values())
     if refusal or twice:
-        st.session_state[_SAID] = f"Not every photo sent was taken in. {refusal}" if refusal else " ".join(twice)
+        told = f"Not every photo sent was taken in. {refusal}" if refusal else " ".join(twice)
+        st.session_state.setdefault(_SAID, {})[into] = told
 
 
 def holding(name: str) -> list[Photo]:
-    """The photos held under a name; what kept some from being taken in is said once."""
-    if said := st.session_state.pop(_SAID, None):
+    """The photos held under a name, for the place that shows them; what kept some from being taken in is said once."""
+    if said := st.session_state.get(_SAID, {}).pop(name, None):
         st.warning(ui.plain(said))
     return held().get(name, [])
 

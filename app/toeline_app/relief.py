@@ -75,7 +75,7 @@ def recorded(result: Result, unit: Unit) -> None:
 
 def _taken(face: Photo) -> tuple[Photo, ...]:
     taken = (said.note(_asked(face)) or "").split()
-    return tuple(one for one in photos.holding(_hold_as(face)) if one.sha256 in taken)
+    return tuple(one for one in photos.held().get(_hold_as(face), []) if one.sha256 in taken)
 
 
 def _asked(face: Photo) -> str:
@@ -88,14 +88,14 @@ def page_part(shown: Shown, result: Result) -> None:
     if result.scale.state != "card":
         return
     measured = result.relief is not None and result.relief.state == "measured"
-    sides = photos.holding(_hold_as(shown.photo))
+    given = bool(photos.held().get(_hold_as(shown.photo)))
     title = "Height and depth" if measured else "Height and depth: add two to four photos from the sides"
-    with ui.fold("relief", title, "view_in_ar", expanded=bool(sides)):
+    with ui.fold("relief", title, "view_in_ar", expanded=given):
         if measured:
             _surface(result, prefs.preferences().unit)
         elif result.relief is not None:
             st.warning(ui.plain(f"No height could be told: {sentence(result.relief.why or 'not known')}"))
-        _take(shown, result, sides)
+        _take(shown, result, photos.holding(_hold_as(shown.photo)))
 
 
 # -- photos from the sides ----------------------------------------------------------------------------------------
@@ -119,9 +119,10 @@ def _take(shown: Shown, result: Result, sides: list[Photo]) -> None:
         "Add photos from the sides", type="image", accept_multiple_files=True, key=f"sides_files_{turn}"
     )
     if files:
-        if len(sides) + len(files) > workers.MOST_SIDES:
-            st.toast(f"{workers.MOST_SIDES} photos from the sides are taken at most; the first of them are.")
-        photos.take_in(files[: workers.MOST_SIDES - len(sides)], key, kept=sides)
+        room = workers.MOST_SIDES - len(sides)
+        over = f"One bead has {workers.MOST_SIDES} photos from the sides at most, and {len(files) - room} are left out."
+        photos.take_in(files[:room], key, kept=sides, refusal=over if len(files) > room else "")
+        photos.free(files[room:])
         st.session_state["sides_turn"] = turn + 1
         st.rerun()
     if found:
