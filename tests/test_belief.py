@@ -8,15 +8,20 @@ import numpy as np
 import pytest
 
 import drawn_beads
+import seen_photos
 import toeline
 from test_bead import doubted_bead
+from toeline.geometry.card import find_cards
+from toeline.geometry.ground import lay_ground
+from toeline.photo import read_photo
 from toeline.pipeline import _nothing
 from toeline.problems import REGISTRY
-from toeline.trace.band import TracedBead
-from toeline.trace.bead_finder import Candidate, Detections
+from toeline.settings import Settings
+from toeline.trace.band import READERS, TracedBead
+from toeline.trace.bead_finder import Candidate, Detections, detect_beads
 from toeline.trace.belief import DISBELIEVED, believed, disbelief, parted, weld_metal_beyond
-from toeline.trace.search import Found, _no_bead
-from toeline.trace.toes import _end_trust, _tip
+from toeline.trace.search import Found, _no_bead, search
+from toeline.trace.toes import BeadLost, _end_trust, _tip, trace_bead
 
 
 def bead(confidence: float, end_trust: tuple[float, float] = (1.0, 1.0)) -> TracedBead:
@@ -106,3 +111,24 @@ def test_what_is_not_believed_is_shown_without_measures():
 def test_what_it_looks_like_is_said_only_when_that_is_sure(confidence, code):
     line = np.stack([np.linspace(10, 300, 50), np.full(50, 100.0)], axis=1)
     assert _no_bead(Detections((), Candidate("rope", line, 20.0, confidence))).code == code
+
+
+def test_what_the_first_reader_does_not_believe_is_read_by_the_second():
+    """On photos of varied looks beside the repository, as long as it takes to meet one."""
+    photos = sorted((seen_photos.ROOT.parent / "shared" / "photos" / "wild").glob("*.jpg"))
+    if not photos:
+        pytest.skip("needs ../shared/photos/wild")
+    for file in photos:
+        photo = read_photo(file)
+        ground = lay_ground(photo, find_cards(photo), Settings(), None)
+        found = search(photo, detect_beads(photo.image), ground, None)
+        if found.bead is None or not believed(found.bead) or found.bead.band.reader == READERS[0]:
+            continue
+        for candidate in detect_beads(photo.image).beads:
+            try:
+                first = trace_bead(photo.image, found.bead.frame, candidate)
+            except BeadLost:
+                continue
+            assert not believed(first)
+        return
+    pytest.fail("no bead was read by the second reader")

@@ -27,7 +27,7 @@ def seen(slope: float, plate: tuple[float, float, float]) -> "torch.Tensor":
     )
     none = torch.zeros(1, 1, 3)
     sky = torch.ones(1, 1)
-    lights = Lights(none + torch.tensor([0.0, 0.0, 1.0]), torch.ones(1, 1), none, sky, sky, sky, 0)
+    lights = Lights(none + torch.tensor([0.0, 0.0, 1.0]), torch.ones(1, 1), none, sky, sky, sky, 0, torch.ones(1, 0))
     s = torch.tensor([[12.0 + 2 / slope, 4.0]]) - STEP / 2
     target = torch.stack([s, 0 * s, torch.tensor([[2.0, 0.0]])], -1)[None]
     colours, _ = shade(surface, target, torch.tensor([[12.0, 0.0, 500.0]]), lights, steps=400)
@@ -45,3 +45,30 @@ def test_a_steep_bank_mirrors_the_plate_beside_it(plate):
 def test_a_gentle_bank_mirrors_the_sky():
     bank, _ = seen(math.tan(math.radians(15)), (0.8, 0.1, 0.1))
     assert bank.max() / bank.min() < 1.1
+
+
+def test_a_near_lamp_lights_what_lies_below_it_most():
+    """By the laws of the inverse square and of the cosine: 120 mm aside of a lamp that stands 300 mm high."""
+    from workshop.light import Lights, shade
+    from workshop.surface import Surface
+
+    flat = torch.zeros(1, 1, 241, 241)
+    dull = flat.expand(1, 3, 241, 241)
+    surface = Surface(flat, 0.5 + dull, dull, 0.5 + flat, -120.0, 120.0, 1.0)
+    up, dark = torch.tensor([[[0.0, 0.0, 1.0]]]), torch.zeros(1, 1)
+    lamp = Lights(up, torch.full((1, 1), 500.0), torch.ones(1, 1, 3), dark, dark, dark, 1, torch.full((1, 1), 300.0))
+    s = torch.tensor([[0.0, 120.0]])
+    target = torch.stack([s, 0 * s, 0 * s], -1)[None]
+    colours, _ = shade(surface, target, torch.tensor([[0.0, 0.0, 600.0]]), lamp)
+    below, aside = colours[0, 0, 0]
+    assert float(aside / below) == pytest.approx((300 / math.hypot(300, 120)) ** 3, rel=0.02)
+
+
+def test_colours_that_a_screen_cannot_show_are_no_light_less_than_none():
+    import numpy as np
+    from workshop.surroundings import _prepared
+
+    panorama = np.ones((128, 256, 3), np.float32)
+    panorama[20:30, 40:60, 0] = -30
+    light, _ = _prepared(panorama)
+    assert light.min() >= 0

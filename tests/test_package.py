@@ -17,6 +17,8 @@ from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 from packaging.version import Version
 
+from toeline.trace.band import READERS
+
 ROOT = Path(__file__).resolve().parents[1]
 LIBRARY = sorted((ROOT / "inspect" / "toeline").rglob("*.py"))
 APP = sorted((ROOT / "app" / "toeline_app").rglob("*.py"))
@@ -107,15 +109,17 @@ def test_lower_bounds_leave_out_releases_with_known_advisories():
 def test_data_files_lie_in_the_package():
     data = files("toeline") / "data"
     names = {item.name for item in data.iterdir()}
-    assert {"card.toml", "bead.toml", "finder.onnx", "reader.onnx", "card.typ"} <= names
+    assert {"card.toml", "bead.toml", "card.typ"} <= names
+    assert {f"{name}.onnx" for name in ("finder", "plate", *READERS)} <= names
     assert (files("toeline") / "report" / "report.typ").is_file()
     assert (files("toeline") / "py.typed").is_file()
     assert list((data / "criteria").iterdir())
 
 
 def test_networks_are_small():
-    for name in ("finder", "reader"):
-        assert len((files("toeline") / "data" / f"{name}.onnx").read_bytes()) < 2_000_000
+    sizes = [len(item.read_bytes()) for item in (files("toeline") / "data").iterdir() if item.name.endswith(".onnx")]
+    assert len(sizes) == 4
+    assert sum(sizes) < 4_000_000
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="where it would lie is known there")

@@ -16,7 +16,7 @@ ROOT = Path(__file__).resolve().parent.parent
 sys.path.insert(0, str(ROOT / "demo_images"))
 
 
-@pytest.mark.parametrize("which", ["finder", "reader", "plate"])
+@pytest.mark.parametrize("which", ["finder", "reader", "second_reader", "plate"])
 def test_a_network_thawed_says_what_its_file_says(which):
     """Against ONNX Runtime on the shipped file."""
     from training.thaw import thaw
@@ -45,22 +45,22 @@ def test_the_mean_of_networks_lies_between_them():
     from training.thaw import take_mean, thaw
     from training.train import TASKS
 
-    path = ROOT / "inspect" / "toeline" / "data" / "reader.onnx"
+    path = ROOT / "inspect" / "toeline" / "data" / "second_reader.onnx"
     view = torch.rand(2, 3, 64, 128, generator=torch.Generator().manual_seed(1))
-    one, folded, other, mean = (TASKS["reader"].net() for _ in range(4))
+    one, folded, other, mean = (TASKS["second_reader"].net() for _ in range(4))
     thaw(one, path, view)
     thaw(other, path, view)
     with torch.no_grad():
         for weight in other.parameters():
-            weight.mul_(1.01)
+            weight.mul_(1.05)
     take_mean(folded, [one, one])
     said = []
     for net in (one, folded):
         take_mean(mean, [net, other])
         said.append([each.eval()(view)[0].detach() for each in (net, mean)])
-    assert torch.allclose(said[0][0], said[1][0], atol=1e-3)
-    assert torch.allclose(said[0][1], said[1][1], atol=1e-3)
-    assert not torch.allclose(said[0][0], said[0][1], atol=1e-2)
+    assert torch.allclose(said[0][0], said[1][0], rtol=0.02, atol=1e-6)
+    assert torch.allclose(said[0][1], said[1][1], rtol=0.02, atol=1e-6)
+    assert not torch.allclose(said[0][0], said[0][1], rtol=0.02, atol=1e-6)
 
 
 def small(seed, batch, device, around, wild):
@@ -164,8 +164,11 @@ def test_no_stretch_sees_what_another_saw(file):
 
     for which in TASKS:
         stretches = recipe(which, HERE / file)
-        assert len({stretch.seed for stretch in stretches}) == len(stretches)
-        assert all(stretch.steps > 0 or len(stretch.start) > 1 for stretch in stretches)  # a mean alone learns nothing
+        learning = [stretch for stretch in stretches if stretch.steps > 0]
+        assert len({stretch.seed for stretch in learning}) == len(learning)
+        assert all(
+            stretch.start for stretch in stretches if stretch.steps == 0
+        )  # a mean, or a wider network, to begin with
         assert all(0 <= stretch.wild <= 9 for stretch in stretches)
         assert all(stretch.fall is None or 0 < stretch.fall <= stretch.steps for stretch in stretches)
 

@@ -38,6 +38,24 @@ class _Join(nn.Module):
         return F.relu(F.conv2d(beside, self.beside.weight * weigh, padding=1) + _doubled(under))
 
 
+class _Along(nn.Module):
+    """What stands surest along the view, and its mean, told to all of it within ``reach`` places: a bead that is plain
+    here goes on where it fades. It adds nothing until it has learned to."""
+
+    def __init__(self, n: int, signs: int, reach: int) -> None:
+        super().__init__()
+        self.window, self.padding = (1, 2 * reach + 1), (0, reach)
+        self.ask = nn.Sequential(nn.Conv2d(n, signs, 1, bias=False), nn.BatchNorm2d(signs), nn.ReLU(inplace=True))
+        self.tell = nn.Conv2d(2 * signs, n, 1, bias=False)
+        nn.init.zeros_(self.tell.weight)
+
+    def forward(self, x: Tensor) -> Tensor:
+        signs = self.ask(x)
+        surest = F.max_pool2d(signs, self.window, 1, self.padding)
+        mean = F.avg_pool2d(signs, self.window, 1, self.padding, count_include_pad=False)
+        return x + self.tell(torch.cat([surest, mean], 1))
+
+
 def _doubled(x: Tensor) -> Tensor:
     return F.interpolate(x, scale_factor=2.0, mode="nearest")
 
@@ -46,10 +64,11 @@ class Reader(nn.Module):
     """A small U-net that works at half size; ``fine`` channels come back at full size, the rest at half size.
 
     Input (B, 3, H, W) in 0..1, sides multiples of 32. Outputs (B, fine, H, W) and (B, coarse, H/2, W/2) are logits
-    while it learns, else probabilities.
+    while it learns, else probabilities. With ``signs`` what is seen along the view, up to ``reach`` of its smallest
+    places away, is told to each of them.
     """
 
-    def __init__(self, fine: int, coarse: int, widths: tuple[int, ...]) -> None:
+    def __init__(self, fine: int, coarse: int, widths: tuple[int, ...], signs: int = 0, reach: int = 12) -> None:
         super().__init__()
         self.fine, self.coarse = fine, coarse
         a, b, c, d, e = widths
@@ -59,6 +78,7 @@ class Reader(nn.Module):
         self.enc3 = nn.Sequential(_block(b, c), _block(c, c))
         self.enc4 = nn.Sequential(_block(c, d), _block(d, d))
         self.enc5 = nn.Sequential(_block(d, e), _block(e, e, 2), _block(e, e, 4))
+        self.along = _Along(e, signs, reach) if signs else None
         self.dec4 = _Join(e, d, d)
         self.dec3 = _Join(d, c, c)
         self.dec2 = _Join(c, b, b)
@@ -73,6 +93,8 @@ class Reader(nn.Module):
         x3 = self.enc3(F.max_pool2d(x2, 2))
         x4 = self.enc4(F.max_pool2d(x3, 2))
         x5 = self.enc5(F.max_pool2d(x4, 2))
+        if self.along is not None:
+            x5 = self.along(x5)
         y = self.out2(self.dec2(self.dec3(self.dec4(x5, x4), x3), x2))
         out = self.head(self.out1(self.dec1(y, x1)))
         out = out if self.training else torch.sigmoid(out)

@@ -24,11 +24,15 @@ def thaw(net: Reader, path: Path, views: Tensor) -> None:
     meant: dict[nn.Module, tuple[Tensor, Tensor]] = {}
     with torch.no_grad():
         for layers, norm in _groups(net):
+            if _as_written(names[layers[0]]) not in folded:  # the file is of a network without it: it stays fresh
+                continue
             weights, biases = zip(*(folded[_as_written(names[layer])] for layer in layers), strict=True)
             length = torch.stack([w.square().sum((1, 2, 3)) for w in weights]).sum(0).sqrt().clamp_min(1e-6)
             for layer, weight in zip(layers, weights, strict=True):
                 layer.weight.copy_(weight / length[:, None, None, None])
             meant[norm] = length, torch.stack(biases).sum(0)
+        if net.along is not None and (tell := _as_written("along.tell")) in folded:
+            net.along.tell.weight.copy_(folded[tell][0])
         weight, bias = folded["/head/Conv"]
         net.head.weight.copy_(weight)
         net.head.bias.copy_(bias)
@@ -68,6 +72,8 @@ def take_mean(net: Reader, others: Sequence[Reader]) -> None:
             norm.weight.fill_(1.0)
             norm.running_mean.zero_()
             norm.running_var.fill_(1 - norm.eps)
+        if net.along is not None:
+            net.along.tell.weight.copy_(_mean(other.along.tell.weight for other in others if other.along is not None))
         net.head.weight.copy_(_mean(other.head.weight for other in others))
         net.head.bias.copy_(_mean(other.head.bias for other in others))
 
@@ -101,7 +107,8 @@ def _as_written(layer: str) -> str:
 
 def _groups(net: Reader) -> Iterator[tuple[list[nn.Conv2d], nn.BatchNorm2d]]:
     """The convolutions before each normalisation, in the order in which they are run."""
-    for part in (net.stem, net.enc1, net.enc2, net.enc3, net.enc4, net.enc5):
+    along = [] if net.along is None else [net.along.ask]
+    for part in (net.stem, net.enc1, net.enc2, net.enc3, net.enc4, net.enc5, *along):
         layers = [each for each in part.modules() if isinstance(each, nn.Conv2d)]
         norms = [each for each in part.modules() if isinstance(each, nn.BatchNorm2d)]
         yield from (([layer], norm) for layer, norm in zip(layers, norms, strict=True))

@@ -1,4 +1,4 @@
-"""Train the finder, the reader or the plate reader from nothing on rendered beads of our own making, as ``recipe.toml``
+"""Train the finder, a reader of the band or the plate reader on rendered beads of our own making, as ``recipe.toml``
 says.
 
     python train.py reader --out DIR --surroundings surroundings.npz     every stretch of the recipe in order
@@ -20,7 +20,7 @@ import sys
 import time
 import tomllib
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import torch
@@ -141,6 +141,8 @@ class Task:
     fine: int
     coarse: int
     widths: tuple[int, ...]
+    #: How many signs are told along the view, none where it is seen whole.
+    signs: int
     #: What its channels say, fine ones first.
     names: tuple[str, ...]
     #: The coarse channel that says which way travel runs, turned when the picture is.
@@ -148,15 +150,17 @@ class Task:
 
     def net(self) -> Reader:
         """The network, its outputs in the order of the truth."""
-        return Reader(self.fine, self.coarse, self.widths)
+        return Reader(self.fine, self.coarse, self.widths, self.signs)
 
 
+_READER = Task(
+    _band, reader_truth, reader_loss, 1, len(NAMES), (16, 32, 48, 96, 144), 0, BAND_MAPS, NAMES.index("forward")
+)
 TASKS = {
-    "finder": Task(_scene, finder_truth, finder_loss, len(KINDS), 1, (16, 24, 40, 56, 80), KINDS),
-    "reader": Task(
-        _band, reader_truth, reader_loss, 1, len(NAMES), (16, 32, 48, 96, 144), BAND_MAPS, NAMES.index("forward")
-    ),
-    "plate": Task(_plate, plate_truth, plate_loss, 1, 1, (16, 24, 32, 40, 56), ("spatter", "arc_strike")),
+    "finder": Task(_scene, finder_truth, finder_loss, len(KINDS), 1, (16, 24, 40, 56, 80), 0, KINDS),
+    "reader": _READER,
+    "second_reader": replace(_READER, signs=48),
+    "plate": Task(_plate, plate_truth, plate_loss, 1, 1, (16, 24, 32, 40, 56), 0, ("spatter", "arc_strike")),
 }
 
 
@@ -330,7 +334,7 @@ def take_up(net: Reader, files: Sequence[Path], task: Task, device: str, around:
     if weights.suffix == ".onnx":
         thaw(net, weights, torch.cat([_views(task, seed, device, around) for seed in range(1, 4)]))
     else:
-        net.load_state_dict(torch.load(weights, map_location=device))
+        net.load_state_dict(net.state_dict() | torch.load(weights, map_location=device))  # what it lacks stays fresh
 
 
 def _views(task: Task, seed: int, device: str, around: Around) -> Tensor:

@@ -16,7 +16,8 @@ from .surroundings import SPREADS, Surroundings, mirrored, round_
 
 @dataclass(slots=True)
 class Lights:
-    """Panels: directions (B,K,3), sharpness (B,K), colours (B,K,3); the first ``shadowing`` of them cast shadows.
+    """Panels: directions (B,K,3), sharpness (B,K), colours (B,K,3); the first ``shadowing`` of them cast shadows, and
+    stand ``away`` (B,shadowing) mm from the middle of what they light.
 
     ``around`` (B,3,L,rows,columns) are photographed surroundings, None where there are none.
     """
@@ -28,6 +29,7 @@ class Lights:
     dome_high: Tensor
     horizon: Tensor
     shadowing: int
+    away: Tensor
     around: Tensor | None = None
 
 
@@ -58,6 +60,7 @@ def any_lights(dice: Dice) -> Lights:
         dome_high=dome * d.uniform(0.7, 1.6, 1),
         horizon=d.uniform(0.03, 0.8, 1),
         shadowing=k_main,
+        away=d.log_uniform(180, 3000, k_main),
     )
 
 
@@ -228,16 +231,24 @@ def _light(surface: Surface, spot: _Spot, lights: Lights, shadow_steps: int) -> 
         room = room + mirrored(lights.around, spot.bounce, spot.spread)
         wash = wash + mirrored(lights.around, spot.normal, dull) * spot.sky
     lamps = torch.zeros_like(wash)
+    rows, columns = surface.height.shape[-2:]
+    middle = (surface.s0 + surface.step * (columns - 1) / 2, surface.t0 - surface.step * (rows - 1) / 2, 0.0)
+    from_middle = spot.point - torch.tensor(middle, device=spot.point.device)
     for i in range(lights.direction.shape[1]):
         dirn = lights.direction[:, i][:, None, None, :]
+        tone = lights.colour[:, i][:, :, None, None]
+        if i < lights.shadowing:  # a near lamp shines from elsewhere at each place, and brighter where it is nearer
+            away = lights.away[:, i][:, None, None, None]
+            there = dirn * away - from_middle
+            near = there.norm(dim=-1, keepdim=True)
+            dirn, tone = there / near, tone * ((away / near) ** 2).permute(0, 3, 1, 2)
         sharp = lights.sharpness[:, i][:, None, None]
         soft = 1 / (1 / sharp + 2 * spot.spread)
         lobe = torch.exp(soft * ((spot.bounce * dirn).sum(-1) - 1)) * soft / sharp
         facing = (spot.normal * dirn).sum(-1).clamp_min(0)
         lambert = facing * 2 * math.pi / sharp / math.pi * (1 - torch.exp(-2 * sharp))
-        tone = lights.colour[:, i][:, :, None, None]
         if i < lights.shadowing:
-            lit = _shadow(surface, spot.point, lights.direction[:, i], lights.sharpness[:, i], shadow_steps)
+            lit = _shadow(surface, spot.point, dirn, lights.sharpness[:, i], shadow_steps)
             lamps = lamps + tone * (lobe * lit)[:, None]
         else:
             lit = spot.sky[:, 0]
@@ -276,9 +287,8 @@ def _open(surface: Surface, spot: _Spot, steps: int = 16) -> tuple[Tensor, Tenso
 
 
 def _shadow(surface: Surface, point: Tensor, direction: Tensor, sharpness: Tensor, steps: int) -> Tensor:
-    """Share of a panel (B,H,W) that is not hidden by the relief, by marching towards it."""
-    flat = direction[:, None, None, :2]
-    rise = direction[:, None, None, 2]
+    """Share of a panel (B,H,W) that is not hidden by the relief, by marching towards it in ``direction`` (B,H,W,3)."""
+    flat, rise = direction[..., :2], direction[..., 2]
     top = surface.height.amax(dim=(1, 2, 3))[:, None, None]
     reach = ((top - point[..., 2]).clamp(0.05, 12) / rise.clamp_min(0.08)).clamp(max=14)
     size = (1 / torch.sqrt(sharpness.clamp_min(1)))[:, None, None] * 1.3 + 0.02

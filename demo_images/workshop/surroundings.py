@@ -91,7 +91,8 @@ def _panorama(source: str) -> np.ndarray:
         file.write(base64.b64decode(found.group(1)))
         file.flush()
         channels = OpenEXR.File(file.name).channels()
-    return np.asarray(channels["RGB"].pixels if "RGB" in channels else channels["RGBA"].pixels[..., :3], np.float32)
+    pixels = channels["RGB"].pixels if "RGB" in channels else channels["RGBA"].pixels[..., :3]
+    return np.asarray(pixels, np.float32)
 
 
 def _ways(rows: int, columns: int, low: float) -> np.ndarray:
@@ -106,6 +107,7 @@ def _ways(rows: int, columns: int, low: float) -> np.ndarray:
 
 def _prepared(panorama: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """What mirrors show of it (3, len(SPREADS), rows, columns), mean one, and the picture itself in bytes."""
+    panorama = np.maximum(panorama, 0)  # colours beyond a screen's are kept as less than no light
     half = panorama[: panorama.shape[0] // 2][::-1]
     small = half.reshape(64, half.shape[0] // 64, 256, half.shape[1] // 256, 3).mean((1, 3))
     ways = _ways(64, 256, 0.0)

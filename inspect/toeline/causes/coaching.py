@@ -269,7 +269,8 @@ class Coach:
         asked = [
             (_told(sign, among), sign) for sign in rules.signs.values() if sign.takes(joint) and sign.id not in known
         ]
-        telling = sorted((one for one in asked if one[0] >= least), key=lambda one: -round(one[0], 9))  # ties as charted
+        able = [one for one in asked if one[0] >= least]
+        telling = sorted(able, key=lambda one: -round(one[0], 9))  # ties as charted
         return [self.question(sign) for _, sign in telling[:MOST_QUESTIONS]]
 
     def question(self, sign: Sign) -> Question:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal, Protocol
+from typing import Literal, Protocol, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +20,10 @@ from toeline.result import Side
 F64 = NDArray[np.float64]
 F32 = NDArray[np.float32]
 U8 = NDArray[np.uint8]
+BandReader = Literal["reader", "second_reader"]
+#: The networks that read the band; the second where a trace by the first is not believed: it learned on from there,
+#: with lamps nearer by, and is told of what is seen further along the bead.
+READERS: tuple[BandReader, ...] = get_args(BandReader)
 
 
 class SurfaceView(Protocol):
@@ -78,12 +82,13 @@ class Band(Strip):
     ``forward``, over the face: travel runs towards +s (1) or towards -s (0).
 
     ``image`` (H, L, 3) BGR; ``seam`` (L, 2) the seam's surface coordinates at ``s``; ``left`` (L, 2) the unit vector
-    to the left of travel there.
+    to the left of travel there; ``reader`` the network whose maps they are.
     """
 
     image: U8
     seam: F64
     left: F64
+    reader: BandReader = READERS[0]
 
     def to_surface(self, s: F64, t: F64) -> F64:
         """Seam coordinates (N,), (N,) to surface coordinates (N, 2)."""

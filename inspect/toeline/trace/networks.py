@@ -1,4 +1,4 @@
-"""The three trained networks: what lies where in a photo, what is what along the straightened bead and beside it.
+"""The trained networks: what lies where in a photo, what is what along the straightened bead, and beside it.
 
 They are small U-nets trained on rendered beads of our own making (demo_images/training), stored as ONNX in the
 package and run on the CPU.
@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import cv2
 import numpy as np
 
-from toeline.trace.band import F32, U8
+from toeline.trace.band import F32, READERS, U8, BandReader
 
 if TYPE_CHECKING:
     import onnxruntime as ort
@@ -45,7 +45,8 @@ def load(path: str) -> ort.InferenceSession:
 
 @cache
 def channels(name: str) -> tuple[str, ...]:
-    """What the outputs of a network ("finder", "reader" or "plate") say, those at full size first, as its file states.
+    """What the outputs of a network ("finder", "plate" or one of :data:`READERS`) say, those at full size first, as its
+    file states.
 
     The finder tells kinds of things apart; what the maps of the others mean stands in :mod:`~.band`.
     """
@@ -74,10 +75,10 @@ def see_kinds(image: U8, side_px: int) -> tuple[dict[str, F32], float]:
     return dict(zip(channels("finder"), fine, strict=True)), shrink
 
 
-def read_band(image: U8, names: Collection[str] | None = None) -> dict[str, F32]:
+def read_band(image: U8, names: Collection[str] | None = None, reader: BandReader = READERS[0]) -> dict[str, F32]:
     """The maps of a :class:`~.band.Band` (H, W) 0..1 over a straightened band (H, W, 3) at 10 px per mm, all of
     them or those of some ``names``."""
-    return _maps("reader", image, names)
+    return _maps(reader, image, names)
 
 
 def read_plate(image: U8) -> dict[str, F32]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import product
 
 import cv2
 import numpy as np
@@ -17,7 +18,7 @@ from toeline.photo import Photo
 from toeline.photo.figures import PhotoFigures
 from toeline.problems import problem
 from toeline.result import Point, Problem
-from toeline.trace.band import TracedBead
+from toeline.trace.band import READERS, BandReader, TracedBead
 from toeline.trace.bead_finder import Candidate, Detections, detect_beads
 from toeline.trace.belief import disbelief, parted, surety, weld_metal_beyond
 from toeline.trace.figures import BeadFigures
@@ -92,8 +93,8 @@ def search(photo: Photo, detections: Detections, ground: Ground, ends_px: tuple[
 def _search_between(photo: Photo, detections: Detections, ground: Ground, ends_px: tuple[Point, Point]) -> Found:
     """The bead between two ends that the user marked: tried at several widths, for they say nothing of it."""
     found: list[_Trace] = []
-    for candidate in _between(detections, ends_px):
-        if (one := _trace(photo, candidate, ground, ends_given=True)) is not None:
+    for reader, candidate in product(READERS, _between(detections, ends_px)):
+        if (one := _trace(photo, candidate, ground, reader, ends_given=True)) is not None:
             found.append(one)
             if one.surety >= 1.0:
                 break
@@ -123,14 +124,16 @@ class _Trace:
         return min(self.surety, 1.0) * self.whole.length_px
 
 
-def _trace(photo: Photo, candidate: Candidate, ground: Ground, *, ends_given: bool = False) -> _Trace | None:
-    """A candidate traced, or None. Without a card it is laid anew as wide as it proves to be: the reader knows beads by
-    a width that is not far off the nominal."""
+def _trace(
+    photo: Photo, candidate: Candidate, ground: Ground, reader: BandReader, *, ends_given: bool = False
+) -> _Trace | None:
+    """A candidate traced by what a reader sees, or None. Without a card it is laid anew as wide as it proves to be: the
+    readers know beads by a width that is not far off the nominal."""
     rule = BeadFigures.read().band
     best: _Trace | None = None
     for _ in range(rule.resizes if ground.surface is None else 1):
         try:
-            bead = trace_bead(photo.image, _frame(ground, candidate), candidate, ends_given=ends_given)
+            bead = trace_bead(photo.image, _frame(ground, candidate), candidate, ends_given, reader)
         except BeadLost:
             break
         one = _Trace(bead, surety(bead), _as_traced(bead), photo)
@@ -248,24 +251,28 @@ _LIT_LOOKS = (_closely, _anew)
 
 
 def _look_for(photo: Photo, detections: Detections, ground: Ground, looks: Sequence[_Look]) -> list[_Trace]:
-    """What can be traced, looked for in several ways until one is believed."""
-    found: list[_Trace] = []
-    for look in looks:
-        found = _trace_each(photo, look(photo, detections, ground, found), ground, found)
-        if any(one.surety >= 1.0 for one in found):
-            break
-    return found
+    """What can be traced, looked for in several ways until one is believed; where none is, all of it by the second
+    reader, and what is left unbelieved is the weightier."""
+    tried: list[list[_Trace]] = []
+    for reader in READERS:
+        found: list[_Trace] = []
+        for look in looks:
+            found = _trace_each(photo, look(photo, detections, ground, found), ground, reader, found)
+            if any(one.surety >= 1.0 for one in found):
+                return found
+        tried.append(found)
+    return max(tried, key=lambda found: max((one.weight for one in found), default=0.0))
 
 
 def _trace_each(
-    photo: Photo, beads: Sequence[Candidate], ground: Ground, before: Sequence[_Trace] = ()
+    photo: Photo, beads: Sequence[Candidate], ground: Ground, reader: BandReader, before: Sequence[_Trace]
 ) -> list[_Trace]:
     """Every bead that can be traced, nearest to the card first; of two traces of one bead the weightier."""
     found = list(before)
     for candidate in _nearest_first(beads, ground.cards):
         if any(one.surety >= 1.0 and _lies_on(candidate, one.whole) for one in found):
             continue
-        if (new := _trace(photo, candidate, ground)) is None:
+        if (new := _trace(photo, candidate, ground, reader)) is None:
             continue
         same = [one for one in found if _lies_on(one.whole, new.whole) or _lies_on(new.whole, one.whole)]
         if all(new.weight >= one.weight for one in same):

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from toeline.trace.band import F64, U8, Band, Strip, SurfaceFrame, SurfaceView
+from toeline.trace.band import F64, READERS, U8, Band, BandReader, Strip, SurfaceFrame, SurfaceView
 from toeline.trace.figures import BeadFigures
 from toeline.trace.networks import channels, read_band, read_plate
 
@@ -20,8 +20,9 @@ class OutOfSight(Exception):
     """The seam lies outside the picture."""
 
 
-def lay_band(image: U8, frame: SurfaceFrame, seam: F64, reach_mm: float) -> Band:
-    """The band along a seam (N, 2) in surface coordinates, ``reach_mm`` to both sides and a little beyond its ends.
+def lay_band(image: U8, frame: SurfaceFrame, seam: F64, reach_mm: float, reader: BandReader = READERS[0]) -> Band:
+    """The band along a seam (N, 2) in surface coordinates, ``reach_mm`` to both sides and a little beyond its ends, as
+    ``reader`` reads it.
 
     Raises:
         OutOfSight: nothing of it is in the picture.
@@ -37,13 +38,13 @@ def lay_band(image: U8, frame: SurfaceFrame, seam: F64, reach_mm: float) -> Band
         raise OutOfSight
     keep = slice(int(rows[0]), int(rows[-1]) + 1)
     straight = np.ascontiguousarray(straight[keep])
-    return Band(read_band(straight), s, t[keep], seen[keep], straight, at, left)
+    return Band(read_band(straight, reader=reader), s, t[keep], seen[keep], straight, at, left, reader)
 
 
 def lay_anew(image: U8, view: SurfaceView, band: Band) -> Band:
     """A band where another lies on the surface, in another picture of it."""
     straight, seen = _straighten(image, view, band.seam, band.left, band.t)
-    return replace(band, maps=read_band(straight), seen=seen, image=straight)
+    return replace(band, maps=read_band(straight, reader=band.reader), seen=seen, image=straight)
 
 
 def draw_out(image: U8, frame: SurfaceFrame, band: Band, ahead: F64, *, at_end: bool) -> Band:
@@ -65,7 +66,7 @@ def draw_out(image: U8, frame: SurfaceFrame, band: Band, ahead: F64, *, at_end: 
         near, kept, fresh = slice(-2 * join, None), slice(-join), slice(join, None)
     else:
         near, kept, fresh = slice(2 * join), slice(join, None), slice(-join)
-    read = read_band(joined(band.image[:, near], straight, 1))
+    read = read_band(joined(band.image[:, near], straight, 1), reader=band.reader)
     return Band(
         maps={name: joined(layer[:, kept], read[name][:, fresh], 1) for name, layer in band.maps.items()},
         s=joined(band.s, band.s[edge] + way * steps),
@@ -74,6 +75,7 @@ def draw_out(image: U8, frame: SurfaceFrame, band: Band, ahead: F64, *, at_end: 
         image=joined(band.image, straight, 1),
         seam=joined(band.seam, seam),
         left=joined(band.left, left),
+        reader=band.reader,
     )
 
 

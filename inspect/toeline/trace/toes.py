@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import Literal, TypeVar
 
 import cv2
@@ -13,7 +14,19 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, label, maximum_filter1d, median_filter
 
 from toeline.result import Side
-from toeline.trace.band import F32, F64, U8, Band, Covered, Strip, SurfaceFrame, SurfaceView, TracedBead
+from toeline.trace.band import (
+    F32,
+    F64,
+    READERS,
+    U8,
+    Band,
+    BandReader,
+    Covered,
+    Strip,
+    SurfaceFrame,
+    SurfaceView,
+    TracedBead,
+)
 from toeline.trace.bead_finder import Candidate
 from toeline.trace.covered import covered_stretches
 from toeline.trace.figures import BeadFigures, BeadTrace, Look
@@ -23,6 +36,7 @@ from toeline.trace.straighten import OutOfSight, draw_out, lay_anew, lay_band, l
 
 Mask = NDArray[np.bool_]
 _Strip = TypeVar("_Strip", bound=Strip)
+_Read = Callable[[U8], dict[str, F32]]
 _DOUBTED = ("undercut", "undercut_deep", "overlap", "crater_hollow")  # shadows are taken for these
 _SECONDED = ("face", *_DOUBTED)
 _FEWEST = 5  # columns that a gentle curve takes
@@ -38,8 +52,14 @@ class BeadLost(Exception):
     """The reader does not see a bead where the finder did; the text says so."""
 
 
-def trace_bead(image: U8, frame: SurfaceFrame, candidate: Candidate, ends_given: bool = False) -> TracedBead:
-    """Both toes of a found bead in a BGR photo (H, W, 3), start to end in the direction of travel.
+def trace_bead(
+    image: U8,
+    frame: SurfaceFrame,
+    candidate: Candidate,
+    ends_given: bool = False,
+    reader: BandReader = READERS[0],
+) -> TracedBead:
+    """Both toes of a found bead in a BGR photo (H, W, 3) as a reader sees it, start to end in the direction of travel.
 
     With ``ends_given`` the candidate's line runs from the start to the end that the user named, and is kept to.
 
@@ -55,7 +75,7 @@ def trace_bead(image: U8, frame: SurfaceFrame, candidate: Candidate, ends_given:
         raise BeadLost("The bead lies beyond the plate's horizon, or too near to it.")
     reach = max(rule.near_mm, wide / 2 + rule.near_toe_mm)
     try:
-        band, face = _lay(image, frame, seam, reach, ends_given)
+        band, face = _lay(image, frame, seam, reach, reader, ends_given)
     except OutOfSight:
         raise BeadLost("The bead lies outside the picture.") from None
     bead = _follow(replace(band, maps=_second_look(band)), frame, face, candidate.confidence)
@@ -101,7 +121,8 @@ def _second_look(band: Band) -> dict[str, F32]:
     room = round(rule.band.around_mm * band.px_per_mm)
     cut = slice(max(int(columns[0]) - room, 0), int(columns[-1]) + room + 1)
     image = band.image[:, cut]
-    looks = [_LOOKS[look](image) for look in rule.second_look.looks]
+    read = partial(read_band, names=_SECONDED, reader=band.reader)
+    looks = [_LOOKS[look](image, read) for look in rule.second_look.looks]
     seconded = {name: band.maps[name].copy() for name in _SECONDED}
     for name, layer in seconded.items():
         layer[:, cut] += sum(look[name] for look in looks)
@@ -115,36 +136,31 @@ def lighter(image: U8) -> U8:
     return np.asarray(cv2.LUT(image, np.round(255 * levels).astype(np.uint8)), np.uint8)
 
 
-def _enlarged(image: U8) -> dict[str, F32]:
-    """What a picture (H, W, 3) shows when it is enlarged, at its own size (H, W)."""
+def _enlarged(image: U8, read: _Read) -> dict[str, F32]:
+    """What is read of a picture (H, W, 3) when it is enlarged, at its own size (H, W)."""
     h, w = image.shape[:2]
     times = BeadFigures.read().second_look.enlarged
     larger = cv2.resize(image, None, fx=times, fy=times, interpolation=cv2.INTER_CUBIC)
     return {
         name: np.asarray(cv2.resize(layer, (w, h), interpolation=cv2.INTER_LINEAR), np.float32)
-        for name, layer in _again(np.asarray(larger, np.uint8)).items()
+        for name, layer in read(np.asarray(larger, np.uint8)).items()
     }
 
 
-def _again(image: U8) -> dict[str, F32]:
-    """What is read of a picture (H, W, 3) that shows the band in another look."""
-    return read_band(image, _SECONDED)
+def _lighter(image: U8, read: _Read) -> dict[str, F32]:
+    return read(lighter(image))
 
 
-def _lighter(image: U8) -> dict[str, F32]:
-    return _again(lighter(image))
-
-
-def _mirrored(image: U8, read: Callable[[U8], dict[str, F32]] = _again) -> dict[str, F32]:
-    """What a picture (H, W, 3) shows with left and right exchanged, put back."""
+def _mirrored(image: U8, read: _Read) -> dict[str, F32]:
+    """What is read of a picture (H, W, 3) with left and right exchanged, put back."""
     return {name: layer[::-1] for name, layer in read(np.ascontiguousarray(image[::-1])).items()}
 
 
-def _mirrored_enlarged(image: U8) -> dict[str, F32]:
-    return _mirrored(image, _enlarged)
+def _mirrored_enlarged(image: U8, read: _Read) -> dict[str, F32]:
+    return _mirrored(image, lambda mirrored: _enlarged(mirrored, read))
 
 
-_LOOKS: dict[Look, Callable[[U8], dict[str, F32]]] = {
+_LOOKS: dict[Look, Callable[[U8, _Read], dict[str, F32]]] = {
     "lighter": _lighter,
     "enlarged": _enlarged,
     "mirrored": _mirrored,
@@ -152,12 +168,14 @@ _LOOKS: dict[Look, Callable[[U8], dict[str, F32]]] = {
 }
 
 
-def _lay(image: U8, frame: SurfaceFrame, seam: F64, reach: float, ends_given: bool) -> tuple[Band, Mask]:
+def _lay(
+    image: U8, frame: SurfaceFrame, seam: F64, reach: float, reader: BandReader, ends_given: bool
+) -> tuple[Band, Mask]:
     """The band along the bead, and the bead's face in it: laid anew where the seam misses the bead's middle, wider
     where the bead runs out of its side, drawn out where it stops short of an end. Ends that are given are kept to."""
     rule = BeadFigures.read().band
     widest = reach + 2 * rule.near_toe_mm
-    band = lay_band(image, frame, seam, reach)
+    band = lay_band(image, frame, seam, reach, reader)
     face = _face_region(band, ends_given, _seam_length(seam))
     joins: list[float] = []
     for _ in range(0 if ends_given else _RELAYS):
@@ -172,7 +190,7 @@ def _lay(image: U8, frame: SurfaceFrame, seam: F64, reach: float, ends_given: bo
             reach = min(reach + rule.near_toe_mm, widest)
         if hemmed_in or _strays(s, t, band, face):
             seam = np.concatenate([middle[:1] + back] * short[0] + [middle] + [middle[-1:] + on] * short[1])
-            band, joins = lay_band(image, frame, seam, reach), []
+            band, joins = lay_band(image, frame, seam, reach, reader), []
         elif any(short):
             for at_end, ahead in ((False, back), (True, on)):
                 if short[at_end]:
@@ -181,7 +199,7 @@ def _lay(image: U8, frame: SurfaceFrame, seam: F64, reach: float, ends_given: bo
         elif _at_odds(
             band, joins
         ):  # pieces show less than the whole: where their readings do not meet, it is read again
-            band, joins = replace(band, maps=read_band(band.image)), []
+            band, joins = replace(band, maps=read_band(band.image, reader=reader)), []
         else:
             break
         face = _face_region(band, ends_given, _seam_length(seam))
