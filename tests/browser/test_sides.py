@@ -40,6 +40,7 @@ def test_of_thirty_photos_from_the_sides_as_many_as_can_be_used_are_taken_and_it
     give(part, *thirty)
     part.get_by_text("One bead has 8 photos from the sides at most, and 22 are left out.").wait_for()
     part.get_by_text("All sides are there.").wait_for()
+    settled(part.page)  # while it is drawn anew a page shows what was there as well
     assert [part.get_by_text(f"side{nth:02d}.jpg", exact=True).count() for nth in (0, 7, 8, 29)] == [1, 1, 0, 0]
     press(part.page, "Work out height and depth")
     part.locator("img[alt*='Height map']").wait_for()
