@@ -55,8 +55,6 @@ def _looks(relief: Relief, beads: list[TracedBead], side: Side) -> ToeLooks:
     toe, scores = (beads[0].t_left if side == "left" else beads[0].t_right), []
     for one in beads:
         s, score = toe_score(one, "undercut", side)
-        band = one.band
-        row = np.round((band.t[0] - np.interp(s, one.s, toe)) * band.px_per_mm).astype(int)
-        column = np.round((s - band.s[0]) * band.px_per_mm).astype(int)
-        scores.append(np.where(band.seen[row, column], np.clip(score, 0.0, 1.0), np.nan))
+        shown = one.band.shows(s, np.interp(s, one.s, toe))
+        scores.append(np.where(shown, np.clip(score, 0.0, 1.0), np.nan))
     return ToeLooks(np.interp(s, relief.seam[:, 0], relief.seam[:, 1]), np.array(scores))

@@ -97,6 +97,12 @@ class Band(Strip):
         left = np.stack([np.interp(s, self.s, self.left[:, k]) for k in (0, 1)], axis=-1)
         return at + t[..., None] * left
 
+    def shows(self, s: F64, t: F64) -> NDArray[np.bool_]:
+        """Whether the photo shows places (N,), (N,): a toe at its very border is none, or lies beyond it."""
+        row = np.round((self.t[0] - t) * self.px_per_mm).astype(int).clip(0, len(self.t) - 1)
+        column = np.round((s - self.s[0]) * self.px_per_mm).astype(int).clip(0, len(self.s) - 1)
+        return np.asarray(self.seen[row, column])
+
 
 @dataclass(frozen=True, slots=True)
 class Covered:

@@ -369,7 +369,7 @@ def _follow(band: Band, frame: SurfaceFrame, face: Mask, confidence: float) -> T
     trust = np.minimum(np.interp(at, s, doubt_l[1]), np.interp(at, s, doubt_r[1]))
     trust = trust * np.interp(at, s, likely)  # the toes of what may be no weld metal are not believed either
     for toe, way in ((left, 1), (right, -1)):
-        trust = np.where(_in_picture(band, at, toe + way * rule.edge_mm), trust, 0.0)
+        trust = np.where(band.shows(at, toe + way * rule.edge_mm), trust, 0.0)
     more = 1 + rule.u_doubted * ((rule.doubted[0] - trust) / (rule.doubted[0] - rule.doubted[1])).clip(0.0, 1.0)
     u_l, u_r = u_l * more, u_r * more
     covered: list[Covered] = []
@@ -430,9 +430,8 @@ def _toes(logit: F64, t: F64, middle: F64, usual: F64 | None = None, swell: floa
     step = (t[0] - t[-1]) / (h - 1)
     first = np.round((t[0] - middle) / step).astype(int).clip(0, h - 1)
     ways = np.array([-1, 1])
-    out = np.arange(max(int(first.max()) + 1, h - int(first.min())))[
-        :, None
-    ]  # rows from the middle, to the band's side
+    furthest = max(int(first.max()) + 1, h - int(first.min()))
+    out = np.arange(furthest)[:, None]  # rows from the middle, to the band's side
     rows = first[some] + ways[:, None, None] * out
     seen = np.where((rows >= 0) & (rows < h), logit[rows.clip(0, h - 1), some], -np.inf)
     gap = int(rule.gap_mm / step)
@@ -559,13 +558,6 @@ def _end_trust(band: Band, s: float, mid: float, width: float, way: int) -> floa
     if not within.any() or not beyond.any():
         return 0.0
     return float(np.clip(face[within].mean() - face[beyond].max(), 0.0, 1.0))
-
-
-def _in_picture(band: Band, s: F64, t: F64) -> Mask:
-    """Whether the photo shows places (N,) of the band: a toe at its very border is none, or lies beyond it."""
-    row = np.round((band.t[0] - t) * band.px_per_mm).astype(int).clip(0, len(band.t) - 1)
-    column = np.round((s - band.s[0]) * band.px_per_mm).astype(int).clip(0, len(band.s) - 1)
-    return np.asarray(band.seen[row, column])
 
 
 def _end_seen(band: Band, s: float) -> bool:
