@@ -67,6 +67,7 @@ def test_one_heic_with_one_png_tell_height(part, tmp_path):
     settled(part.page)
     press(part.page, "Work out height and depth")
     part.locator("img[alt*='Height map']").wait_for()
+    settled(part.page)
     assert part.get_by_text("Left out").count() == 0
     for name in ("from_the_side.heic", "right.png"):
         assert part.get_by_text(name, exact=True).count() == 1
