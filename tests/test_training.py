@@ -39,28 +39,30 @@ def test_a_network_thawed_says_what_its_file_says(which):
         assert np.quantile(np.abs(ours.numpy() - shipped), 0.999) < 0.2
 
 
-def test_the_mean_of_networks_lies_between_them():
-    """By its definition: a network's mean with itself says what it says, and no mean depends on how a network is put
-    down, with its normalisations or with them folded in."""
+def test_the_mean_of_networks_lies_between_them_and_can_go_on_learning():
+    """By its definition: a network's mean with itself says what it says, no mean depends on what lies in a network's
+    normalisations and what in its filters, and while it learns, the mean says what it says once it has learned."""
     from training.thaw import take_mean, thaw
     from training.train import TASKS
 
     path = ROOT / "inspect" / "toeline" / "data" / "second_reader.onnx"
     view = torch.rand(2, 3, 64, 128, generator=torch.Generator().manual_seed(1))
-    one, folded, other, mean = (TASKS["second_reader"].net() for _ in range(4))
+    one, itself, other, mean = (TASKS["second_reader"].net() for _ in range(4))
     thaw(one, path, view)
     thaw(other, path, view)
     with torch.no_grad():
         for weight in other.parameters():
             weight.mul_(1.05)
-    take_mean(folded, [one, one])
+    take_mean(itself, [one, one], view)
     said = []
-    for net in (one, folded):
-        take_mean(mean, [net, other])
+    for net in (one, itself):
+        take_mean(mean, [net, other], view)
         said.append([each.eval()(view)[0].detach() for each in (net, mean)])
     assert torch.allclose(said[0][0], said[1][0], rtol=0.02, atol=1e-6)
     assert torch.allclose(said[0][1], said[1][1], rtol=0.02, atol=1e-6)
     assert not torch.allclose(said[0][0], said[0][1], rtol=0.02, atol=1e-6)
+    with torch.no_grad():
+        assert torch.allclose(torch.sigmoid(mean.train()(view)[0]), said[1][1], rtol=0.02, atol=1e-6)
 
 
 def small(seed, batch, device, around, wild):
@@ -101,6 +103,20 @@ def test_a_picked_view_is_turned_together_with_its_truth():
         assert float(forward.mean()) == (0.0 if turned else 1.0)
         both = torch.corrcoef(torch.stack([seen[0, 0].flatten(), fine[0, 0].flatten()]))
         assert both[0, 1] > 0.5  # another light, the same way round
+
+
+def test_weld_metal_runs_into_undercuts_and_nowhere_else_beyond_the_toes():
+    from workshop.bead_shape import any_plan, lay
+    from workshop.noise import Dice
+
+    dice = Dice(11, 24, "cpu")
+    s, t = torch.arange(0, 90, 0.2), torch.arange(20, -20, -0.2)
+    weld = lay(dice, any_plan(dice, 90.0), s, t)
+    beyond = weld.face - weld.maps["face"]
+    cut = weld.height < -0.02
+    assert beyond.min() == 0
+    assert beyond[weld.maps["undercut"] > 0].mean() > 0.1
+    assert cut[beyond > 0].float().mean() > 0.95
 
 
 def test_faces_without_crosswise_ripples_have_no_crests():

@@ -12,41 +12,79 @@ from torch import Tensor, nn
 
 from training.net import Reader
 
+#: What the convolutions before a normalisation mean with it folded in: their weights, and the bias of their sum.
+_Meant = dict[nn.Module, tuple[list[Tensor], Tensor]]
+
 
 def thaw(net: Reader, path: Path, views: Tensor) -> None:
-    """Give ``net`` the weights of an ONNX file, so that it says the same of any picture.
+    """Give ``net`` the weights of an ONNX file, so that it says the same of any picture and can go on learning.
 
-    Each filter is brought to length one, as a fresh one nearly is, and the normalisation behind it takes over what the
-    filter meant; its running mean and spread are those of ``views`` (B, 3, H, W), pictures such as it learns from.
+    ``views`` (B, 3, H, W) are pictures such as it learns from.
     """
     folded = _convolutions(onnx.load(str(path)).graph)
     names = {part: name for name, part in net.named_modules()}
-    meant: dict[nn.Module, tuple[Tensor, Tensor]] = {}
+    meant: _Meant = {}
+    for layers, norm in _groups(net):
+        if _as_written(names[layers[0]]) not in folded:  # the file is of a network without it: it stays fresh
+            continue
+        weights, biases = zip(*(folded[_as_written(names[layer])] for layer in layers), strict=True)
+        meant[norm] = list(weights), torch.stack(biases).sum(0)
     with torch.no_grad():
-        for layers, norm in _groups(net):
-            if _as_written(names[layers[0]]) not in folded:  # the file is of a network without it: it stays fresh
-                continue
-            weights, biases = zip(*(folded[_as_written(names[layer])] for layer in layers), strict=True)
-            length = torch.stack([w.square().sum((1, 2, 3)) for w in weights]).sum(0).sqrt().clamp_min(1e-6)
-            for layer, weight in zip(layers, weights, strict=True):
-                layer.weight.copy_(weight / length[:, None, None, None])
-            meant[norm] = length, torch.stack(biases).sum(0)
         if net.along is not None and (tell := _as_written("along.tell")) in folded:
             net.along.tell.weight.copy_(folded[tell][0])
         weight, bias = folded["/head/Conv"]
         net.head.weight.copy_(weight)
         net.head.bias.copy_(bias)
+    _settle(net, meant, views)
+
+
+def take_mean(net: Reader, others: Sequence[Reader], views: Tensor) -> None:
+    """Give ``net`` the mean of several networks' convolutions, each with the normalisation behind it, so that it can go
+    on learning. ``views`` (B, 3, H, W) are pictures such as it learns from."""
+    every = [list(_groups(other)) for other in others]
+    meant: _Meant = {}
+    with torch.no_grad():
+        for (layers, norm), *same in zip(_groups(net), *every, strict=True):
+            scales = [each.weight / (each.running_var + each.eps).sqrt() for _, each in same]
+            weights = [
+                _mean(own[k].weight * x[:, None, None, None] for (own, _), x in zip(same, scales, strict=True))
+                for k in range(len(layers))
+            ]
+            meant[norm] = (
+                weights,
+                _mean(each.bias - each.running_mean * x for (_, each), x in zip(same, scales, strict=True)),
+            )
+        if net.along is not None:
+            net.along.tell.weight.copy_(_mean(other.along.tell.weight for other in others if other.along is not None))
+        net.head.weight.copy_(_mean(other.head.weight for other in others))
+        net.head.bias.copy_(_mean(other.head.bias for other in others))
+    _settle(net, meant, views)
+
+
+def _settle(net: Reader, meant: _Meant, views: Tensor) -> None:
+    """Bring each filter to length one, as a fresh one nearly is; the normalisation behind it takes over what the filter
+    meant, with the mean and spread that it has over ``views``, which are those that learning goes on with."""
+    lengths: dict[nn.Module, tuple[Tensor, Tensor]] = {}
+    with torch.no_grad():
+        for layers, norm in _groups(net):
+            if norm not in meant:
+                continue
+            weights, bias = meant[norm]
+            length = torch.stack([w.square().sum((1, 2, 3)) for w in weights]).sum(0).sqrt().clamp_min(1e-6)
+            for layer, weight in zip(layers, weights, strict=True):
+                layer.weight.copy_(weight / length[:, None, None, None])
+            lengths[norm] = length, bias
 
     seen: dict[nn.Module, tuple[Tensor, Tensor]] = {}
 
     def take_over(norm: nn.Module, inputs: tuple[Tensor]) -> None:
         mean, spread = inputs[0].mean((0, 2, 3)), inputs[0].var((0, 2, 3), unbiased=False)
-        length, bias = (x.to(spread.device) for x in meant[norm])
+        length, bias = (x.to(spread.device) for x in lengths[norm])
         norm.weight.copy_((spread + norm.eps).sqrt() * length)
         norm.bias.copy_(bias + mean * length)
         seen[norm] = mean, spread
 
-    hooks = [norm.register_forward_pre_hook(take_over) for norm in meant]
+    hooks = [norm.register_forward_pre_hook(take_over) for norm in lengths]
     net.train()
     with torch.no_grad():
         net(views)
@@ -55,27 +93,6 @@ def thaw(net: Reader, path: Path, views: Tensor) -> None:
             norm.running_var.copy_(spread)
     for hook in hooks:
         hook.remove()
-
-
-def take_mean(net: Reader, others: Sequence[Reader]) -> None:
-    """Give ``net`` the mean of several networks' convolutions, the normalisations behind them folded in as a file has
-    them; its own change nothing at first."""
-    every = [list(_groups(other)) for other in others]
-    with torch.no_grad():
-        for (layers, norm), *same in zip(_groups(net), *every, strict=True):
-            scales = [each.weight / (each.running_var + each.eps).sqrt() for _, each in same]
-            for k, layer in enumerate(layers):
-                layer.weight.copy_(
-                    _mean(own[k].weight * x[:, None, None, None] for (own, _), x in zip(same, scales, strict=True))
-                )
-            norm.bias.copy_(_mean(each.bias - each.running_mean * x for (_, each), x in zip(same, scales, strict=True)))
-            norm.weight.fill_(1.0)
-            norm.running_mean.zero_()
-            norm.running_var.fill_(1 - norm.eps)
-        if net.along is not None:
-            net.along.tell.weight.copy_(_mean(other.along.tell.weight for other in others if other.along is not None))
-        net.head.weight.copy_(_mean(other.head.weight for other in others))
-        net.head.bias.copy_(_mean(other.head.bias for other in others))
 
 
 def _mean(values: Iterable[Tensor]) -> Tensor:

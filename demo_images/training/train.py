@@ -324,15 +324,19 @@ def write(which: str, weights: Path, path: Path, around: Around) -> None:
 
 def take_up(net: Reader, files: Sequence[Path], task: Task, device: str, around: Around) -> None:
     """Give ``net``, which lies on ``device``, the weights of a .pt or a .onnx file, or the mean of several."""
+
+    def views() -> Tensor:
+        return torch.cat([_views(task, seed, device, around) for seed in range(1, 4)])
+
     if len(files) > 1:
         others = [task.net().to(device) for _ in files]
         for other, file in zip(others, files, strict=True):
             take_up(other, [file], task, device, around)
-        take_mean(net, others)
+        take_mean(net, others, views())
         return
     weights = files[0]
     if weights.suffix == ".onnx":
-        thaw(net, weights, torch.cat([_views(task, seed, device, around) for seed in range(1, 4)]))
+        thaw(net, weights, views())
     else:
         net.load_state_dict(net.state_dict() | torch.load(weights, map_location=device))  # what it lacks stays fresh
 

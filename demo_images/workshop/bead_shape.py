@@ -24,6 +24,7 @@ class Weld:
     """One batch of beads: relief, where they lie, and the truth maps by name."""
 
     height: Tensor
+    #: Where the metal looks like the weld's; the truth's face ends at the toes, in ``maps``.
     face: Tensor
     left: Tensor
     right: Tensor
@@ -98,7 +99,7 @@ def any_plan(dice: Dice, span: float) -> BeadPlan:
         vee=d.chance(0.6) * d.uniform(0, 1) ** 1.3,
         skew=d.normal() * 0.12,
         profile=d.uniform(1.8, 4.2),
-        asym=d.normal() * 0.16,
+        asym=(d.normal() * torch.where(d.chance(0.3) > 0, 0.5, 0.16)).clamp(-0.95, 0.95),
         width_var=rough(0.01, 0.1),
         toe_rms=rough(0.06, 0.55),
         toe_corr=d.uniform(3.5, 15),
@@ -297,7 +298,8 @@ def lay(dice: Dice, plan: BeadPlan, s: Tensor, t: Tensor, look: Look | None = No
     within = u.clamp(-1, 1)
     lean = (within + 0.45 * asym * (1 - within * within)).clamp(-1, 1)
     steep = torch.where(u > 0, over_l[:, :, None, :], over_r[:, :, None, :])
-    prof = prof + 9.0 * steep.clamp(0, 1)
+    # From a round roll, whose flank is wide and dark, to one that stands upright.
+    prof = prof + e4(d.uniform(0, 9)) * steep.clamp(0, 1)
     dome = (1 - lean.abs().clamp(1e-4, 1) ** prof).clamp_min(0)
     rise = e4(p.height) * (1 + 0.06 * curve(d, w, step, d.uniform(6, 20)))[:, :, None, :]
     rise = rise * ends[:, :, None, :].clamp(0, 1) ** 0.6
@@ -364,8 +366,10 @@ def lay(dice: Dice, plan: BeadPlan, s: Tensor, t: Tensor, look: Look | None = No
     chord = rights.abs() + (lefts.abs() - rights.abs()) * ((tt - rights) / span[:, :, None, :]).clamp(0, 1)
     valley = e4(p.fillet) * torch.where(inside > 0, torch.maximum(chord, tt.abs()), tt.abs())
 
-    # Undercut: grooves just outside the toes.
+    # Undercut: grooves at the toes. Weld metal runs some way down into them, at times all the way, so that its look
+    # need not end where the section meets the plate.
     groove = torch.zeros_like(height)
+    metal = inside
     shallow = torch.zeros_like(height)
     deep = torch.zeros_like(height)
     runs: list[tuple[str, Tensor, Tensor, Tensor, Tensor]] = []
@@ -389,6 +393,8 @@ def lay(dice: Dice, plan: BeadPlan, s: Tensor, t: Tensor, look: Look | None = No
             dd = depth[:, :, None, :]
             groove = torch.maximum(groove, dd * shape)
             strip = (xg.abs() < 0.5).float()
+            running = d.chance(0.6) * d.uniform(0, 1) - 0.5
+            metal = torch.maximum(metal, strip * (xg < e4(running)).float() * (dd > 0.05).float())
             shallow = torch.maximum(shallow, strip * (dd > 0.15).float())
             deep = torch.maximum(deep, strip * (dd > 0.5).float())
             runs.append((side, a, b, depth, wide))
@@ -542,7 +548,7 @@ def lay(dice: Dice, plan: BeadPlan, s: Tensor, t: Tensor, look: Look | None = No
     }
     return Weld(
         height=height + valley,
-        face=inside,
+        face=metal,
         left=left,
         right=right,
         inside=under_way,
