@@ -42,6 +42,7 @@ def test_of_thirty_photos_from_the_sides_as_many_as_can_be_used_are_taken_and_it
     part.get_by_text("All sides are there.").wait_for()
     settled(part.page)  # while it is drawn anew a page shows what was there as well
     assert [part.get_by_text(f"side{nth:02d}.jpg", exact=True).count() for nth in (0, 7, 8, 29)] == [1, 1, 0, 0]
+    fits(part.page, "bench-relief-thirty")
     press(part.page, "Work out height and depth")
     part.locator("img[alt*='Height map']").wait_for()
 
@@ -50,6 +51,7 @@ def test_a_photo_with_the_card_moved_is_named_and_the_height_of_the_others_stand
     moved = card_moved(SCENE[2], 9.0, tmp_path / "moved.jpg")
     give(part, SCENE[1], moved, *SCENE[3:])
     settled(part.page)
+    fits(part.page, "bench-relief-thirty")
     press(part.page, "Work out height and depth")
     part.locator("img[alt*='Height map']").wait_for()
     settled(part.page)
@@ -65,6 +67,7 @@ def test_one_heic_with_one_png_tell_height(part, tmp_path):
     heic = Path(__file__).parents[1] / "data" / "from_the_side.heic"  # the demo scene's second photo, by pillow-heif
     give(part, heic, saved(SCENE[2], tmp_path / "right.png"))
     settled(part.page)
+    fits(part.page, "bench-relief-thirty")
     press(part.page, "Work out height and depth")
     part.locator("img[alt*='Height map']").wait_for()
     settled(part.page)
