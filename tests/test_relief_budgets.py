@@ -244,6 +244,17 @@ def test_where_the_photos_agree_on_no_depth_none_is_told():
     assert known == [at < 0.5 * LENGTH for at in along.s_mm]
 
 
+def test_a_depth_told_by_itself_where_round_about_none_is_told_is_not_believed():
+    rule = ReliefFigures.read().groove
+    s = np.arange(0.0, LENGTH, rule.every)
+    none = np.zeros_like(s)
+    alone = np.abs(s - 0.3 * LENGTH) < 1.0
+    stretch = s > 0.6 * LENGTH
+    agrees = np.where(alone | stretch, AGREES, 0.5 * rule.agreed)
+    groove = Groove(s, none, agrees, none, none, none + 0.9, none > 0)
+    assert groove.told.tolist() == stretch.tolist()
+
+
 def test_where_a_groove_of_any_depth_explains_the_photos_no_depth_is_told():
     """At a tenth of the toe the photos agree, and on none, yet all but as well on any other depth."""
     s = np.arange(0.0, LENGTH, 0.5)

@@ -255,6 +255,7 @@ class ReliefGroove(Table):
     doubted: float
     doubted_seen: float
     vague: float
+    told_within: float
     least: float
     upper_stations: int
     bottom: float

@@ -47,9 +47,11 @@ class Groove:
     @property
     def told(self) -> Mask:
         """The stations (n,) where the photos agree on a depth, or on none, well enough that it can be told: where all
-        depths explain them alike, nothing was measured."""
+        depths explain them alike, nothing was measured, and where it was so round about, it was by chance."""
         rule = ReliefFigures.read().groove
-        return np.asarray((self.agreement > rule.agreed) & (self.upper - self.depth < rule.vague))
+        each = (self.agreement > rule.agreed) & (self.upper - self.depth < rule.vague)
+        within = 2 * round(rule.told_within / rule.every) + 1
+        return np.asarray(each & (uniform_filter1d(each.astype(float), within, mode="nearest") > 0.5))
 
 
 @dataclass(frozen=True, slots=True)
