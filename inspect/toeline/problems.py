@@ -193,7 +193,7 @@ _KINDS = (
         "relief_same_stand",
         "warning",
         "The photo was taken from where {other} was.",
-        "Lean the phone about 25 degrees to a side that is still missing.",
+        "If a side is still missing, lean the phone about 25 degrees to it.",
     ),
     ProblemKind(
         "relief_card_moved",
