@@ -72,6 +72,8 @@ STRINGER: dict[str, float] = {
     "pores": 0.0,
     "slag": 0.0,
     "strikes": 0.0,
+    "roll": 9.0,
+    "run_in": 0.0,
     "shift": 0.0,
 }
 

@@ -42,22 +42,28 @@ def test_a_network_thawed_says_what_its_file_says(which):
 def test_the_mean_of_networks_lies_between_them_and_can_go_on_learning():
     """By its definition: a network's mean with itself says what it says, no mean depends on what lies in a network's
     normalisations and what in its filters, and while it learns, the mean says what it says once it has learned."""
-    from training.thaw import take_mean, thaw
+    from training.thaw import _groups, take_mean, thaw
     from training.train import TASKS
 
     path = ROOT / "inspect" / "toeline" / "data" / "second_reader.onnx"
     view = torch.rand(2, 3, 64, 128, generator=torch.Generator().manual_seed(1))
     one, itself, other, mean = (TASKS["second_reader"].net() for _ in range(4))
-    thaw(one, path, view)
-    thaw(other, path, view)
+    for net in (one, itself, other):
+        thaw(net, path, view)
     with torch.no_grad():
+        for layers, norm in _groups(itself):  # filters three times as long, taken back by what is behind them
+            for layer in layers:
+                layer.weight.mul_(3)
+            norm.running_mean.mul_(3)
+            norm.running_var.add_(norm.eps).mul_(9).sub_(norm.eps)
         for weight in other.parameters():
             weight.mul_(1.05)
-    take_mean(itself, [one, one], view)
     said = []
     for net in (one, itself):
         take_mean(mean, [net, other], view)
         said.append([each.eval()(view)[0].detach() for each in (net, mean)])
+    take_mean(other, [one, itself], view)
+    assert torch.allclose(other.eval()(view)[0], said[0][0], rtol=0.02, atol=1e-6)
     assert torch.allclose(said[0][0], said[1][0], rtol=0.02, atol=1e-6)
     assert torch.allclose(said[0][1], said[1][1], rtol=0.02, atol=1e-6)
     assert not torch.allclose(said[0][0], said[0][1], rtol=0.02, atol=1e-6)

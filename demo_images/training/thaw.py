@@ -63,7 +63,7 @@ def take_mean(net: Reader, others: Sequence[Reader], views: Tensor) -> None:
 
 def _settle(net: Reader, meant: _Meant, views: Tensor) -> None:
     """Bring each filter to length one, as a fresh one nearly is; the normalisation behind it takes over what the filter
-    meant, with the mean and spread that it has over ``views``, which are those that learning goes on with."""
+    meant, with the mean and spread that it has over ``views``: while a network learns, those are its batch's own."""
     lengths: dict[nn.Module, tuple[Tensor, Tensor]] = {}
     with torch.no_grad():
         for layers, norm in _groups(net):

@@ -68,6 +68,10 @@ class BeadPlan:
     pores: Tensor
     slag: Tensor
     strikes: Tensor
+    #: What an overlap adds to the profile's power: at 0 it is a round roll with a wide flank, at 9 it stands upright.
+    roll: Tensor
+    #: So far into an undercut, as a share of its width, the metal looks like the weld's.
+    run_in: Tensor
     #: Both toes moved to the left by this much: unequal legs of a fillet.
     shift: Tensor | None = None
 
@@ -115,6 +119,8 @@ def any_plan(dice: Dice, span: float) -> BeadPlan:
         pores=d.chance(0.25) * d.uniform(1, 7),
         slag=d.chance(0.35) * d.uniform(1, 4.99),
         strikes=d.chance(0.3) * d.uniform(1, 3.99),
+        roll=d.uniform(0, 9),
+        run_in=d.chance(0.6) * d.uniform(0, 1),
     )
 
 
@@ -298,8 +304,7 @@ def lay(dice: Dice, plan: BeadPlan, s: Tensor, t: Tensor, look: Look | None = No
     within = u.clamp(-1, 1)
     lean = (within + 0.45 * asym * (1 - within * within)).clamp(-1, 1)
     steep = torch.where(u > 0, over_l[:, :, None, :], over_r[:, :, None, :])
-    # From a round roll, whose flank is wide and dark, to one that stands upright.
-    prof = prof + e4(d.uniform(0, 9)) * steep.clamp(0, 1)
+    prof = prof + e4(p.roll) * steep.clamp(0, 1)
     dome = (1 - lean.abs().clamp(1e-4, 1) ** prof).clamp_min(0)
     rise = e4(p.height) * (1 + 0.06 * curve(d, w, step, d.uniform(6, 20)))[:, :, None, :]
     rise = rise * ends[:, :, None, :].clamp(0, 1) ** 0.6
@@ -366,8 +371,7 @@ def lay(dice: Dice, plan: BeadPlan, s: Tensor, t: Tensor, look: Look | None = No
     chord = rights.abs() + (lefts.abs() - rights.abs()) * ((tt - rights) / span[:, :, None, :]).clamp(0, 1)
     valley = e4(p.fillet) * torch.where(inside > 0, torch.maximum(chord, tt.abs()), tt.abs())
 
-    # Undercut: grooves at the toes. Weld metal runs some way down into them, at times all the way, so that its look
-    # need not end where the section meets the plate.
+    # Undercut: grooves at the toes. The weld's look need not end where the section meets the plate.
     groove = torch.zeros_like(height)
     metal = inside
     shallow = torch.zeros_like(height)
@@ -393,8 +397,7 @@ def lay(dice: Dice, plan: BeadPlan, s: Tensor, t: Tensor, look: Look | None = No
             dd = depth[:, :, None, :]
             groove = torch.maximum(groove, dd * shape)
             strip = (xg.abs() < 0.5).float()
-            running = d.chance(0.6) * d.uniform(0, 1) - 0.5
-            metal = torch.maximum(metal, strip * (xg < e4(running)).float() * (dd > 0.05).float())
+            metal = torch.maximum(metal, strip * (xg < e4(p.run_in) - 0.5).float() * (dd > 0.05).float())
             shallow = torch.maximum(shallow, strip * (dd > 0.15).float())
             deep = torch.maximum(deep, strip * (dd > 0.5).float())
             runs.append((side, a, b, depth, wide))

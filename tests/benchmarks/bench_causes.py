@@ -179,6 +179,8 @@ def planned(rng: np.random.Generator) -> tuple[str, str, float, dict[str, float]
         "pores": 0.0,
         "slag": float(rng.integers(0, 3)) * float(rng.random() < 0.3),
         "strikes": float(rng.integers(0, 2)) * float(rng.random() < 0.3),
+        "roll": 9.0,
+        "run_in": 0.0,
         "shift": 0.0,
     }
     for name, (low, high) in TROUBLES[cause].items():

@@ -47,7 +47,7 @@ class Groove:
     @property
     def told(self) -> Mask:
         """The stations (n,) where the photos agree on a depth, or on none, well enough that it can be told: where all
-        depths explain them alike, nothing was measured, and where it was so round about, it was by chance."""
+        depths explain them alike, nothing was measured, and what stands alone among such places is chance."""
         rule = ReliefFigures.read().groove
         each = (self.agreement > rule.agreed) & (self.upper - self.depth < rule.vague)
         within = 2 * round(rule.told_within / rule.every) + 1
