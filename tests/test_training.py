@@ -36,7 +36,7 @@ def test_a_network_thawed_says_what_its_file_says(which):
     learned = 1 if which == "finder" else 2  # the finder has nothing coarse to say
     for ours, shipped in zip(said[:learned], written[:learned], strict=True):
         assert np.abs(ours.numpy() - shipped).mean() < 0.005  # what whole numbers of eight bits leave out
-        assert np.quantile(np.abs(ours.numpy() - shipped), 0.999) < 0.2
+        assert np.quantile(np.abs(ours.numpy() - shipped), 0.999) < 0.25
 
 
 def test_the_mean_of_networks_lies_between_them_and_can_go_on_learning():

@@ -20,7 +20,7 @@ import sys
 import time
 import tomllib
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import torch
@@ -154,12 +154,12 @@ class Task:
 
 
 _READER = Task(
-    _band, reader_truth, reader_loss, 1, len(NAMES), (16, 32, 48, 96, 144), 0, BAND_MAPS, NAMES.index("forward")
+    _band, reader_truth, reader_loss, 1, len(NAMES), (16, 32, 48, 96, 144), 48, BAND_MAPS, NAMES.index("forward")
 )
 TASKS = {
     "finder": Task(_scene, finder_truth, finder_loss, len(KINDS), 1, (16, 24, 40, 56, 80), 0, KINDS),
     "reader": _READER,
-    "second_reader": replace(_READER, signs=48),
+    "second_reader": _READER,
     "plate": Task(_plate, plate_truth, plate_loss, 1, 1, (16, 24, 32, 40, 56), 0, ("spatter", "arc_strike")),
 }
 

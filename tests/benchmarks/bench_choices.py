@@ -48,7 +48,7 @@ from toeline.validation.against_truth import PhotoScore, compare
 FILES: dict[str, type[DataFile]] = {"ripples.toml": RippleFigures, "indications.toml": IndicationFigures}
 LOWS, HIGHS = (0.5, 0.55, 0.6, 0.65, 0.7), (0.65, 0.7, 0.75, 0.8)
 #: Pairs of ``low`` and ``high`` between which undercut's are chosen.
-PAIRS = [(low, high) for low in LOWS for high in HIGHS if 0.05 <= high - low <= 0.2]
+PAIRS = [(low, high) for low in LOWS for high in HIGHS if 0.05 <= high - low <= 0.25]
 #: What may move, of the scoreboard's figures.
 SHOWN = ("pitch_5", "ripples_invented", "undercut_recall", "undercut_precision", "crater")
 MEASURED = ("ripple_pitch", "ripple_variation", "undercut_length_total", "spatter_per_100mm")
