@@ -377,18 +377,18 @@ def test_a_persons_look_goes_before_the_photo() -> None:
 
 def test_what_may_be_there_is_told_with_what_it_would_point_to() -> None:
     """Too unsure to name a cause, the tool sends a person to look, and says what it would mean."""
-    result = result_of(GOOD, (seen("undercut", "left", 30.0, 60.0, 0.62),))
+    result = result_of(GOOD, (seen("overlap", "left", 30.0, 60.0, 0.62),))
     finding = rank_causes(result)
     assert finding.causes == ()
-    assert "Look for undercut along one toe (left toe 30% of the length, right toe none)" in (finding.causes_why or "")
+    assert "Look for overlap along one toe (left toe 30% of the length, right toe none)" in (finding.causes_why or "")
     assert "work angle" in (finding.causes_why or "")
-    assert "pointed at the left toe" in (finding.causes_why or "")
+    assert "Hold the rod square to the plate" in (finding.causes_why or "")
     sheet = finding.coaching
     assert sheet is not None
     assert sheet.first_is == "look"
-    assert sheet.first.startswith("Look for undercut along one toe")
+    assert sheet.first.startswith("Look for overlap along one toe")
     assert sheet.why
-    assert [question.input for question in sheet.asks] == ["gauge.undercut"]
+    assert [question.input for question in sheet.asks] == ["gauge.overlap"]
 
 
 def test_a_small_value_known_badly_still_speaks_against_a_large_state() -> None:

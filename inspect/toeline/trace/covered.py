@@ -33,4 +33,15 @@ def covered_stretches(s: F64, inward: F64, width: float) -> list[tuple[int, int]
         before, after = (slice(max(k - near, 0), k + near + 1) for k in (first, last))
         if slope[before].max() >= rule.steep and slope[after].min() <= -rule.steep:
             found.append((max(first - near, 0), min(last + near, len(s) - 1)))
-    return found
+    return _joined(found, int(width / step))
+
+
+def _joined(stretches: list[tuple[int, int]], apart: int) -> list[tuple[int, int]]:
+    """The stretches, those no further apart than so many stations as one: under one thing a toe may seem to come out."""
+    joined = stretches[:1]
+    for first, last in stretches[1:]:
+        if first - joined[-1][1] <= apart:
+            joined[-1] = joined[-1][0], last
+        else:
+            joined.append((first, last))
+    return joined
