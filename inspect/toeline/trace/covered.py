@@ -37,10 +37,10 @@ def covered_stretches(s: F64, inward: F64, width: float) -> list[tuple[int, int]
 
 
 def _joined(stretches: list[tuple[int, int]], apart: int) -> list[tuple[int, int]]:
-    """The stretches, those no further apart than so many stations as one: under one thing a toe may seem to come out."""
+    """The stretches, those fewer than ``apart`` stations apart as one: a toe may seem to come out under a thing."""
     joined = stretches[:1]
     for first, last in stretches[1:]:
-        if first - joined[-1][1] <= apart:
+        if first - joined[-1][1] < apart:
             joined[-1] = joined[-1][0], last
         else:
             joined.append((first, last))
