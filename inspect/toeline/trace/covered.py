@@ -16,7 +16,7 @@ def covered_stretches(s: F64, inward: F64, width: float) -> list[tuple[int, int]
     """First and last station of each stretch where a toe is covered.
 
     ``s`` (N,) mm, evenly spaced; ``inward`` (N,) how far the toe lies towards the bead's other side, mm; ``width`` is
-    the bead's. The round ends, where every toe turns inwards, are left out.
+    the bead's. The round ends, where every toe turns inwards, are left out; what is near to another is one with it.
     """
     rule = BeadFigures.read().covered
     step = float(s[1] - s[0])
@@ -33,14 +33,14 @@ def covered_stretches(s: F64, inward: F64, width: float) -> list[tuple[int, int]
         before, after = (slice(max(k - near, 0), k + near + 1) for k in (first, last))
         if slope[before].max() >= rule.steep and slope[after].min() <= -rule.steep:
             found.append((max(first - near, 0), min(last + near, len(s) - 1)))
-    return _joined(found, int(width / step))
+    return _joined(found, rule.join_widths * width / step)
 
 
-def _joined(stretches: list[tuple[int, int]], apart: int) -> list[tuple[int, int]]:
-    """The stretches, those fewer than ``apart`` stations apart as one: a toe may seem to come out under a thing."""
+def _joined(stretches: list[tuple[int, int]], apart: float) -> list[tuple[int, int]]:
+    """The stretches, those at most so many stations ``apart`` as one: a toe may seem to come out under a thing."""
     joined = stretches[:1]
     for first, last in stretches[1:]:
-        if first - joined[-1][1] < apart:
+        if first - joined[-1][1] <= apart:
             joined[-1] = joined[-1][0], last
         else:
             joined.append((first, last))

@@ -139,6 +139,7 @@ class BeadCovered(Table):
     steep: float
     flank_mm: float
     least_mm: float
+    join_widths: float
 
 
 class BeadTravel(Table):
