@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from statistics import NormalDist
 
 import numpy as np
 import pytest
@@ -301,8 +302,8 @@ def undercut(side: str, begin: float, end: float) -> Indication:
     return Indication.model_validate({"kind": "undercut", "side": side, "from": begin, "to": end, "confidence": 0.9})
 
 
-def ball(d: float, sure: float, big_u: float) -> Indication:
-    size = Quantity(value=d, U=big_u)
+def ball(d: float, sure: float) -> Indication:
+    size = Quantity(value=d, U=0.4)
     return Indication.model_validate({"kind": "spatter", "from": 9.0, "to": 9.0, "size": size, "confidence": sure})
 
 
@@ -332,21 +333,27 @@ def test_where_the_reader_wavers_on_both_toes_both_are_doubted():
 
 
 def test_spatter_near_the_size_that_counts_is_a_matter_of_chance():
-    # balls of 0.8 mm count: one of 0.8 with U 0.2 is there with 1 in 2; one of 0.9 with Phi(1) = 0.841; one of 2 counts
+    # balls of 0.8 mm count: one of 0.8 is there with 1 in 2; one of 0.9 with Phi(0.1 / u); one of 3 counts
     rule = IndicationFigures.read().spatter
     assert rule.counted == 0.8
-    m = measured(indications=[ball(0.8, 1.0, 0.2), ball(0.9, 1.0, 0.2), ball(2.0, 1.0, 0.2), ball(2.0, 0.8, 0.2)])
+    m = measured(indications=[ball(0.8, 1.0), ball(0.9, 1.0), ball(3.0, 1.0), ball(3.0, 0.8)])
     assert m["spatter_count"].value == 4
     rows = budget(m["spatter_count"])
-    chances = [0.5, 0.8413, 1.0, 0.8]
+    u = {d: math.hypot(rule.u, rule.u_relative * d) for d in (0.8, 0.9)}
+    normal = NormalDist().cdf
+    chances = [0.5, normal(0.1 / u[0.9]), 1.0, 0.8]
     assert rows["balls near the size that counts"] == pytest.approx(
         math.sqrt(sum(p * (1 - p) for p in chances)), rel=1e-3
     )
+    # all of them 0.15 mm larger or smaller than drawn: how many count then, half the difference
+    assert rule.u_alike == 0.15
+    more, fewer = (sum(normal((d + off - 0.8) / u[d]) for d in u) for off in (0.15, -0.15))
+    assert rows["all balls of the photo alike"] == pytest.approx((more - fewer) / 2, rel=1e-3)
     assert rows["balls missed, or taken for one"] == pytest.approx(rule.missed + 4 * rule.missed_share)
     per = budget(m["spatter_per_100mm"])
     assert m["spatter_per_100mm"].value == pytest.approx(4.0)
     assert per == {k: pytest.approx(v) for k, v in rows.items()}
-    half = measure_bead(bead_of(EVEN[:201], -EVEN[:201], frame=EXACT), [ball(2.0, 1.0, 0.2)], RIPPLES)
+    half = measure_bead(bead_of(EVEN[:201], -EVEN[:201], frame=EXACT), [ball(2.0, 1.0)], RIPPLES)
     assert half["spatter_per_100mm"].value == pytest.approx(2.0)
 
 
@@ -366,7 +373,8 @@ def test_a_size_has_a_fixed_and_a_relative_doubt(kind, drawing, label, value):
     (seen,) = (i for i in find_indications(bead) if i.kind == kind)
     size = seen.size.value
     assert size == pytest.approx(value, rel=0.2)
-    assert budget(seen.size) == {label: pytest.approx(math.hypot(rule.u, rule.u_relative * size))}
+    alike = {"all balls of the photo alike": pytest.approx(rule.u_alike)} if kind == "spatter" else {}
+    assert budget(seen.size) == {label: pytest.approx(math.hypot(rule.u, rule.u_relative * size)), **alike}
 
 
 def test_sizes_along_a_toe_and_of_a_crack():

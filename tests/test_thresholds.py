@@ -48,7 +48,7 @@ def seen(kind: str, peak: float | None = None, channel: str | None = None, chang
         ("slag_left", "slag", 0.75, {"slag": [(40.0, 0.0, 6.0, 4.0)]}),
         ("arc_strike", "arc_strike", 0.70, {"arc_strikes": [(60.0, -12.0, 4.0)]}),
         ("crater_unfilled", "crater_hollow", 0.70, {"crater": (74.0, 6.0, False)}),
-        ("poor_restart", "restart", 0.80, {"restart": 40.0}),
+        ("poor_restart", "restart", 0.70, {"restart": 40.0}),
     ],
 )
 def test_a_score_below_which_nothing_is_said(kind, channel, needs, drawing):

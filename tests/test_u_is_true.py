@@ -111,8 +111,9 @@ def one_bead(rng: np.random.Generator, errors: Errors, u_toe: float = 0.10, u_pr
     truth["ripple_sharpness"] = 0.8
     rise = 0.8 - height * 60.0 / 4.0 + rng.normal(0, np.hypot(0.02, light))
     ripples = Ripples(at, np.ones(60), rise, 0.02, 5.0, 0.5)
-    # indications: ends of a run are read to 0.7 mm, runs under 4 mm are not told; balls are read to 0.1 mm and 7 %,
-    # those over 0.8 mm count, and one and a fifth of them are missed or taken for one
+    # indications: ends of a run are read to 0.7 mm, runs under 4 mm are not told; balls are read to 0.1 mm and 7 %, and
+    # all 0.15 mm too large or too small alike; those over 0.8 mm count, and 0.8 and a fifth of them are missed or taken
+    # for one
     found: list[Indication] = []
     for side, runs in (("left", [(20.0, 32.0), (60.0, 75.0)]), ("right", [(40.0, 58.0)])):
         truth[f"undercut_length_{side}"] = sum(b - a for a, b in runs) + rng.uniform(-4, 4)
@@ -121,14 +122,14 @@ def one_bead(rng: np.random.Generator, errors: Errors, u_toe: float = 0.10, u_pr
             known = {"kind": "undercut", "side": side, "confidence": 1.0}
             found.append(Indication.model_validate(known | {"from": begin, "to": end}))
     truth["undercut_length_total"] = 45.0 + rng.uniform(-4, 4)
-    balls = rng.uniform(0.5, 2.5, 14)
+    balls, alike = rng.uniform(0.5, 2.5, 14), rng.normal(0, 0.15)
     for d in balls:
-        read = d + rng.normal(0, np.hypot(0.10, 0.07 * d))
-        size = Quantity(value=max(read, 0.05), U=2 * float(np.hypot(0.10, 0.07 * read)))
+        read = d + alike + rng.normal(0, np.hypot(0.10, 0.07 * d))
+        size = Quantity(value=max(read, 0.05), U=2 * float(np.sqrt(0.10**2 + (0.07 * read) ** 2 + 0.15**2)))
         ball = {"kind": "spatter", "confidence": 1.0, "from": 5.0, "to": 5.0, "size": size}
         found.append(Indication.model_validate(ball))
     counted = int((balls > 0.8).sum())
-    truth["spatter_count"] = counted + rng.normal(0, 1.0 + 0.2 * counted)
+    truth["spatter_count"] = counted + rng.normal(0, 0.8 + 0.2 * counted)
     truth["spatter_per_100mm"] = truth["spatter_count"]
     bead = bead_of(*seen, u=u_toe, frame=Overhead(u_scale=u_print))
     note(errors, truth, measure_bead(bead, found, ripples))

@@ -1,18 +1,20 @@
 """How right the cause ranking is on many rendered beads of known cause, and how far each indication is to be trusted.
 
-    python tests/benchmarks/bench_causes.py lay FOLDER [--beads 400] [--seed 0]
+    python tests/benchmarks/bench_causes.py lay FOLDER [--beads 400] [--seed 0] [--only CAUSE]
     python tests/benchmarks/bench_causes.py measure FOLDER
     python tests/benchmarks/bench_causes.py trust FOLDER
+    python tests/benchmarks/bench_causes.py strange FOLDER
     python tests/benchmarks/bench_causes.py sure FOLDER
     python tests/benchmarks/bench_causes.py rank FOLDER [--electrode]
 
 ``lay`` draws beads with one trouble each and renders them straightened at 10 px per mm, with what is truly there
-beside each; it needs the ``train`` extra (torch). ``measure`` has them traced, read and measured as a photo's would be;
-run it again with ``--anew`` after the networks change. Both take some seconds a bead on a CPU and go on where they were
-stopped. ``trust`` counts how often each indication is found where it is there and where it is not, as
-``data/normal.toml`` states it; ``sure`` how many are right from a confidence on, for ``data/detection.toml``. ``rank``
-says how often the right cause comes first and among the first two; with ``--electrode`` as if the rod's diameter had
-been typed in.
+beside each, with ``--only`` none but those of one cause, so that what is rare can be counted; it needs the ``train``
+extra (torch). ``measure`` has them traced, read and measured as a photo's would be; run it again with ``--anew`` after
+the networks change. Both take some seconds a bead on a CPU and go on where they were stopped. ``trust`` counts how often each indication is found where it is there and where it is not, as
+``data/normal.toml`` states it; ``strange``, of a folder of whole photos with their truth, the same as counts, and which
+share of photos that tell nothing makes them likeliest. ``sure`` says how many are right from a confidence on, for
+``data/detection.toml``. ``rank`` says how often the right cause comes first and among the first two; with
+``--electrode`` as if the rod's diameter had been typed in.
 
 What a trouble does to a bead is the trade's one-variable-wrong chart (width, height, ripples, undercut, overlap,
 spatter, regularity, crater) turned into ranges: common practice, no source for the figures.
@@ -21,6 +23,7 @@ spatter, regularity, crater) turned into ranges: common practice, no source for 
 from __future__ import annotations
 
 import argparse
+import itertools
 import json
 import math
 import sys
@@ -337,12 +340,38 @@ def read(folder: Path) -> Iterator[Laid]:
         yield Laid(there["cause"], there, result)
 
 
-def trust(beads: Iterable[Laid]) -> None:
-    """Print, for each indication, how often each level of the detection table is read where the thing is and is not.
+def photographed(folder: Path) -> Iterator[Laid]:
+    """The beads of a folder of photos with their truth that are measured."""
+    from toeline.pipeline import measure
+    from toeline.validation.accuracy import inputs_of, photos_with_truth
 
-    Each state lends itself a share of beads that are read as beads are in general, the larger the fewer were seen of
-    the rarest state: a level on which hardly any bead stood says nothing, and none is called impossible.
-    """
+    for photo, file in photos_with_truth(folder):
+        truth = json.loads(file.read_text("utf-8"))
+        if not truth["usable"] or truth["bead"] is None:
+            continue
+        result, bead = measure(photo, **inputs_of(truth)), truth["bead"]
+        if result.stopped or not result.bead.found or result.bead.start is None:
+            continue
+        start, end = (np.array(bead["seam"][at][:2]) for at in ("start_mm", "end_mm"))
+        turned = np.linalg.norm(start - result.bead.start) > np.linalg.norm(end - result.bead.start)
+        there: dict[str, Any] = {
+            what: {
+                side: sum(run["end_mm"] - run["start_mm"] for run in bead[what] if run["side"] == on)
+                / bead["seam"]["length_mm"]
+                for side, on in zip(SIDES, reversed(SIDES) if turned else SIDES, strict=True)
+            }
+            for what in TOES
+        }
+        there["crater_unfilled"] = (bead["crater"] or {}).get("state") == "unfilled"
+        there["poor_restart"] = bead["restart"] is not None
+        yield Laid(truth["cause"] or "good", there | {"pores": len(bead["pores"])}, result)
+
+
+Counts = dict[str, dict[str, Counter[int]]]
+
+
+def levels(beads: Iterable[Laid]) -> Counts:
+    """On which level of the detection table each indication is read, by what is truly there."""
     from toeline.causes.chart import normal
     from toeline.causes.signs import Seen
     from toeline.causes.welding import check_result
@@ -369,17 +398,45 @@ def trust(beads: Iterable[Laid]) -> None:
         pores = there["pores"]
         state = "none" if pores == 0 else "few" if pores < MANY_PORES else "many"
         count("pore", state, sum(i.kind == "pore" for i in result.indications))
-    for kind, states in counts.items():
+    return counts
+
+
+def trust(beads: Iterable[Laid]) -> None:
+    """Print, for each indication, how often each level of the detection table is read where the thing is and is not.
+
+    Each state lends itself a share of beads that are read as beads are in general, the larger the fewer were seen of
+    the rarest state: a level on which hardly any bead stood says nothing, and none is called impossible.
+    """
+    from toeline.causes.chart import normal
+
+    tables = normal().detection_table
+    for kind, states in levels(beads).items():
         print(f"[detection_table.{kind}]\nabove = {list(tables[kind].above)}")
-        levels = range(len(tables[kind].above) + 1)
+        steps = range(len(tables[kind].above) + 1)
         every = sum(states.values(), Counter[int]())
-        usual = [(every[level] + 0.5) / (every.total() + 0.5 * len(levels)) for level in levels]
+        usual = [(every[level] + 0.5) / (every.total() + 0.5 * len(steps)) for level in steps]
         lent = PRIOR / max(min(counted.total() for counted in states.values()), 1)
         for state, counted in states.items():
             n = counted.total()
-            shares = [(counted[level] / max(n, 1) + lent * usual[level]) / (1 + lent) for level in levels]
+            shares = [(counted[level] / max(n, 1) + lent * usual[level]) / (1 + lent) for level in steps]
             print(f"states.{state} = [{', '.join(f'{share:.4f}' for share in shares)}]  # of {n}")
         print()
+
+
+def strange(beads: Iterable[Laid]) -> None:
+    """Print how often each level is read, and which share of strange photos makes that likeliest."""
+    from toeline.causes.chart import Normal
+
+    for kind, states in levels(beads).items():
+        table = Normal.read().detection_table[kind]
+        likely = {}
+        for share in np.arange(0.01, 0.51, 0.01):
+            doubted = table.doubted(float(share)).states
+            likely[round(float(share), 2)] = sum(
+                n * math.log(doubted[state][level]) for state, counted in states.items() for level, n in counted.items()
+            )
+        read = {state: [counted[level] for level in range(len(table.above) + 1)] for state, counted in states.items()}
+        print(f"{kind:<16} {json.dumps(read)}  likeliest at {max(likely, key=lambda share: likely[share])}")
 
 
 def sure(beads: Iterable[Laid]) -> None:
@@ -432,12 +489,13 @@ def rank(beads: Iterable[Laid], electrode: bool) -> None:
 
 
 def main() -> None:
-    """Run one of the four."""
+    """Run one of them."""
     ask = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    ask.add_argument("do", choices=["lay", "measure", "trust", "sure", "rank"])
+    ask.add_argument("do", choices=["lay", "measure", "trust", "strange", "sure", "rank"])
     ask.add_argument("folder", type=Path)
     ask.add_argument("--beads", type=int, default=400)
     ask.add_argument("--seed", type=int, default=0)
+    ask.add_argument("--only", choices=sorted(TROUBLES))
     ask.add_argument("--anew", action="store_true")
     ask.add_argument("--electrode", action="store_true")
     said = ask.parse_args()
@@ -446,7 +504,8 @@ def main() -> None:
         import torch
 
         folder.mkdir(parents=True, exist_ok=True)
-        for seed in range(said.seed, said.seed + said.beads):
+        drawn = (n for n in itertools.count(said.seed) if said.only in (None, planned(np.random.default_rng(n))[0]))
+        for seed in itertools.islice(drawn, said.beads):
             truth = folder / f"{seed:06d}.json"
             if truth.exists():
                 continue
@@ -465,6 +524,8 @@ def main() -> None:
                 out.write_text(result.to_json(indent=None), "utf-8")
     elif said.do == "rank":
         rank(read(folder), said.electrode)
+    elif said.do == "strange":
+        strange(photographed(folder))
     else:
         {"trust": trust, "sure": sure}[said.do](read(folder))
 

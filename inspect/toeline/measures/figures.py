@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Annotated
 
 from pydantic import Field
@@ -104,10 +105,15 @@ class SizedSpot(SpotFigures):
     u: float
     u_relative: float
 
+    def u_edge(self, diameter: float) -> float:
+        """Standard uncertainty of a diameter of so many mm by the spot's own edge."""
+        return math.hypot(self.u, self.u_relative * diameter)
+
 
 class Spatter(SizedSpot):
     """Table ``spatter``."""
 
+    u_alike: float
     counted: float
     missed: float
     missed_share: float

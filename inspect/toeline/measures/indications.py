@@ -421,7 +421,10 @@ def spots(bead: TracedBead) -> Iterator[Draft]:
             taken.append(blob)
             side: Side | None = None if on_face else ("left" if blob.t > (left + right) / 2 else "right")
             value = blob.longest if kind in ("slag_left", "arc_strike") else blob.diameter
-            size = quantity(value, [row("edge of the spot", math.hypot(rule.u, rule.u_relative * value))], n=1)
+            budget = [row("edge of the spot", rule.u_edge(value))]
+            if kind == "spatter":
+                budget.append(row("all balls of the photo alike", rules.spatter.u_alike))
+            size = quantity(value, budget, n=1)
             span = (blob.s, blob.s) if kind in ("spatter", "pore") else (blob.s_from, blob.s_to)
             yield Draft(
                 kind,
@@ -464,7 +467,7 @@ def _crater(bead: TracedBead) -> Iterator[Draft]:
         spot = max(spots, key=lambda b: b.score * b.diameter)
         if spot.score < rule.sure:
             continue
-        size = quantity(spot.diameter, [row("edge of the hollow", math.hypot(rule.u, rule.u_relative * spot.diameter))])
+        size = quantity(spot.diameter, [row("edge of the hollow", rule.u_edge(spot.diameter))])
         yield Draft(
             "crater_unfilled",
             spot.s,

@@ -26,7 +26,7 @@ from toeline.result import Indication, Quantity, Side, unknown
 from toeline.trace.band import F64, TracedBead
 from toeline.trace.figures import RippleFigures
 from toeline.trace.ripples import Ripples, read_ripples
-from toeline.uncertainty import COVERAGE, Effects, propagate, quantity, row, rows_of, standard
+from toeline.uncertainty import Effects, propagate, quantity, row, rows_of, standard
 
 SHORT = "the bead is too short: less than two widths are left between its ends"
 CUT = "the bead runs out of the picture at its {end}"
@@ -324,20 +324,26 @@ def count_indications(bead: TracedBead, indications: Sequence[Indication]) -> di
         out[f"undercut_length_{name}"] = quantity(sum(lengths), rows, n=len(found))
     if not bead.frame.has_scale:
         return _as_scaled(bead, out) | {k: unknown(NO_SCALE, "1") for k in ("spatter_count", "spatter_per_100mm")}
-    balls_rule = rules.spatter
-    least = balls_rule.counted
-    sizes = [(i.confidence, i.size.value, i.size.U) for i in indications if i.kind == "spatter" and i.size]
-    balls = [(sure, d, big_u) for sure, d, big_u in sizes if d is not None and big_u]
-    count = sum(1 for _, d, _ in balls if d >= least)
-    # the chance that a ball is there and as large as counts, its diameter being normal
-    chances = [sure * 0.5 * math.erfc((least - d) / (big_u / COVERAGE) / math.sqrt(2.0)) for sure, d, big_u in balls]
-    u = math.sqrt(sum(p * (1.0 - p) for p in chances))
+    ball = rules.spatter
+    sizes = [(i.confidence, i.size.value) for i in indications if i.kind == "spatter" and i.size]
+    balls = [(sure, d) for sure, d in sizes if d is not None]
+    count = sum(1 for _, d in balls if d >= ball.counted)
+
+    def chances(least: float) -> list[float]:
+        """That each ball is there and as large as ``least``, its diameter being normal."""
+        return [sure * 0.5 * math.erfc((least - d) / ball.u_edge(d) / math.sqrt(2.0)) for sure, d in balls]
+
     share = 100.0 / float(bead.s[-1] - bead.s[0])
-    labels = "balls near the size that counts", "balls missed, or taken for one"
-    us = u, balls_rule.missed + balls_rule.missed_share * count
+    us = {
+        "balls near the size that counts": math.sqrt(sum(p * (1.0 - p) for p in chances(ball.counted))),
+        "all balls of the photo alike": (
+            sum(chances(ball.counted - ball.u_alike)) - sum(chances(ball.counted + ball.u_alike))
+        )
+        / 2.0,
+        "balls missed, or taken for one": ball.missed + ball.missed_share * count,
+    }
     for name, per in (("spatter_count", 1.0), ("spatter_per_100mm", share)):
-        rows = [row(label, u * per) for label, u in zip(labels, us, strict=True)]
-        out[name] = quantity(count * per, rows, "1", len(balls))
+        out[name] = quantity(count * per, [row(label, u * per) for label, u in us.items()], "1", len(balls))
     return out
 
 

@@ -41,7 +41,7 @@ class BeadBand(Table):
     widest_mm: float
     nominal_width: float
     wander_widths: float
-    wander_mm: float
+    wander_mm: tuple[float, float]
     askew_deg: float
     curved_widths: tuple[float, float]
     usual_width: float

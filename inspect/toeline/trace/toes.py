@@ -213,11 +213,13 @@ def _ahead(line: F64) -> F64:
 
 
 def _strays(s: F64, t: F64, band: Band, face: Mask) -> bool:
-    """Whether the seam misses the bead's middle, which lies at ``t`` (n,) over ``s`` (n,), or runs askew to it."""
+    """Whether the seam misses the bead's middle, which lies at ``t`` (n,) over ``s`` (n,), on the whole or anywhere by
+    far, or runs askew to it."""
     rule = BeadFigures.read().band
     width = float(np.median(face.sum(axis=0)[face.any(axis=0)])) / band.px_per_mm
-    off = np.abs(t).max() >= max(rule.wander_widths * width, rule.wander_mm)
-    return bool(off or abs(t[-1] - t[0]) > math.tan(math.radians(rule.askew_deg)) * (s[-1] - s[0]))
+    on_the_whole, anywhere = (max(rule.wander_widths * width, mm) for mm in rule.wander_mm)
+    askew = abs(np.polyfit(s, t, 1)[0]) > math.tan(math.radians(rule.askew_deg))
+    return bool(abs(t.mean()) >= on_the_whole or np.abs(t).max() >= anywhere or askew)
 
 
 def _hemmed_in(band: Band, face: Mask) -> bool:
