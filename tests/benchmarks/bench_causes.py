@@ -2,17 +2,18 @@
 
     python tests/benchmarks/bench_causes.py lay FOLDER [--beads 400] [--seed 0] [--only CAUSE]
     python tests/benchmarks/bench_causes.py measure FOLDER
-    python tests/benchmarks/bench_causes.py trust FOLDER
-    python tests/benchmarks/bench_causes.py strange FOLDER
+    python tests/benchmarks/bench_causes.py trust FOLDER [PHOTOS ...]
+    python tests/benchmarks/bench_causes.py strange PHOTOS [PHOTOS ...]
     python tests/benchmarks/bench_causes.py sure FOLDER
     python tests/benchmarks/bench_causes.py rank FOLDER [--electrode]
 
 ``lay`` draws beads with one trouble each and renders them straightened at 10 px per mm, with what is truly there
 beside each, with ``--only`` none but those of one cause, so that what is rare can be counted; it needs the ``train``
 extra (torch). ``measure`` has them traced, read and measured as a photo's would be; run it again with ``--anew`` after
-the networks change. Both take some seconds a bead on a CPU and go on where they were stopped. ``trust`` counts how often each indication is found where it is there and where it is not, as
-``data/normal.toml`` states it; ``strange``, of a folder of whole photos with their truth, the same as counts, and which
-share of photos that tell nothing makes them likeliest. ``sure`` says how many are right from a confidence on, for
+the networks change. Both take some seconds a bead on a CPU and go on where they were stopped. ``trust`` counts how
+often each indication is found where it is there and where it is not, as ``data/normal.toml`` states it, on such beads
+and in folders of whole photos with their truth; ``strange``, of such photos alone, the same as counts, and which share
+of photos that tell nothing makes them likeliest. ``sure`` says how many are right from a confidence on, for
 ``data/detection.toml``. ``rank`` says how often the right cause comes first and among the first two; with
 ``--electrode`` as if the rod's diameter had been typed in.
 
@@ -23,13 +24,14 @@ spatter, regularity, crater) turned into ranges: common practice, no source for 
 from __future__ import annotations
 
 import argparse
-import itertools
 import json
 import math
 import sys
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, fields
+from itertools import chain, islice
+from itertools import count as numbers
 from pathlib import Path
 from typing import Any
 
@@ -493,6 +495,7 @@ def main() -> None:
     ask = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ask.add_argument("do", choices=["lay", "measure", "trust", "strange", "sure", "rank"])
     ask.add_argument("folder", type=Path)
+    ask.add_argument("photos", type=Path, nargs="*")
     ask.add_argument("--beads", type=int, default=400)
     ask.add_argument("--seed", type=int, default=0)
     ask.add_argument("--only", choices=sorted(TROUBLES))
@@ -504,8 +507,8 @@ def main() -> None:
         import torch
 
         folder.mkdir(parents=True, exist_ok=True)
-        drawn = (n for n in itertools.count(said.seed) if said.only in (None, planned(np.random.default_rng(n))[0]))
-        for seed in itertools.islice(drawn, said.beads):
+        drawn = (n for n in numbers(said.seed) if said.only in (None, planned(np.random.default_rng(n))[0]))
+        for seed in islice(drawn, said.beads):
             truth = folder / f"{seed:06d}.json"
             if truth.exists():
                 continue
@@ -525,9 +528,11 @@ def main() -> None:
     elif said.do == "rank":
         rank(read(folder), said.electrode)
     elif said.do == "strange":
-        strange(photographed(folder))
+        strange(chain.from_iterable(map(photographed, [folder, *said.photos])))
+    elif said.do == "trust":
+        trust(chain(read(folder), *map(photographed, said.photos)))
     else:
-        {"trust": trust, "sure": sure}[said.do](read(folder))
+        sure(read(folder))
 
 
 if __name__ == "__main__":
