@@ -111,7 +111,7 @@ def one_bead(rng: np.random.Generator, errors: Errors, u_toe: float = 0.10, u_pr
     truth["ripple_sharpness"] = 0.8
     rise = 0.8 - height * 60.0 / 4.0 + rng.normal(0, np.hypot(0.02, light))
     ripples = Ripples(at, np.ones(60), rise, 0.02, 5.0, 0.5)
-    # indications: ends of a run are read to 0.7 mm, runs under 4 mm are not told; balls are read to 0.1 mm and 7 %, and
+    # indications: ends of a run are read to 0.7 mm, runs under 4 mm are not told; balls are read to 0.13 mm and 7 %, and
     # all 0.15 mm too large or too small alike; those over 0.8 mm count, and 0.8 and a fifth of them are missed or taken
     # for one
     found: list[Indication] = []
@@ -124,8 +124,8 @@ def one_bead(rng: np.random.Generator, errors: Errors, u_toe: float = 0.10, u_pr
     truth["undercut_length_total"] = 45.0 + rng.uniform(-4, 4)
     balls, alike = rng.uniform(0.5, 2.5, 14), rng.normal(0, 0.15)
     for d in balls:
-        read = d + alike + rng.normal(0, np.hypot(0.10, 0.07 * d))
-        size = Quantity(value=max(read, 0.05), U=2 * float(np.sqrt(0.10**2 + (0.07 * read) ** 2 + 0.15**2)))
+        read = d + alike + rng.normal(0, np.hypot(0.13, 0.07 * d))
+        size = Quantity(value=max(read, 0.05), U=2 * float(np.sqrt(0.13**2 + (0.07 * read) ** 2 + 0.15**2)))
         ball = {"kind": "spatter", "confidence": 1.0, "from": 5.0, "to": 5.0, "size": size}
         found.append(Indication.model_validate(ball))
     counted = int((balls > 0.8).sum())
