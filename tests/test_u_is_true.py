@@ -111,9 +111,9 @@ def one_bead(rng: np.random.Generator, errors: Errors, u_toe: float = 0.10, u_pr
     truth["ripple_sharpness"] = 0.8
     rise = 0.8 - height * 60.0 / 4.0 + rng.normal(0, np.hypot(0.02, light))
     ripples = Ripples(at, np.ones(60), rise, 0.02, 5.0, 0.5)
-    # indications: ends of a run are read to 0.7 mm, runs under 4 mm are not told; balls are read to 0.13 mm and 7 %, and
-    # all 0.15 mm too large or too small alike; those over 0.8 mm count, and 0.8 and a fifth of them are missed or taken
-    # for one
+    # indications: ends of a run are read to 0.7 mm, runs under 4 mm are not told; balls are read to 0.13 mm and 7 %,
+    # and all 0.15 mm too large or too small alike; those over 0.8 mm count, and 0.8 and a fifth of them are missed or
+    # taken for one
     found: list[Indication] = []
     for side, runs in (("left", [(20.0, 32.0), (60.0, 75.0)]), ("right", [(40.0, 58.0)])):
         truth[f"undercut_length_{side}"] = sum(b - a for a, b in runs) + rng.uniform(-4, 4)
