@@ -358,7 +358,7 @@ def test_pores_at_the_start_alone_point_to_the_strike() -> None:
 
 def test_a_persons_look_goes_before_the_photo() -> None:
     """What a person found where the photo indicates it weighs more than the photo; what was denied weighs nothing."""
-    groove = (seen("undercut", "left", 30.0, 75.0, 0.8),)
+    groove = (seen("undercut", "left", 45.0, 60.0, 0.7),)
 
     def share(*words: GaugeReading) -> float:
         result = result_of(GOOD, groove, gauge=words)

@@ -46,7 +46,7 @@ def seen(kind: str, peak: float | None = None, channel: str | None = None, chang
         ("spatter", "spatter", 0.50, {"spatter": [(30.0, 10.0, 2.0)]}),
         ("pore", "pore", 0.60, {"pores": [(40.0, 0.0, 2.0)]}),
         ("slag_left", "slag", 0.75, {"slag": [(40.0, 0.0, 6.0, 4.0)]}),
-        ("arc_strike", "arc_strike", 0.90, {"arc_strikes": [(60.0, -12.0, 4.0)]}),
+        ("arc_strike", "arc_strike", 0.85, {"arc_strikes": [(60.0, -12.0, 4.0)]}),
         ("crater_unfilled", "crater_hollow", 0.70, {"crater": (74.0, 6.0, False)}),
         ("poor_restart", "restart", 0.70, {"restart": 40.0}),
     ],
