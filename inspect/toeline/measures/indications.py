@@ -46,6 +46,7 @@ Spot = tuple[NDArray[np.int64], NDArray[np.int64]]  # rows and columns of a spot
 _TIPS = np.array([[-1, 0], [1, 0], [0, -1], [0, 1]], np.int32)  # of a pixel, half pixels from its middle
 _AROUND = 6  # px: a spot's ground is looked for so far round it
 
+BALLS_ALIKE = "all balls of the photo alike"
 NO_SCALE = "no card was found, so there are no millimetres"
 
 _ISO_6520: dict[IndicationKind, str] = {
@@ -423,7 +424,7 @@ def spots(bead: TracedBead) -> Iterator[Draft]:
             value = blob.longest if kind in ("slag_left", "arc_strike") else blob.diameter
             budget = [row("edge of the spot", rule.u_edge(value))]
             if kind == "spatter":
-                budget.append(row("all balls of the photo alike", rules.spatter.u_alike))
+                budget.append(row(BALLS_ALIKE, rules.spatter.u_alike))
             size = quantity(value, budget, n=1)
             span = (blob.s, blob.s) if kind in ("spatter", "pore") else (blob.s_from, blob.s_to)
             yield Draft(

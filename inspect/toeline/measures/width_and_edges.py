@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from toeline.measures.body import across_seam, body_of, typical_width
 from toeline.measures.figures import IndicationFigures, MeasureFigures
-from toeline.measures.indications import NO_SCALE, toe_score
+from toeline.measures.indications import BALLS_ALIKE, NO_SCALE, toe_score
 from toeline.measures.registry import MEASURES, ids, unknown_of
 from toeline.measures.start import start_of
 from toeline.measures.toe_errors import Estimate, Statistics, estimate, reader_bias, toe_noise
@@ -336,10 +336,7 @@ def count_indications(bead: TracedBead, indications: Sequence[Indication]) -> di
     share = 100.0 / float(bead.s[-1] - bead.s[0])
     us = {
         "balls near the size that counts": math.sqrt(sum(p * (1.0 - p) for p in chances(ball.counted))),
-        "all balls of the photo alike": (
-            sum(chances(ball.counted - ball.u_alike)) - sum(chances(ball.counted + ball.u_alike))
-        )
-        / 2.0,
+        BALLS_ALIKE: (sum(chances(ball.counted - ball.u_alike)) - sum(chances(ball.counted + ball.u_alike))) / 2.0,
         "balls missed, or taken for one": ball.missed + ball.missed_share * count,
     }
     for name, per in (("spatter_count", 1.0), ("spatter_per_100mm", share)):
