@@ -74,6 +74,7 @@ STRINGER: dict[str, float] = {
     "strikes": 0.0,
     "roll": 9.0,
     "run_in": 0.0,
+    "still": 0.0,
     "shift": 0.0,
 }
 

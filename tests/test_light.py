@@ -64,6 +64,16 @@ def test_a_near_lamp_lights_what_lies_below_it_most():
     assert float(aside / below) == pytest.approx((300 / math.hypot(300, 120)) ** 3, rel=0.02)
 
 
+def test_one_light_in_five_rakes_over_the_plate_and_outshines_the_room():
+    from workshop.light import any_lights
+    from workshop.noise import Dice
+
+    lights = any_lights(Dice(8, 3000))
+    gives = lights.colour[..., 1] / lights.sharpness * lights.direction[..., 2].clamp_min(0)  # to a plate, but a factor
+    raked = (lights.direction[:, 0, 2] < math.sin(math.radians(26))) & (gives[:, 0] > 2 * gives[:, 1:].sum(dim=1))
+    assert 0.1 < float(raked.float().mean()) < 0.3
+
+
 def test_colours_that_a_screen_cannot_show_are_no_light_less_than_none():
     import numpy as np
     from workshop.surroundings import _prepared

@@ -125,6 +125,27 @@ def test_weld_metal_runs_into_undercuts_and_nowhere_else_beyond_the_toes():
     assert cut[beyond > 0].float().mean() > 0.95
 
 
+def test_what_froze_last_is_smooth_where_the_crater_lies_still():
+    from workshop.bead_shape import any_plan, lay
+    from workshop.noise import Dice
+
+    s, t = torch.arange(0, 60, 0.1), torch.arange(9, -9, -0.1)
+
+    def laid(still: float):
+        dice, one = Dice(4, 8), torch.ones(8, 1, 1)
+        plan = replace(any_plan(dice, 60.0), start=4 * one, end=50 * one, width=10 * one, restart=0 * one)
+        return lay(dice, replace(plan, pitch=1.5 * one, ripple_amp=0.15 * one, still=still * one), s, t)
+
+    rippled, smooth = laid(0.0), laid(1.2)
+    middle = (rippled.left + rippled.right)[:, :, None] / 2
+    away = torch.hypot(s - rippled.truth["centre"][..., None], t[:, None] - middle)
+    crater = away < 0.8 * rippled.truth["crater_radius"]
+    waves = (rippled.height - smooth.height).abs()
+    assert waves[crater].mean() > 0.02
+    assert waves[away > 2.5 * rippled.truth["crater_radius"]].max() < 0.01
+    assert smooth.maps["crest"][crater].max() < 0.1
+
+
 def test_faces_without_crosswise_ripples_have_no_crests():
     from workshop.bead_shape import any_plan, lay
     from workshop.looks import FACES, Look

@@ -72,6 +72,8 @@ class BeadPlan:
     roll: Tensor
     #: So far into an undercut, as a share of its width, the metal looks like the weld's.
     run_in: Tensor
+    #: Out to this share of the crater's radius what froze last is smooth; at 0 its ripples go on.
+    still: Tensor
     #: Both toes moved to the left by this much: unequal legs of a fillet.
     shift: Tensor | None = None
 
@@ -121,6 +123,7 @@ def any_plan(dice: Dice, span: float) -> BeadPlan:
         strikes=d.chance(0.3) * d.uniform(1, 3.99),
         roll=d.uniform(0, 9),
         run_in=d.chance(0.6) * d.uniform(0, 1),
+        still=d.chance(0.5) * d.uniform(0.6, 1.3),
     )
 
 
@@ -336,11 +339,14 @@ def lay(dice: Dice, plan: BeadPlan, s: Tensor, t: Tensor, look: Look | None = No
     )
     if look is not None:
         lumps = lumps + e4(look.has("lumpy") * d.uniform(0.08, 0.35)) * cloud(d, h, w, 9.0 / step, 3)
-    height = body + inside * (ripples * (1 - u.abs().clamp(0, 1) ** 12) + lumps * dome.clamp(0, 1))
 
     # Crater.
     hollow_depth = torch.where(p.unfilled > 0, d.uniform(0.45, 2.4), d.uniform(0.0, 0.16))
     r0 = e4(d.uniform(0.24, 0.52) * p.width)
+    rippled = torch.where(
+        e4(p.still) > 0, torch.sigmoid((r_crater - e4(p.still) * r0) / 0.4), torch.ones_like(r_crater)
+    )
+    height = body + inside * (ripples * rippled * (1 - u.abs().clamp(0, 1) ** 12) + lumps * dome.clamp(0, 1))
     dish = e4(hollow_depth) * (1 - smoothstep((r_crater / r0) ** e4(d.uniform(0.8, 1.6)))) * inside
     rim = 0.15 * e4(hollow_depth) * torch.exp(-(((r_crater - r0) / (0.2 * r0)) ** 2)) * inside
     height = height - dish + rim
@@ -513,6 +519,7 @@ def lay(dice: Dice, plan: BeadPlan, s: Tensor, t: Tensor, look: Look | None = No
 
     frac = ripple_phase - ripple_phase.round()
     crest = torch.exp(-((frac / 0.13) ** 2) / 2) * inside * (1 - ring) * (1 - end_cap) * (ripple_phase > 0.02).float()
+    crest = crest * rippled
     crosswise = torch.ones_like(p.start) if look is None else look.crosswise
     crest = crest * e4(crosswise)
     maps = {

@@ -52,7 +52,7 @@ def any_lights(dice: Dice) -> Lights:
     hue = torch.cat([1 + warm, torch.ones_like(warm), 1 - warm], -1)
     colour = torch.cat([bright_main, bright_room], 1)[..., None] * hue
     dome = d.log_uniform(0.02, 0.6, 1)
-    return Lights(
+    lights = Lights(
         direction=torch.cat([main, room], 1),
         sharpness=torch.cat([sharp_main, sharp_room], 1),
         colour=colour,
@@ -62,6 +62,25 @@ def any_lights(dice: Dice) -> Lights:
         shadowing=k_main,
         away=d.log_uniform(180, 3000, k_main),
     )
+    _rake(d, lights)
+    return lights
+
+
+def _rake(dice: Dice, lights: Lights) -> None:
+    """Under one light in five the first lamp is small, stands low and outshines the room: one toe lies dark in the
+    bead's own shadow."""
+    d = dice
+    raked, el = d.chance(0.2, 1), d.uniform(8, 26, 1) * math.pi / 180
+    flat = F.normalize(lights.direction[:, 0, :2], dim=-1)
+    low = torch.cat([flat * torch.cos(el), torch.sin(el)], -1)
+    lights.direction[:, 0] = torch.where(raked > 0, low, lights.direction[:, 0])
+    small = 1 + raked * (d.log_uniform(1.0, 12.0, 1) - 1)
+    strong = 1 + raked * (1 / torch.sin(el) - 1)  # what lights a plate aslant has to be so much stronger
+    lights.sharpness[:, :1] = lights.sharpness[:, :1] * small
+    lights.colour[:, :1] = lights.colour[:, :1] * (small * strong)[..., None]
+    dim = 1 + raked * (d.log_uniform(0.08, 0.8, 1) - 1)
+    lights.colour[:, 1:] = lights.colour[:, 1:] * dim[..., None]
+    lights.dome_low, lights.dome_high = lights.dome_low * dim, lights.dome_high * dim
 
 
 def among(dice: Dice, lights: Lights, surroundings: Surroundings) -> Lights:

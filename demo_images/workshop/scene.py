@@ -584,7 +584,7 @@ def band_batch(
     lights = any_lights(d)
     if look is not None and surroundings is not None:
         lights = among(d, lights, surroundings)
-    radiance, hit = shade(surface, target, eye, lights, shadow_steps=16, steps=40 if fillet else 14)
+    radiance, hit = shade(surface, target, eye, lights, shadow_steps=24, steps=40 if fillet else 14)
     if look is not None:
         radiance = tinted(d, radiance)
     focus = torch.where(d.chance(0.12, 1) > 0, d.uniform(1.4, 2.2, 1), d.uniform(0.45, 1.3, 1))[:, 0]
