@@ -144,22 +144,22 @@ def test_an_irregular_width_varies_by_a_quarter():
 def test_an_irregular_surface_has_uneven_or_coarse_ripples():
     bead = draw(Drawing(length=80.0), Spoil(), reach=12.0)
 
-    def surface(pitch, spread, contrast=5.0):
+    def surface(pitch, spread, charted=0.5):
         gaps = pitch * (1 + spread * np.tile([1.0, -1.0], round(40 / pitch)))  # their spread over their mean
         crests = np.concatenate([[0.0], np.cumsum(gaps)])
-        ripples = Ripples(crests, np.ones(len(crests)), 0.6, 0.02, contrast, 0.5)
+        ripples = Ripples(crests, np.ones(len(crests)), 0.6, 0.02, 1.2, charted)
         return sum(i.kind == "irregular_surface" for i in find_indications(bead, ripples))
 
     assert (surface(2.2, 0.18), surface(2.2, 0.26)) == (0, 1)
     assert (surface(3.1, 0.0), surface(3.7, 0.0)) == (0, 1)  # of 9 mm width 0.38 is 3.4 mm
-    assert surface(3.7, 0.26, contrast=0.65) == 0  # what may be no crosswise ripples at all is not called uneven
+    assert surface(3.7, 0.26, charted=0.22) == 0  # what may be no crosswise ripples at all is not called uneven
 
 
-@pytest.mark.parametrize(("contrast", "crests", "known"), [(0.74, 40, True), (0.65, 40, False), (0.74, 4, False)])
-def test_ripples_need_contrast_and_five_crests(contrast, crests, known):
-    """Crests on half of the face ask for a contrast of -ln(0.5)."""
+@pytest.mark.parametrize(("charted", "crests", "known"), [(0.24, 40, True), (0.22, 40, False), (0.24, 4, False)])
+def test_ripples_need_a_chart_and_five_crests(charted, crests, known):
+    """A contrast of 1.2 asks for crests on exp(-1.07 - 0.33 x 1.2) of the face, 0.23 of it."""
     bead = draw(Drawing(length=80.0), Spoil(), reach=12.0)
-    ripples = Ripples(12.0 + 1.2 * np.arange(crests), np.ones(crests), 0.6, 0.02, contrast, 0.5)
+    ripples = Ripples(12.0 + 1.2 * np.arange(crests), np.ones(crests), 0.6, 0.02, 1.2, charted)
     assert measure_course(bead, ripples)["ripple_pitch"].known == known
 
 

@@ -15,7 +15,8 @@ in which every trace is wrong. ``count`` then prints
   same of the ends (``[end] u`` of ``data/measures.toml``);
 * for ``[belief] other`` and ``named``: how surely the finder takes beads for something else, and other things for it;
   for ``neighbour`` and ``parted``: what tells two beads from one;
-* for ``[crest] told`` of ``data/ripples.toml``: how clearly ripples are told from faces that have none.
+* for ``[crest] told`` and ``told_contrast`` of ``data/ripples.toml``: how clearly ripples are told from faces that have
+  none, and between which limits fewest are mistaken for the other.
 
 Run it again whenever the networks change, and put what it prints into the data files.
 """
@@ -191,6 +192,7 @@ def count(files: Sequence[Path]) -> None:
     console.print(_ends(rows))
     console.print(_kinds(rows))
     console.print(_ripples(rows))
+    console.print(_told(rows))
 
 
 def _belief(console: Console, rows: list[dict[str, Any]]) -> Table:
@@ -313,6 +315,24 @@ def _ripples(rows: list[dict[str, Any]]) -> Table:
                 for values in (contrast, charted, contrast + np.log(charted.clip(1e-6)), rise)
             ]
             out.add_row(name, str(len(some)), *cells)
+    return out
+
+
+def _told(rows: list[dict[str, Any]]) -> Table:
+    out = Table(title="Where crosswise ripples are told, on right traces", title_justify="left")
+    for head in ("told_contrast", "told, from", "to", "crosswise, not told", "none, told"):
+        out.add_column(head, justify="right")
+    good = [r for r in rows if r["traced"] and r["right"]]
+    true = np.array([bool(r["pitch"]) for r in good])
+    charted, contrast = (np.array([r[key] for r in good]) for key in ("charted", "contrast"))
+    for share in (1.0, 0.67, 0.5, 0.33, 0.2, 0.0):
+        seen = np.log(charted.clip(1e-6)) + share * contrast
+        limits = np.sort(seen)
+        wrong = np.array([np.sum((seen >= limit) != true) for limit in limits])
+        best = limits[wrong == wrong.min()]
+        told = seen >= best[len(best) // 2]
+        cells = (share, best[0], best[-1], np.sum(true & ~told), np.sum(told & ~true))
+        out.add_row(*(f"{cell:.2f}" if isinstance(cell, float) else str(cell) for cell in cells))
     return out
 
 

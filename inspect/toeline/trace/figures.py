@@ -206,6 +206,7 @@ class RippleCrest(Table):
     share: float
     charted: float
     told: float
+    told_contrast: float
 
 
 class RippleRise(Table):

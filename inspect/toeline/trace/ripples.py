@@ -51,7 +51,8 @@ class Ripples:
     @property
     def told(self) -> bool:
         """Whether crosswise ripples are seen: the fainter they are, the more the reader has to hold for crests."""
-        return float(np.log(max(self.charted, 1e-6))) + self.contrast >= RippleFigures.read().crest.told
+        rule = RippleFigures.read().crest
+        return float(np.log(max(self.charted, 1e-6))) + rule.told_contrast * self.contrast >= rule.told
 
     @property
     def doubtful(self) -> int:
