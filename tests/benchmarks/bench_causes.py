@@ -11,9 +11,10 @@
 beside each, with ``--only`` none but those of one cause, so that what is rare can be counted; it needs the ``train``
 extra (torch). ``measure`` has them traced, read and measured as a photo's would be; run it again with ``--anew`` after
 the networks change. Both take some seconds a bead on a CPU and go on where they were stopped. ``trust`` counts how
-often each indication is found where it is there and where it is not, as ``data/normal.toml`` states it, on such beads
-and in folders of whole photos with their truth; ``strange``, of such photos alone, the same as counts, and which share
-of photos that tell nothing makes them likeliest. ``sure`` says how many are right from a confidence on, for
+often each indication is found where it is there and where it is not, as ``data/normal.toml`` states it, in folders of
+whole photos with their truth, to which all such beads lend as much as so many photos as makes what is read in the
+photos likeliest; ``strange``, of such photos alone, the same as counts, and which share of photos tells nothing by
+them. ``sure`` says how many are right from a confidence on, for
 ``data/detection.toml``. ``rank`` says how often the right cause comes first and among the first two; with
 ``--electrode`` as if the rod's diameter had been typed in.
 
@@ -38,6 +39,7 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import gammaln
 
 from toeline.result import Bead, IndicationKind, PhotoInfo, Result, Scale, Settings, Welding
 
@@ -46,7 +48,7 @@ SIDES = ("left", "right")
 TOES: tuple[IndicationKind, ...] = ("undercut", "overlap")
 SPOTS: tuple[IndicationKind, ...] = ("crater_unfilled", "poor_restart")
 MANY_PORES = 3
-PRIOR = 3.0  #: beads lent to the rarest state
+LENT = (5, 10, 15, 20, 30, 50, 100, 200)  #: so many photos may all straight beads be worth
 LEAST_SHARE = 0.08  #: of its length from which a toe counts as having undercut or overlap
 #: How many of a hundred beads are good, and have each trouble.
 SHARES = {
@@ -186,6 +188,7 @@ def planned(rng: np.random.Generator) -> tuple[str, str, float, dict[str, float]
         "strikes": float(rng.integers(0, 2)) * float(rng.random() < 0.3),
         "roll": 9.0,
         "run_in": 0.0,
+        "still": 0.0,
         "shift": 0.0,
     }
     for name, (low, high) in TROUBLES[cause].items():
@@ -282,7 +285,7 @@ def lay_one(seed: int) -> tuple[NDArray[np.uint8], dict[str, Any]]:
     tilt, azimuth, distance = 0.45 * rng.random() ** 1.5, rng.uniform(0, 2 * math.pi), rng.uniform(200, 350)
     aside = distance * math.sin(tilt)
     eye = [length / 2 + aside * math.cos(azimuth), aside * math.sin(azimuth), distance * math.cos(tilt)]
-    radiance, _ = shade(surface, target, torch.tensor([eye]), any_lights(d), shadow_steps=16, steps=14)
+    radiance, _ = shade(surface, target, torch.tensor([eye]), any_lights(d), shadow_steps=24, steps=14)
     photo = develop(radiance.nan_to_num(0.0), d, torch.tensor([rng.uniform(0.5, 1.1)]), grain_px=1.6)
     image = np.ascontiguousarray((photo[0].permute(1, 2, 0).numpy()[..., ::-1] * 255 + 0.5).astype(np.uint8))
     over = {side: float((x > 0.3).sum()) * STEP / length for side, x in zip(SIDES, weld.truth["over"], strict=True)}
@@ -403,42 +406,67 @@ def levels(beads: Iterable[Laid]) -> Counts:
     return counts
 
 
-def trust(beads: Iterable[Laid]) -> None:
+def trust(straight: Iterable[Laid], photos: Iterable[Laid]) -> None:
     """Print, for each indication, how often each level of the detection table is read where the thing is and is not.
 
-    Each state lends itself a share of beads that are read as beads are in general, the larger the fewer were seen of
-    the rarest state: a level on which hardly any bead stood says nothing, and none is called impossible.
+    It is counted on photos, where less is seen than on beads laid straight; these say what the photos are too few to
+    say, and weigh as many photos as makes what is read in the photos likeliest (Dirichlet prior).
     """
     from toeline.causes.chart import normal
 
     tables = normal().detection_table
-    for kind, states in levels(beads).items():
+    laid, seen = levels(straight), levels(photos)
+
+    def listed(counted: Counter[int], kind: IndicationKind) -> NDArray[np.float64]:
+        return np.array([counted[level] for level in range(len(tables[kind].above) + 1)], float)
+
+    def usual(kind: IndicationKind, state: str) -> NDArray[np.float64]:
+        counted = listed(laid[kind][state], kind) + 0.5
+        return np.asarray(counted / counted.sum())
+
+    def likelihood(lent: float) -> float:
+        total = 0.0
+        for kind, states in seen.items():
+            for state, counted in states.items():
+                prior, here = lent * usual(kind, state), listed(counted, kind)
+                total += float(np.sum(gammaln(prior + here) - gammaln(prior)))
+                total += float(gammaln(lent) - gammaln(lent + here.sum()))
+        return total
+
+    lent = max(LENT, key=likelihood)
+    print(f"# all straight beads are worth {lent} photos")
+    for kind, states in seen.items():
         print(f"[detection_table.{kind}]\nabove = {list(tables[kind].above)}")
-        steps = range(len(tables[kind].above) + 1)
-        every = sum(states.values(), Counter[int]())
-        usual = [(every[level] + 0.5) / (every.total() + 0.5 * len(steps)) for level in steps]
-        lent = PRIOR / max(min(counted.total() for counted in states.values()), 1)
         for state, counted in states.items():
-            n = counted.total()
-            shares = [(counted[level] / max(n, 1) + lent * usual[level]) / (1 + lent) for level in steps]
-            print(f"states.{state} = [{', '.join(f'{share:.4f}' for share in shares)}]  # of {n}")
+            here = listed(counted, kind)
+            shares = (here + lent * usual(kind, state)) / (here.sum() + lent)
+            told = ", ".join(f"{share:.4f}" for share in shares)
+            print(f"states.{state} = [{told}]  # of {here.sum():.0f}, straight {laid[kind][state].total()}")
         print()
 
 
 def strange(beads: Iterable[Laid]) -> None:
-    """Print how often each level is read, and which share of strange photos makes that likeliest."""
+    """Print how often each level is read, and the share of strange photos, by all shares alike at first, that this
+    leaves: its mean and the likeliest."""
     from toeline.causes.chart import Normal
 
+    tried = np.arange(0.005, 0.5, 0.005)
     for kind, states in levels(beads).items():
         table = Normal.read().detection_table[kind]
-        likely = {}
-        for share in np.arange(0.01, 0.51, 0.01):
-            doubted = table.doubted(float(share)).states
-            likely[round(float(share), 2)] = sum(
-                n * math.log(doubted[state][level]) for state, counted in states.items() for level, n in counted.items()
-            )
+        likely = np.array(
+            [
+                sum(
+                    n * math.log(told[state][level])
+                    for state, counted in states.items()
+                    for level, n in counted.items()
+                )
+                for told in (table.doubted(float(share)).states for share in tried)
+            ]
+        )
+        left = np.exp(likely - likely.max())
         read = {state: [counted[level] for level in range(len(table.above) + 1)] for state, counted in states.items()}
-        print(f"{kind:<16} {json.dumps(read)}  likeliest at {max(likely, key=lambda share: likely[share])}")
+        mean = float(left @ tried / left.sum())
+        print(f"{kind:<16} {json.dumps(read)}  mean {mean:.2f}, likeliest {tried[likely.argmax()]:.3f}")
 
 
 def sure(beads: Iterable[Laid]) -> None:
@@ -530,7 +558,7 @@ def main() -> None:
     elif said.do == "strange":
         strange(chain.from_iterable(map(photographed, [folder, *said.photos])))
     elif said.do == "trust":
-        trust(chain(read(folder), *map(photographed, said.photos)))
+        trust(read(folder), chain.from_iterable(map(photographed, said.photos)))
     else:
         sure(read(folder))
 
