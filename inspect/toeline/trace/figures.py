@@ -172,6 +172,7 @@ class RippleFace(Table):
     strips: int
     smooth: float
     scales: tuple[float, ...]
+    usual_pitch: float
     floor: float
     crest_weight: float
     frequencies: tuple[float, float]

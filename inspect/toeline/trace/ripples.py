@@ -121,10 +121,11 @@ def _unroll(layer: U8 | F32, band: Band, s: F64, t_left: F64, t_right: F64) -> t
     return np.asarray(face, np.float32), x, columns, float(np.median(half))
 
 
-def _evened(face: F32, step: float) -> F32:
-    """What changes along the face at the size of ripples, in units of its local strength (K, L)."""
+def _evened(face: F32, step: float, coarser: float) -> F32:
+    """What changes along the face at the size of ripples so much coarser than usual, in units of its local strength
+    (K, L)."""
     rule = RippleFigures.read().face
-    fine, coarse, around = (k / step for k in rule.scales)
+    fine, coarse, around = (coarser * k / step for k in rule.scales)
 
     def blurred(values: F32, along: float, rows: float) -> F32:
         return np.asarray(cv2.GaussianBlur(values, (0, 0), sigmaX=along, sigmaY=rows), np.float32)
@@ -134,7 +135,7 @@ def _evened(face: F32, step: float) -> F32:
     return np.asarray(np.clip(detail / (strength + rule.floor), -3.0, 3.0), np.float32)
 
 
-def _waves(band: Band, s: F64, t_left: F64, t_right: F64) -> _Waves:
+def _waves(band: Band, s: F64, t_left: F64, t_right: F64, coarser: float) -> _Waves:
     rule = RippleFigures.read().face
     grey = np.asarray(cv2.cvtColor(band.image, cv2.COLOR_BGR2GRAY), np.uint8)
     light, x, columns, half = _unroll(grey, band, s, t_left, t_right)
@@ -148,7 +149,7 @@ def _waves(band: Band, s: F64, t_left: F64, t_right: F64) -> _Waves:
     taper = np.minimum(1.0, np.minimum(np.arange(n) + 1, n - np.arange(n)) * step / rule.taper)
 
     def spectrum(face: F32) -> C64:
-        even = _evened(face, step)
+        even = _evened(face, step, coarser)
         even = (even - even.mean(axis=1, keepdims=True)) * taper
         return np.fft.rfft(even, size, axis=1)[:, keep].astype(np.complex64)
 
@@ -299,9 +300,19 @@ def read_ripples(band: Band, s: F64, t_left: F64, t_right: F64) -> Ripples:
     They are read from the reader's ``crest`` map and from the light and dark of the photo together. Missing, faint
     and doubled crests are bridged: the chain that fits best at near-even spacing is taken.
     """
+    waves = _waves(band, s, t_left, t_right, 1.0)
+    shape = _shape(waves)
+    found, pitch = _read(waves, *shape)
+    coarser = pitch / RippleFigures.read().face.usual_pitch
+    if coarser <= 1.0:
+        return found
+    # what evens out light and dark over a usual ripple takes a coarse one's own away
+    return _read(_waves(band, s, t_left, t_right, coarser), *shape)[0]
+
+
+def _read(waves: _Waves, shape: _Shape, rise_u: float) -> tuple[Ripples, float]:
+    """The crests as of :func:`read_ripples`, of this course across the face, and their pitch, mm."""
     rule = RippleFigures.read().crest
-    waves = _waves(band, s, t_left, t_right)
-    shape, rise_u = _shape(waves)
     strips = _strips(waves, shape)
     pitch = _usual_pitch(waves, strips)
     signal, share = _together(waves, strips, pitch)
@@ -311,9 +322,10 @@ def read_ripples(band: Band, s: F64, t_left: F64, t_right: F64) -> Ripples:
     reward = np.clip(wave / usual, -1.5, 1.5)
     chain = _chain(waves.s, reward, pitch)
     if len(chain) > 3:
-        chain = _chain(waves.s, reward, float(np.diff(waves.s[chain]).mean()))
+        pitch = float(np.diff(waves.s[chain]).mean())
+        chain = _chain(waves.s, reward, pitch)
     crests = _refined(waves.s, wave, chain)
-    return Ripples(
+    ripples = Ripples(
         s=crests,
         reward=np.clip(reward[chain], -1.0, 1.0),
         rise=shape.rise,
@@ -321,6 +333,7 @@ def read_ripples(band: Band, s: F64, t_left: F64, t_right: F64) -> Ripples:
         contrast=share / rule.share,
         charted=waves.charted,
     )
+    return ripples, pitch
 
 
 def _refined(s: F64, wave: F64, at: NDArray[np.int64]) -> F64:
@@ -339,7 +352,8 @@ def travel_from_crests(band: Band, s: F64, t_left: F64, t_right: F64) -> tuple[i
     ``s``, ``t_left`` and ``t_right`` are (N,) mm. The crescents' rise and the reader's ``forward`` map are two
     witnesses: where they disagree the surer one decides, half as surely.
     """
-    ripples = read_ripples(band, s, t_left, t_right)
+    waves = _waves(band, s, t_left, t_right, 1.0)
+    ripples, _ = _read(waves, *_shape(waves))
     forward = _unroll(np.asarray(band.maps["forward"], np.float32), band, s, t_left, t_right)[0]
     lean = float(forward.mean()) * 2.0 - 1.0
     seen = float(np.clip(ripples.reward.mean(), 0.0, 1.0))
