@@ -298,7 +298,8 @@ def read_ripples(band: Band, s: F64, t_left: F64, t_right: F64) -> Ripples:
     """The crests of a bead; stations ``s`` (N,) with toes ``t_left``, ``t_right`` (N,).
 
     They are read from the reader's ``crest`` map and from the light and dark of the photo together. Missing, faint
-    and doubled crests are bridged: the chain that fits best at near-even spacing is taken.
+    and doubled crests are bridged: the chain that fits best at near-even spacing is taken. Coarse ripples are read once
+    more, evened out over as much as their size asks for; their course across the face is that of the first reading.
     """
     waves = _waves(band, s, t_left, t_right, 1.0)
     shape = _shape(waves)
