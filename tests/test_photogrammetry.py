@@ -307,9 +307,9 @@ def test_a_bead_is_of_another_height_only_where_the_photos_say_so_clearly(better
     assert told.above[35] > 0.4 or better > 0.05  # the other is not excluded either
 
 
-@pytest.mark.parametrize(("unseen", "doubted"), [(0.0, True), (1.0, False)])
+@pytest.mark.parametrize(("likely", "doubted"), [(1.0, True), (0.0, False)])
 def test_a_depth_that_explains_the_photos_all_but_as_well_is_in_doubt_where_the_face_photo_shows_undercut(
-    unseen, doubted
+    likely, doubted
 ):
     """Deep grooves explain the photos a little less well than none, and shallow ones worse."""
     rule = ReliefFigures.read().groove
@@ -320,7 +320,7 @@ def test_a_depth_that_explains_the_photos_all_but_as_well_is_in_doubt_where_the_
     by_depth = np.where(shapes.depths == 0, 0.8, np.where(shapes.depths > 1.0, 0.8 - rule.doubted_seen / 2, 0.5))
     s = np.arange(0.0, 20.0, rule.every)
     z = np.repeat(np.repeat(by_depth, len(shapes.centres) * len(shapes.widths))[:, None], len(s), axis=1)
-    told = _path(z, shapes, s, rule, rule.every, np.full(len(s), unseen))
+    told = _path(z, shapes, s, rule, rule.every, np.full(len(s), likely))
     assert told.depth.max() == 0.0
     assert (told.upper.max() > 1.5) == doubted
 

@@ -217,7 +217,7 @@ def test_depth_of_undercut():
     """A groove that is not excluded down to 0.2 mm deeper counts as its whole possible depth: U, so half of it as u."""
     s = np.arange(0.0, LENGTH, 0.5)
     same = np.ones_like(s)
-    groove = Groove(s, 0.6 * same, AGREES * same, 0.8 * same, 0.2 * same, 0.9 * same, same > 2)
+    groove = Groove(s, 0.6 * same, AGREES * same, 0.8 * same, 0.2 * same, 0.9 * same, 0 * same)
     told = relief_measures(on_a_plate(), {"left": groove})["undercut_depth_left"]
     assert told.value == pytest.approx(0.6)
     assert rows(told) == {
@@ -235,7 +235,7 @@ def test_where_the_photos_agree_on_no_depth_none_is_told():
     s = np.arange(0.0, LENGTH, 0.5)
     agrees = np.where(s < 0.5 * LENGTH, AGREES, 0.5 * ReliefFigures.read().groove.agreed)
     none = np.zeros_like(s)
-    groove = Groove(s, none, agrees, none, none, none + 0.9, none > 0)
+    groove = Groove(s, none, agrees, none, none, none + 0.9, none)
     told = relief_measures(on_a_plate(), {"left": groove})["undercut_depth_left"]
     assert told.value is None
     assert "agree on no depth" in told.why
@@ -251,8 +251,19 @@ def test_a_depth_told_by_itself_where_round_about_none_is_told_is_not_believed()
     alone = np.abs(s - 0.3 * LENGTH) < 1.0
     stretch = s > 0.6 * LENGTH
     agrees = np.where(alone | stretch, AGREES, 0.5 * rule.agreed)
-    groove = Groove(s, none, agrees, none, none, none + 0.9, none > 0)
+    groove = Groove(s, none, agrees, none, none, none + 0.9, none)
     assert groove.told.tolist() == stretch.tolist()
+
+
+def test_where_a_groove_is_plainly_seen_and_no_depth_is_found_none_is_told():
+    """That the photos agree on the plate there is no sign that it has no groove; where they agree on one it is told."""
+    s = np.arange(0.0, LENGTH, 0.5)
+    none, agrees = np.zeros_like(s), np.full(len(s), AGREES)
+    shown = np.where(s < 0.4 * LENGTH, ReliefFigures.read().groove.plain, 0.0)
+    groove = Groove(s, none, agrees, none, none, none + 0.9, shown)
+    assert groove.told.tolist() == (s >= 0.4 * LENGTH).tolist()
+    assert replace(groove, depth=none + 0.3, upper=none + 0.3).told.all()
+    assert relief_measures(on_a_plate(), {"left": groove})["undercut_depth_left"].value is None
 
 
 def test_where_a_groove_of_any_depth_explains_the_photos_no_depth_is_told():
@@ -260,7 +271,7 @@ def test_where_a_groove_of_any_depth_explains_the_photos_no_depth_is_told():
     s = np.arange(0.0, LENGTH, 0.5)
     none, agrees = np.zeros_like(s), np.full(len(s), AGREES)
     upper = np.where(s < 0.1 * LENGTH, ReliefFigures.read().groove.deepest, 0.0)
-    groove = Groove(s, none, agrees, upper, none, none + 0.9, none > 0)
+    groove = Groove(s, none, agrees, upper, none, none + 0.9, none)
     whole = on_a_plate()
     told = relief_measures(replace(whole, body=(0.0, LENGTH)), {"left": groove})["undercut_depth_left"]
     assert told.value == 0.0
@@ -274,7 +285,7 @@ def test_where_a_groove_of_any_depth_explains_the_photos_no_depth_is_told():
 def test_where_the_face_photo_shows_undercut_a_depth_is_as_unsure_as_grooves_of_other_forms():
     s = np.arange(0.0, LENGTH, 0.5)
     none, agrees = np.zeros_like(s), np.full(len(s), AGREES)
-    groove = Groove(s, none, agrees, none, none, none + 0.9, s < LENGTH / 2)
+    groove = Groove(s, none, agrees, none, none, none + 0.9, np.where(s < LENGTH / 2, 0.5, 0.0))
     along = along_seam(on_a_plate(), {"left": groove})
     at, told = np.array(along.s_mm), np.array(along.U_mm["undercut_left_mm"], float)
     shown = 2 * math.hypot(IN_GROOVE * LESS_LEAN, U.groove_form)
@@ -295,7 +306,7 @@ def test_depth_along_the_seam_is_as_unsure_as_the_grooves_there_that_are_not_exc
     s = np.arange(0.0, LENGTH, 0.5)
     none, agrees = np.zeros_like(s), np.full_like(s, AGREES)
     deeper = np.where(s < LENGTH / 2, 0.8, 0.0)
-    groove = Groove(s, none, agrees, deeper, none, none + 0.9, none > 0)
+    groove = Groove(s, none, agrees, deeper, none, none + 0.9, none)
     along = along_seam(on_a_plate(), {"left": groove})
     at, told = np.array(along.s_mm), np.array(along.U_mm["undercut_left_mm"], float)
     assert told[at < LENGTH / 2 - 2] == pytest.approx(math.hypot(0.8, 2 * IN_GROOVE * LESS_LEAN), abs=0.002)

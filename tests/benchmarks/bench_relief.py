@@ -170,7 +170,7 @@ KEPT = {
 }
 #: Settings of a groove by which no photos are compared anew.
 CHOOSING = (
-    "pairs_share pairs_smooth penalty penalty_unseen likely smooth agreed doubted doubted_seen vague "
+    "pairs_share pairs_smooth penalty penalty_unseen likely plain smooth agreed doubted doubted_seen vague "
     "least upper_stations bottom"
 )
 TRIED = ((groove, "_try_grooves"), (outcome, "look_at_toes"))

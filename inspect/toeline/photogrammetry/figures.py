@@ -250,6 +250,7 @@ class ReliefGroove(Table):
     penalty: float
     penalty_unseen: float
     likely: float
+    plain: float
     smooth: float
     agreed: float
     doubted: float

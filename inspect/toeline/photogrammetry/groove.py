@@ -33,7 +33,7 @@ class Groove:
     ``agreement`` is how well the photos agree on it, Fisher's z. ``upper`` is the deepest that is not excluded:
     they would agree on it better, though not by enough to be believed, or all but as well where photos show a
     groove; where that is more, the depth is not sure. ``centre`` is how far outside the toe the deepest place lies,
-    ``width`` how wide the groove is, mm. ``seen`` says where undercut is seen.
+    ``width`` how wide the groove is, mm. ``likely`` is how surely (0..1) two photos show undercut there.
     """
 
     s: F64
@@ -42,14 +42,21 @@ class Groove:
     upper: F64
     centre: F64
     width: F64
-    seen: Mask
+    likely: F64
+
+    @property
+    def seen(self) -> Mask:
+        """The stations (n,) where the photos show undercut."""
+        return np.asarray(self.likely >= ReliefFigures.read().groove.likely)
 
     @property
     def told(self) -> Mask:
         """The stations (n,) where the photos agree on a depth, or on none, well enough that it can be told: where all
-        depths explain them alike, nothing was measured, and what stands alone among such places is chance."""
+        depths explain them alike, or none is found of a groove that is plainly seen, nothing was measured, and what
+        stands alone among such places is chance."""
         rule = ReliefFigures.read().groove
         each = (self.agreement > rule.agreed) & (self.upper - self.depth < rule.vague)
+        each &= (self.depth >= rule.least) | (self.likely < rule.plain)
         within = 2 * round(rule.told_within / rule.every) + 1
         return np.asarray(each & (uniform_filter1d(each.astype(float), within, mode="nearest") > 0.5))
 
@@ -92,8 +99,8 @@ def find_groove(
     rules = ReliefFigures.read()
     rule = rules.groove
     tried = _try_grooves(images, frames, chart, surface, scale, side)
-    unseen = 1.0 - np.clip(np.interp(tried.s, *likely) / rule.likely, 0.0, 1.0)
-    return _path(_best_pairs(tried.z, rule, rules.pairs.fewest), tried.shapes, tried.s, rule, tried.every, unseen)
+    there = np.asarray(np.interp(tried.s, *likely))
+    return _path(_best_pairs(tried.z, rule, rules.pairs.fewest), tried.shapes, tried.s, rule, tried.every, there)
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,8 +219,9 @@ def _best_pairs(z: F32, rule: ReliefGroove, fewest: int) -> F64:
     return np.asarray(np.einsum("pks,ps->ks", z, chosen, optimize=True) / keep, float)
 
 
-def _path(z: F64, shapes: _Shapes, s: F64, rule: ReliefGroove, every: float, unseen: F64) -> Groove:
-    """The groove along the stations ``s`` (n,); ``unseen`` (n,) is how surely the photos show none there."""
+def _path(z: F64, shapes: _Shapes, s: F64, rule: ReliefGroove, every: float, likely: F64) -> Groove:
+    """The groove along the stations ``s`` (n,); ``likely`` (n,) is how surely the photos show one there."""
+    unseen = 1.0 - np.clip(likely / rule.likely, 0.0, 1.0)
     penalty = rule.penalty + rule.penalty_unseen * unseen
     score = z.T.reshape(len(s), *shapes.shape)
     score[:, 0] = score[:, 0].max(axis=(1, 2))[:, None, None]  # no groove is of no shape
@@ -244,7 +252,7 @@ def _path(z: F64, shapes: _Shapes, s: F64, rule: ReliefGroove, every: float, uns
         for k, of in ((1, shapes.centres), (2, shapes.widths))
     )
     upper = np.maximum(median_filter(upper, rule.upper_stations), smooth)
-    return Groove(s, smooth, agreement, upper, centre, width, unseen <= 0.0)
+    return Groove(s, smooth, agreement, upper, centre, width, likely)
 
 
 def carved(chart: Chart, grooves: Mapping[Side, Groove]) -> F64:
