@@ -102,3 +102,14 @@ def test_unusable_photos_are_left_out(bench):
 
     rows = bench.figures([photo("a", True, 0.5), photo("b", False, 9.0)])
     assert [(row.name, row.n, row.share) for row in rows] == [("length", 1, 1.0)]
+
+
+def test_how_far_two_measures_err_together(bench):
+    """Of photos with both: errors over U of 1 and 1, 1 and 0, -2 and -1 are alike by (1 + 2) / sqrt(6 · 2)."""
+
+    def photo(left, right, usable=True):
+        measures = {"left": compared(bench, left, 0.5), "right": compared(bench, right, 2.0)}
+        return bench.PhotoScore(name="a", kind="stringer", usable=usable, accepted=True, measures=measures)
+
+    photos = [photo(0.5, 2.0), photo(0.5, 0.0), photo(-1.0, -2.0), photo(9.0, -9.0, usable=False), photo(None, 1.0)]
+    assert bench.together(photos, "left", "right") == pytest.approx(3 / math.sqrt(12))

@@ -332,6 +332,17 @@ def test_where_the_reader_wavers_on_both_toes_both_are_doubted():
     assert total["whether it is there"] == pytest.approx(left["whether it is there"])
 
 
+def test_what_the_reader_is_mistaken_about_along_one_toe_it_is_along_the_other_too():
+    """Undercut that may be there along both: of x + y the variance is u² + u² + 2 r u u (JCGM 100:2008, 5.2.2)."""
+    bead = bead_of(EVEN, -EVEN, frame=EXACT, u=0.0, groove=0.4)
+    shown = bead.band.maps["undercut"]
+    bead.band.maps["undercut"] = np.maximum(shown, shown[::-1])
+    m = measure_bead(bead, (), RIPPLES)
+    left, right, total = (budget(m[f"undercut_length_{k}"])["whether it is there"] for k in ("left", "right", "total"))
+    assert right == pytest.approx(left)
+    assert total == pytest.approx(left * math.sqrt(2 + 2 * IndicationFigures.read().undercut.both_toes))
+
+
 def test_spatter_near_the_size_that_counts_is_a_matter_of_chance():
     # balls of 0.8 mm count: one of 0.8 is there with 1 in 2; one of 0.9 with Phi(0.1 / u); one of 3 counts
     rule = IndicationFigures.read().spatter

@@ -14,9 +14,10 @@ scratches, writing, a rod, a rope or a hand on it. ``--small`` draws pictures of
 
 ``count`` measures them as ``toeline accuracy`` does and prints, for each measure with a U, how many photos have it, the
 share inside U with its 95 % interval (Wilson's), the root mean square and the 95th percentile of the error over U, and
-the median error in the measure's own unit. What the truth lacks or the tool does not know is left out. With U at k = 2
-and an honest budget the share is about 0.95 and the root mean square about 0.5. What holds on rendered photos need not
-hold at a bench: the networks learned from the same renderer.
+the median error in the measure's own unit; then how far undercut's errors along both toes go together. What the truth
+lacks or the tool does not know is left out. With U at k = 2 and an honest budget the share is about 0.95 and the root
+mean square about 0.5. What holds on rendered photos need not hold at a bench: the networks learned from the same
+renderer.
 
 What phones and benches vary, and how far, is common practice, no source.
 """
@@ -265,6 +266,14 @@ def figures(photos: Iterable[PhotoScore]) -> list[Inside]:
     return [row for row in rows if row]
 
 
+def together(photos: Iterable[PhotoScore], one: str, other: str) -> float:
+    """The correlation of two measures' errors over U about nought, over the usable photos that have both."""
+    pairs = ([p.measures.get(name) for name in (one, other)] for p in photos if p.usable)
+    ratios = [[c.error / c.U if c and c.error is not None and c.U else math.nan for c in pair] for pair in pairs]
+    a, b = np.array([pair for pair in ratios if np.isfinite(pair).all()]).T
+    return float(a @ b / math.sqrt((a @ a) * (b @ b)))
+
+
 def count(folder: Path, out: Path | None) -> None:
     """Measure the folder's photos and print how the errors lie against U."""
     console = Console()
@@ -277,6 +286,8 @@ def count(folder: Path, out: Path | None) -> None:
         told = [f"{row.share:.0%}", f"{row.low:.0%}-{row.high:.0%}", f"{row.rms:.2f}", f"{row.p95:.2f}"]
         table.add_row(row.name, str(row.n), *told, f"{row.median_error:.3g}")
     console.print(table)
+    both = together(accuracy.photos, "undercut_length_left", "undercut_length_right")
+    console.print(f"correlation of the errors over U of undercut along both toes: {both:.2f}")
     for what, names in (
         ("refused", accuracy.wrongly_refused),
         ("no result", tuple(f"{name}: {why}" for name, why in accuracy.failed.items())),

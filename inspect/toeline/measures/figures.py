@@ -81,6 +81,7 @@ class Undercut(ToeFaultFigures):
     """Table ``undercut``."""
 
     alike: float
+    both_toes: float
     continuous: float
 
 

@@ -311,8 +311,9 @@ def count_indications(bead: TracedBead, indications: Sequence[Indication]) -> di
     rules = IndicationFigures.read()
     rule = rules.undercut
     out: dict[str, Quantity] = {}
-    unsure: dict[str, float] = {side: _whether_there(bead, side, rule.alike) for side in _SIDES}
-    unsure["total"] = math.hypot(*unsure.values())
+    left, right = (_whether_there(bead, side, rule.alike) for side in _SIDES)
+    both = math.sqrt(left**2 + right**2 + 2.0 * rule.both_toes * left * right)
+    unsure = {"left": left, "right": right, "total": both}
     for name in ("left", "right", "total"):
         found = [i for i in indications if i.kind == "undercut" and name in (i.side, "total")]
         lengths = [(i.to or 0.0) - (i.from_ or 0.0) for i in found]
