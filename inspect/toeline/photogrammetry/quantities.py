@@ -226,7 +226,10 @@ def _depth(relief: Relief, groove: Groove, over: Mask) -> Quantity:
     """The deepest over some of the stations; not known where too few of them tell a depth."""
     share = float(groove.told[over].mean())
     if share < ReliefFigures.read().u.seen_share:
-        return unknown(f"along {1 - share:.0%} of its length the photos agree on no depth, and not on there being none")
+        return unknown(
+            f"along {1 - share:.0%} of its length the photos agree on no depth and not on there being none, or plainly "
+            "show a groove whose depth is not found"
+        )
     told = over & groove.told
     k = int(np.flatnonzero(told)[groove.depth[told].argmax()])
     depth = float(groove.depth[k])
