@@ -14,7 +14,7 @@ from toeline.errors import PhotoError, SettingsError
 from toeline.photogrammetry import check_count, check_surface_name, read_all, section
 from toeline.photogrammetry.chart import Chart, lay_chart
 from toeline.photogrammetry.figures import ReliefFigures, ReliefPairs
-from toeline.photogrammetry.groove import _path, _Section, _Shapes, find_groove
+from toeline.photogrammetry.groove import _best_pairs, _path, _Section, _Shapes, find_groove
 from toeline.photogrammetry.hollow import with_hollow
 from toeline.photogrammetry.matching import best_pairs, clearest_pairs
 from toeline.photogrammetry.recognise import likeness, strangers
@@ -305,6 +305,17 @@ def test_a_bead_is_of_another_height_only_where_the_photos_say_so_clearly(better
     assert told.height[35] == pytest.approx(height, abs=rule.step)
     assert told.height[5] == pytest.approx(1.2, abs=rule.step)
     assert told.above[35] > 0.4 or better > 0.05  # the other is not excluded either
+
+
+def test_a_pair_that_agrees_on_no_groove_is_not_believed_however_its_best_stands_out():
+    """Of two pairs one agrees on every depth but most on the first, the other on none and least badly on the last."""
+    rule = ReliefFigures.read().groove
+    agrees, strays = np.array([0.9, 0.7, 0.7, 0.7]), np.array([-0.3, -0.3, -0.3, rule.pairs_agreed - 0.05])
+    z = np.repeat(np.stack([agrees, strays])[..., None], 20, axis=2).astype(np.float32)
+    assert _best_pairs(z, rule, 1)[:, 10] == pytest.approx(agrees)
+    better = strays + 0.1
+    z[1] = better[:, None]
+    assert _best_pairs(z, rule, 1)[:, 10] == pytest.approx(better)
 
 
 @pytest.mark.parametrize(("likely", "doubted"), [(1.0, True), (0.0, False)])

@@ -170,8 +170,8 @@ KEPT = {
 }
 #: Settings of a groove by which no photos are compared anew.
 CHOOSING = (
-    "pairs_share pairs_smooth penalty penalty_unseen likely plain smooth agreed doubted doubted_seen vague "
-    "least upper_stations bottom"
+    "pairs_share pairs_smooth pairs_agreed penalty penalty_unseen likely plain smooth agreed doubted doubted_seen "
+    "vague least upper_stations bottom"
 )
 TRIED = ((groove, "_try_grooves"), (outcome, "look_at_toes"))
 

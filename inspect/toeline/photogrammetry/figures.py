@@ -247,6 +247,7 @@ class ReliefGroove(Table):
     every: float
     pairs_share: float
     pairs_smooth: float
+    pairs_agreed: float
     penalty: float
     penalty_unseen: float
     likely: float

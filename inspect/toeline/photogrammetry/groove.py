@@ -211,8 +211,11 @@ def _agreement(
 
 
 def _best_pairs(z: F32, rule: ReliefGroove, fewest: int) -> F64:
-    """The mean (states, stations) over those pairs that at each station agree best on any state."""
-    clear = gaussian_filter1d(z.max(axis=1) - np.median(z, axis=1), rule.pairs_smooth, axis=1)
+    """The mean (states, stations) over those pairs that at each station agree on a state at all, and best: by how much
+    better than on the others."""
+    most = z.max(axis=1)
+    clear = np.where(most > rule.pairs_agreed, most - np.median(z, axis=1), 0.0)
+    clear = gaussian_filter1d(clear, rule.pairs_smooth, axis=1)
     keep = how_many(len(z), rule.pairs_share, fewest)
     chosen = np.zeros_like(clear)
     np.put_along_axis(chosen, np.argsort(-clear, axis=0)[:keep], 1.0, axis=0)
