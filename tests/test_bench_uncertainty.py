@@ -113,3 +113,4 @@ def test_how_far_two_measures_err_together(bench):
 
     photos = [photo(0.5, 2.0), photo(0.5, 0.0), photo(-1.0, -2.0), photo(9.0, -9.0, usable=False), photo(None, 1.0)]
     assert bench.together(photos, "left", "right") == pytest.approx(3 / math.sqrt(12))
+    assert math.isnan(bench.together(photos[-2:], "left", "right"))

@@ -267,11 +267,12 @@ def figures(photos: Iterable[PhotoScore]) -> list[Inside]:
 
 
 def together(photos: Iterable[PhotoScore], one: str, other: str) -> float:
-    """The correlation of two measures' errors over U about nought, over the usable photos that have both."""
+    """The correlation of two measures' errors over U about nought, over the usable photos that have both; NaN without."""
     pairs = ([p.measures.get(name) for name in (one, other)] for p in photos if p.usable)
     ratios = [[c.error / c.U if c and c.error is not None and c.U else math.nan for c in pair] for pair in pairs]
-    a, b = np.array([pair for pair in ratios if np.isfinite(pair).all()]).T
-    return float(a @ b / math.sqrt((a @ a) * (b @ b)))
+    a, b = np.array([pair for pair in ratios if np.isfinite(pair).all()]).reshape(-1, 2).T
+    size = math.sqrt((a @ a) * (b @ b))
+    return float(a @ b) / size if size else math.nan
 
 
 def count(folder: Path, out: Path | None) -> None:
