@@ -267,7 +267,7 @@ def figures(photos: Iterable[PhotoScore]) -> list[Inside]:
 
 
 def together(photos: Iterable[PhotoScore], one: str, other: str) -> float:
-    """The correlation of two measures' errors over U about nought, over the usable photos that have both; NaN without."""
+    """The correlation of two measures' errors over U about nought, over the usable photos with both; NaN if none."""
     pairs = ([p.measures.get(name) for name in (one, other)] for p in photos if p.usable)
     ratios = [[c.error / c.U if c and c.error is not None and c.U else math.nan for c in pair] for pair in pairs]
     a, b = np.array([pair for pair in ratios if np.isfinite(pair).all()]).reshape(-1, 2).T
