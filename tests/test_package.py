@@ -110,7 +110,7 @@ def test_data_files_lie_in_the_package():
     data = files("toeline") / "data"
     names = {item.name for item in data.iterdir()}
     assert {"card.toml", "bead.toml", "card.typ"} <= names
-    assert {f"{name}.onnx" for name in ("finder", "plate", *READERS)} <= names
+    assert {f"{name}.onnx" for name in ("finder", "plate", "groove_depths", *READERS)} <= names
     assert (files("toeline") / "report" / "report.typ").is_file()
     assert (files("toeline") / "py.typed").is_file()
     assert list((data / "criteria").iterdir())
@@ -118,7 +118,7 @@ def test_data_files_lie_in_the_package():
 
 def test_networks_are_small():
     sizes = [len(item.read_bytes()) for item in (files("toeline") / "data").iterdir() if item.name.endswith(".onnx")]
-    assert len(sizes) == 4
+    assert len(sizes) == 5
     assert sum(sizes) < 4_000_000
 
 

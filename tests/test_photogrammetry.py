@@ -14,12 +14,13 @@ from toeline.errors import PhotoError, SettingsError
 from toeline.photogrammetry import check_count, check_surface_name, read_all, section
 from toeline.photogrammetry.chart import Chart, lay_chart
 from toeline.photogrammetry.figures import ReliefFigures, ReliefPairs
-from toeline.photogrammetry.groove import _best_pairs, _path, _Section, _Shapes, find_groove
+from toeline.photogrammetry.groove import _Section, find_groove
+from toeline.photogrammetry.groove_depths import depth_odds, pair_signs
 from toeline.photogrammetry.hollow import with_hollow
 from toeline.photogrammetry.matching import best_pairs, clearest_pairs
 from toeline.photogrammetry.recognise import likeness, strangers
 from toeline.photogrammetry.section import cheapest, fit_sections
-from toeline.photogrammetry.sight import Sightlines, lean_to_left, shown_by_two
+from toeline.photogrammetry.sight import Sightlines, leans, shown_by_two
 from toeline.photogrammetry.surface import find_surface
 from toeline.photogrammetry.tie import tie
 from toeline.photogrammetry.toe_looks import ToeLooks
@@ -83,9 +84,10 @@ def test_few_places_tell_where_all_others_are_seen(eyes):
 def test_a_line_of_sight_leans_as_its_camera_stands(eyes):
     on = chart()
     for eye in eyes:
-        _, y, z = eye.camera_centre_mm
-        told = lean_to_left(eye, on, LENGTH / 2, HALF, 0.0)
-        assert told == pytest.approx((-y - HALF) / z, abs=0.01)  # left of travel is up in the picture, so -y
+        x, y, z = eye.camera_centre_mm
+        told = leans(eye, on, LENGTH / 2, HALF, 0.0)
+        aside = (-y - HALF) / z  # left of travel is up in the picture, so -y
+        assert told == pytest.approx(((x - LENGTH / 2) / z, aside), abs=0.01)
 
 
 def test_what_one_photo_alone_shows_is_not_known(eyes):
@@ -118,6 +120,47 @@ def test_a_groove_is_as_deep_as_it_is_whether_or_not_it_was_seen_before(grooved,
     groove = find_groove(images, eyes, on, surface, SCALE, "left", likely)
     middle = (groove.s > 0.35 * LENGTH) & (groove.s < 0.65 * LENGTH)
     assert np.median(groove.depth[middle]) == pytest.approx(0.6, abs=0.12)
+
+
+@pytest.mark.parametrize("depth", [0.3, 1.0])
+def test_a_shallow_and_a_deep_groove_are_told_apart(eyes, depth):
+    images, on = [photograph(eye, dome(groove=depth)) for eye in eyes], chart()
+    likely = np.array([0.0, LENGTH]), np.array([1.0, 1.0])
+    groove = find_groove(images, eyes, on, find_surface(images, eyes, on, SCALE), SCALE, "left", likely)
+    middle = (groove.s > 0.35 * LENGTH) & (groove.s < 0.65 * LENGTH)
+    off = np.abs(groove.depth - depth)[middle]
+    assert np.median(off) < 0.15
+    assert (off < 2 * np.hypot(groove.u[middle], ReliefFigures.read().u.groove_form)).mean() > 0.9
+
+
+def test_the_signs_of_a_pair_by_hand():
+    """Two photos, three depths of two forms, one station: all in halves of what they are."""
+    z = np.array([[[[0.1], [0.2]], [[0.5], [0.3]], [[0.4], [0.0]]]], np.float32)
+    told = pair_signs(z, np.array([[0.1, 0.4], [-0.2, 0.0]]))[0, :, :, 0] / 2
+    stands = [[0.3], [0.4], [0.1], [-0.2], [0.5]] * np.ones(3)
+    better = [[-0.05, 0.25, 0.15], [-0.3, 0.0, -0.1], [0.2, 0.2, 0.2]]
+    assert told == pytest.approx(np.array([[0.1, 0.5, 0.4], [0.2, 0.3, 0.0], *stands, *better]), abs=1e-6)
+
+
+@pytest.mark.parametrize("photos", [4, 5, 9])
+def test_the_odds_of_all_depths_are_one_no_matter_which_photo_was_taken_first(photos):
+    rng = np.random.default_rng(photos)
+    pairs = list(itertools.combinations(range(photos), 2))
+    z, stands = rng.normal(0.2, 0.2, (len(pairs), 21, 16, 30)).astype(np.float32), rng.normal(0, 0.3, (photos, 2))
+    likely = rng.random(30)
+    odds = depth_odds(z, stands, likely)
+    assert odds.sum(axis=0) == pytest.approx(np.ones(30), abs=1e-5)
+    order = rng.permutation(photos)
+    again = [pairs.index((min(a, b), max(a, b))) for a, b in itertools.combinations(order, 2)]
+    assert depth_odds(z[again], stands[order], likely) == pytest.approx(odds, abs=1e-4)
+
+
+def test_how_surely_undercut_is_seen_says_nothing_of_its_depth():
+    rng = np.random.default_rng(1)
+    z, stands = rng.normal(0.2, 0.2, (6, 21, 16, 30)).astype(np.float32), rng.normal(0, 0.3, (4, 2))
+    seen, surely, unseen = (depth_odds(z, stands, np.full(30, likely)) for likely in (0.5, 0.9, 0.0))
+    assert (seen == surely).all()
+    assert unseen[0].mean() > seen[0].mean()  # but whether there is any
 
 
 def test_no_groove_is_found_where_there_is_none(grooved, eyes):
@@ -305,35 +348,6 @@ def test_a_bead_is_of_another_height_only_where_the_photos_say_so_clearly(better
     assert told.height[35] == pytest.approx(height, abs=rule.step)
     assert told.height[5] == pytest.approx(1.2, abs=rule.step)
     assert told.above[35] > 0.4 or better > 0.05  # the other is not excluded either
-
-
-def test_a_pair_that_agrees_on_no_groove_is_not_believed_however_its_best_stands_out():
-    """Of two pairs one agrees on every depth but most on the first, the other on none and least badly on the last."""
-    rule = ReliefFigures.read().groove
-    agrees, strays = np.array([0.9, 0.7, 0.7, 0.7]), np.array([-0.3, -0.3, -0.3, rule.pairs_agreed - 0.05])
-    z = np.repeat(np.stack([agrees, strays])[..., None], 20, axis=2).astype(np.float32)
-    assert _best_pairs(z, rule, 1)[:, 10] == pytest.approx(agrees)
-    better = strays + 0.1
-    z[1] = better[:, None]
-    assert _best_pairs(z, rule, 1)[:, 10] == pytest.approx(better)
-
-
-@pytest.mark.parametrize(("likely", "doubted"), [(1.0, True), (0.0, False)])
-def test_a_depth_that_explains_the_photos_all_but_as_well_is_in_doubt_where_the_face_photo_shows_undercut(
-    likely, doubted
-):
-    """Deep grooves explain the photos a little less well than none, and shallow ones worse."""
-    rule = ReliefFigures.read().groove
-    x = np.arange(rule.inside, rule.outside, rule.step)
-    shapes = _Shapes(
-        np.arange(0.0, rule.deepest + 1e-9, rule.depth_step), np.array(rule.centres), np.array(rule.widths), x
-    )
-    by_depth = np.where(shapes.depths == 0, 0.8, np.where(shapes.depths > 1.0, 0.8 - rule.doubted_seen / 2, 0.5))
-    s = np.arange(0.0, 20.0, rule.every)
-    z = np.repeat(np.repeat(by_depth, len(shapes.centres) * len(shapes.widths))[:, None], len(s), axis=1)
-    told = _path(z, shapes, s, rule, rule.every, np.full(len(s), likely))
-    assert told.depth.max() == 0.0
-    assert (told.upper.max() > 1.5) == doubted
 
 
 @pytest.mark.parametrize("count", [0, 1, 10, 30])

@@ -13,7 +13,7 @@ import pytest
 from drawn_relief import HALF, LENGTH, toes
 from toeline.photogrammetry.chart import Chart, lay_chart
 from toeline.photogrammetry.figures import ReliefFigures
-from toeline.photogrammetry.groove import Groove
+from toeline.photogrammetry.groove import Groove, carved
 from toeline.photogrammetry.quantities import (
     BIAS,
     DOUBTED,
@@ -45,12 +45,20 @@ U_SCALE = 0.002
 LEANS = ((0.0, 0.0), (0.2, 0.0), (-0.2, 0.0), (0.0, 0.2), (0.0, -0.2))
 LESS_LEAN = U.lean / (0.2 * math.sqrt(4 / 5))
 AGREES = 0.6  # Fisher's z everywhere
-FACE, FLAT, IN_GROOVE = 0.095, 0.02, 0.09  # what the file has for it
+FACE, FLAT = 0.095, 0.02  # what the file has for it
+SURE, UNSURE = (
+    0.1,
+    0.1 + ReliefFigures.read().groove.sure,
+)  # standard uncertainties of a depth that is told and that is not
+
+#: Stations along a toe, and a groove nowhere.
+STATIONS = np.arange(0.0, LENGTH, ReliefFigures.read().groove.every)
+NONE = np.zeros_like(STATIONS)
 
 
 def test_what_was_counted_at_this_agreement():
     k = U.agreement.index(AGREES)
-    assert (U.face[k], U.plate[k], U.groove[k]) == (FACE, FLAT, IN_GROOVE)
+    assert (U.face[k], U.plate[k]) == (FACE, FLAT)
 
 
 def stand(lean: tuple[float, float], chart: Chart) -> SimpleNamespace:
@@ -213,16 +221,17 @@ def test_a_crater_is_as_unsure_as_the_dome_it_lies_in():
     assert RIVAL not in rows(relief_measures(sure, {})["crater_depth"])
 
 
+def groove_of(depth: np.ndarray, u: np.ndarray) -> Groove:
+    """One 0.9 mm wide, its deepest place 0.2 mm outside the toe."""
+    return Groove(STATIONS, depth, u, np.full_like(depth, 0.2), np.full_like(depth, 0.9))
+
+
 def test_depth_of_undercut():
-    """A groove that is not excluded down to 0.2 mm deeper counts as its whole possible depth: U, so half of it as u."""
-    s = np.arange(0.0, LENGTH, 0.5)
-    same = np.ones_like(s)
-    groove = Groove(s, 0.6 * same, AGREES * same, 0.8 * same, 0.2 * same, 0.9 * same, 0 * same)
-    told = relief_measures(on_a_plate(), {"left": groove})["undercut_depth_left"]
+    told = relief_measures(on_a_plate(), {"left": groove_of(NONE + 0.6, NONE + SURE)})["undercut_depth_left"]
     assert told.value == pytest.approx(0.6)
     assert rows(told) == {
-        DOUBTED: pytest.approx(0.1),
-        MATCHING: pytest.approx(IN_GROOVE * LESS_LEAN + U.groove_share * 0.6),
+        DOUBTED: pytest.approx(0.0, abs=1e-6),
+        MATCHING: pytest.approx(SURE),
         GROOVE_FORM: U.groove_form,
         PLATE: pytest.approx(U.tie),
         PLACE: pytest.approx(U.extreme),
@@ -230,67 +239,42 @@ def test_depth_of_undercut():
     }
 
 
-def test_where_the_photos_agree_on_no_depth_none_is_told():
-    """Along more than a fifth of the toe they agree neither on a groove nor on there being none."""
-    s = np.arange(0.0, LENGTH, 0.5)
-    agrees = np.where(s < 0.5 * LENGTH, AGREES, 0.5 * ReliefFigures.read().groove.agreed)
-    none = np.zeros_like(s)
-    groove = Groove(s, none, agrees, none, none, none + 0.9, none)
+def test_U_reaches_as_far_as_any_groove_that_is_not_excluded():
+    """0.6 mm are told, and somewhere 0.5 of which 2 u reach down to 1.1."""
+    vague = (STATIONS > 0.4 * LENGTH) & (STATIONS < 0.5 * LENGTH)
+    groove = groove_of(np.where(vague, 0.5, 0.6), np.where(vague, 0.3, SURE))
+    told = relief_measures(on_a_plate(), {"left": groove})["undercut_depth_left"]
+    assert told.value == pytest.approx(0.6)
+    assert 2 * math.hypot(rows(told)[DOUBTED], rows(told)[MATCHING]) == pytest.approx(0.5)
+
+
+def test_where_the_photos_speak_for_no_depth_none_is_told():
+    """Along more than a fifth of the toe they speak neither for a groove nor for there being none."""
+    groove = groove_of(NONE, np.where(STATIONS < 0.5 * LENGTH, SURE, UNSURE))
     told = relief_measures(on_a_plate(), {"left": groove})["undercut_depth_left"]
     assert told.value is None
-    assert "agree on no depth" in told.why
+    assert "do not tell how deep" in told.why
     along = along_seam(on_a_plate(), {"left": groove})
     known = [depth is not None for depth in along.undercut_left_mm]
     assert known == [at < 0.5 * LENGTH for at in along.s_mm]
 
 
 def test_a_depth_told_by_itself_where_round_about_none_is_told_is_not_believed():
-    rule = ReliefFigures.read().groove
-    s = np.arange(0.0, LENGTH, rule.every)
-    none = np.zeros_like(s)
-    alone = np.abs(s - 0.3 * LENGTH) < 1.0
-    stretch = s > 0.6 * LENGTH
-    agrees = np.where(alone | stretch, AGREES, 0.5 * rule.agreed)
-    groove = Groove(s, none, agrees, none, none, none + 0.9, none)
+    alone = np.abs(STATIONS - 0.3 * LENGTH) < 1.0
+    stretch = STATIONS > 0.6 * LENGTH
+    groove = groove_of(NONE, np.where(alone | stretch, SURE, UNSURE))
     assert groove.told.tolist() == stretch.tolist()
 
 
-def test_where_a_groove_is_plainly_seen_and_no_depth_is_found_none_is_told():
-    """That the photos agree on the plate there is no sign that it has no groove; where they agree on one it is told."""
-    s = np.arange(0.0, LENGTH, 0.5)
-    none, agrees = np.zeros_like(s), np.full(len(s), AGREES)
-    shown = np.where(s < 0.4 * LENGTH, ReliefFigures.read().groove.plain, 0.0)
-    groove = Groove(s, none, agrees, none, none, none + 0.9, shown)
-    assert groove.told.tolist() == (s >= 0.4 * LENGTH).tolist()
-    assert replace(groove, depth=none + 0.3, upper=none + 0.3).told.all()
-    assert relief_measures(on_a_plate(), {"left": groove})["undercut_depth_left"].value is None
-
-
-def test_where_a_groove_of_any_depth_explains_the_photos_no_depth_is_told():
-    """At a tenth of the toe the photos agree, and on none, yet all but as well on any other depth."""
-    s = np.arange(0.0, LENGTH, 0.5)
-    none, agrees = np.zeros_like(s), np.full(len(s), AGREES)
-    upper = np.where(s < 0.1 * LENGTH, ReliefFigures.read().groove.deepest, 0.0)
-    groove = Groove(s, none, agrees, upper, none, none + 0.9, none)
-    whole = on_a_plate()
-    told = relief_measures(replace(whole, body=(0.0, LENGTH)), {"left": groove})["undercut_depth_left"]
+def test_what_may_lie_where_no_depth_is_told_is_not_left_out():
+    """Along a tenth of the toe the photos do not say."""
+    groove = groove_of(NONE, np.where(STATIONS < 0.1 * LENGTH, UNSURE, SURE))
+    whole = replace(on_a_plate(), body=(0.0, LENGTH))
+    told = relief_measures(whole, {"left": groove})["undercut_depth_left"]
     assert told.value == 0.0
-    assert upper.max() < told.U  # what may lie where none is told is not left out
+    assert told.U > 2 * UNSURE
     along = along_seam(whole, {"left": groove})
     assert [depth is not None for depth in along.undercut_left_mm] == [at >= 0.1 * LENGTH for at in along.s_mm]
-    vague = replace(groove, upper=np.full_like(s, upper.max()))
-    assert "agree on no depth" in relief_measures(whole, {"left": vague})["undercut_depth_left"].why
-
-
-def test_where_the_face_photo_shows_undercut_a_depth_is_as_unsure_as_grooves_of_other_forms():
-    s = np.arange(0.0, LENGTH, 0.5)
-    none, agrees = np.zeros_like(s), np.full(len(s), AGREES)
-    groove = Groove(s, none, agrees, none, none, none + 0.9, np.where(s < LENGTH / 2, 0.5, 0.0))
-    along = along_seam(on_a_plate(), {"left": groove})
-    at, told = np.array(along.s_mm), np.array(along.U_mm["undercut_left_mm"], float)
-    shown = 2 * math.hypot(IN_GROOVE * LESS_LEAN, U.groove_form)
-    assert told[at < LENGTH / 2 - 2] == pytest.approx(shown, abs=0.002)
-    assert told[at > LENGTH / 2 + 2] == pytest.approx(2 * IN_GROOVE * LESS_LEAN, abs=0.002)
 
 
 def test_a_place_that_only_one_photo_shows_has_no_height():
@@ -302,15 +286,22 @@ def test_a_place_that_only_one_photo_shows_has_no_height():
     assert relief_measures(half, {})["height_max"].value is None
 
 
-def test_depth_along_the_seam_is_as_unsure_as_the_grooves_there_that_are_not_excluded():
-    s = np.arange(0.0, LENGTH, 0.5)
-    none, agrees = np.zeros_like(s), np.full_like(s, AGREES)
-    deeper = np.where(s < LENGTH / 2, 0.8, 0.0)
-    groove = Groove(s, none, agrees, deeper, none, none + 0.9, none)
+def test_depth_along_the_seam_is_as_unsure_as_its_odds():
+    groove = groove_of(NONE, np.where(STATIONS < LENGTH / 2, 2 * SURE, SURE))
     along = along_seam(on_a_plate(), {"left": groove})
     at, told = np.array(along.s_mm), np.array(along.U_mm["undercut_left_mm"], float)
-    assert told[at < LENGTH / 2 - 2] == pytest.approx(math.hypot(0.8, 2 * IN_GROOVE * LESS_LEAN), abs=0.002)
-    assert told[at > LENGTH / 2 + 2] == pytest.approx(2 * IN_GROOVE * LESS_LEAN, abs=0.002)
+    assert told[at < LENGTH / 2 - 2] == pytest.approx(2 * math.hypot(2 * SURE, U.groove_form), abs=0.002)
+    assert told[at > LENGTH / 2 + 2] == pytest.approx(2 * math.hypot(SURE, U.groove_form), abs=0.002)
+
+
+def test_the_map_s_height_in_a_groove_is_as_unsure_as_its_depth():
+    whole = on_a_plate()
+    taken, u = carved(whole.chart, {"left": groove_of(NONE + 0.6, NONE + 0.3)})
+    told = u_height(replace(whole, surface=replace(whole.surface, carved=taken, u_carved=u)))
+    deep = taken > 0.5
+    assert deep.any()
+    assert told[deep] == pytest.approx(math.hypot(0.3, U.groove_form))
+    assert (told[taken == 0] == u_height(whole)[taken == 0]).all()
 
 
 def test_a_fillet_s_convexity_and_throat():

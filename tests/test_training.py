@@ -224,3 +224,33 @@ def test_the_channels_travel_with_the_network():
 
     for which, task in TASKS.items():
         assert channels(which) == task.names
+
+
+@pytest.mark.filterwarnings("ignore::DeprecationWarning")  # of torch's exporter, in its own words
+def test_the_network_of_depths_learns_from_pairs_of_photos_and_is_written(tmp_path):
+    """From toes whose pairs agree best on the true depth. Against torch on the file that is written."""
+    from training.depth_net import Together
+    from training.depths import Toe, held_out, learn, levels, write
+
+    assert levels(torch.tensor([[0.0, 0.13, 9.0]]), 0.1, 3)[0].T.tolist() == [
+        [1.0, 0.0, 0.0],
+        [0.0, pytest.approx(0.7), pytest.approx(0.3)],
+        [0.0, 0.0, 1.0],
+    ]
+    rng = np.random.default_rng(3)
+    tried = np.arange(21) / 10
+
+    def toe(deep: float) -> Toe:
+        depth = np.where(np.abs(np.arange(100) - 50) < 30, deep, 0.0)
+        z = np.exp(-(((tried[:, None] - depth) / 0.15) ** 2))[None, :, None] + rng.normal(0, 0.1, (10, 21, 16, 100))
+        return Toe(z.astype(np.float16), rng.normal(0, 0.3, (5, 2)), np.ones(100), depth)
+
+    held = [toe(0.5)]
+    net = learn([toe(deep) for deep in (0.3, 0.6, 0.9, 1.2)], held, 1, 10)
+    assert float(held_out(net, held).split(",")[0]) < 0.5 * np.log(21)  # of a network that knows nothing
+    write([net, net], tmp_path / "net.onnx")
+    signs, seen = torch.rand(3, 24, 21, 17), torch.rand(17)
+    written = ort.InferenceSession(str(tmp_path / "net.onnx")).run(None, {"pairs": signs.numpy(), "seen": seen.numpy()})
+    with torch.no_grad():
+        said = Together([net])(signs, seen)
+    assert written[0] == pytest.approx(said.numpy(), abs=1e-5)

@@ -4,6 +4,7 @@
     python tests/benchmarks/bench_relief.py count FOLDER [--photos 4] [--json FILE]
     python tests/benchmarks/bench_relief.py settings FOLDER refine.pull 2 4 6 [--first 20]
     python tests/benchmarks/bench_relief.py looks FOLDER [--reader FILE]
+    python tests/benchmarks/bench_relief.py agree FOLDER OUT
 
 ``shoot`` takes three to five photos of a bead from several stands: square on, leaning to both sides, leaning along it;
 more carelessly the later the seed's throw. Beads, troubles, cards, lamps, steel and phones are drawn as
@@ -21,6 +22,9 @@ so.
 
 ``looks`` says how much undercut is seen where as much as that is seen at 5, 2 and 1 in 100 places without any: by the
 face photo, by any one photo, by any two and by the mean of all; by the shipped reader or by another.
+
+``agree`` writes, for each toe, how well each pair of photos agrees on each groove, and how deep undercut truly is: what
+the network of its depth learns from (``demo_images/training/depths.py``).
 
 What stands people take, and how carefully, is common practice, no source.
 """
@@ -46,6 +50,7 @@ from toeline import pipeline
 from toeline.photogrammetry import groove, outcome
 from toeline.photogrammetry import relief as line
 from toeline.photogrammetry.figures import ReliefFigures
+from toeline.result import Side
 from toeline.trace import networks
 from toeline.trace.band import F64
 from toeline.validation import relief_scenes
@@ -169,10 +174,7 @@ KEPT = {
     "u": (*SURFACE, *HOLLOW, (outcome, "find_groove")),
 }
 #: Settings of a groove by which no photos are compared anew.
-CHOOSING = (
-    "pairs_share pairs_smooth pairs_agreed penalty penalty_unseen likely plain smooth agreed doubted doubted_seen "
-    "vague least upper_stations bottom"
-)
+CHOOSING = "smooth sure told_within least"
 TRIED = ((groove, "_try_grooves"), (outcome, "look_at_toes"))
 
 
@@ -230,7 +232,7 @@ def looks(folder: Path, reader: Path | None) -> None:
             low, high = relief_scenes._body(truth)
             for side, seen in outcome.look_at_toes(relief, bead).items():
                 s = place(np.interp(seen.s, relief.seam[:, 1], relief.seam[:, 0]))
-                true_side = {"left": "right", "right": "left"}[side] if turned else side
+                true_side = _true_side(side, turned)
                 near = [relief_scenes._true_depth(truth, true_side, s + d) for d in (0.0, -3.0, -1.5, 1.5, 3.0)]
                 inside = (s > low) & (s < high)
                 for name, together in TOGETHER.items():
@@ -242,6 +244,36 @@ def looks(folder: Path, reader: Path | None) -> None:
         least = np.quantile(none, [0.95, 0.98, 0.99])
         found = " / ".join(f"{(there > x).mean():.3f} from {x:.2f}" for x in least)
         print(f"{name}: {found}, of {len(there)} places at {len(none)} without")
+
+
+def _true_side(side: Side, turned: bool) -> Side:
+    return ("left" if side == "right" else "right") if turned else side
+
+
+def agree(folder: Path, out: Path) -> None:
+    """Write what the photos of each toe agree on, in scenes with four photos or more."""
+    out.mkdir(parents=True, exist_ok=True)
+    for scene, taken in scenes_in(folder).items():
+        truth = json.loads(taken[0].with_suffix(".json").read_text("utf-8"))
+        with (
+            patch.object(outcome, "look_at_toes", wraps=outcome.look_at_toes) as looked,
+            patch.object(outcome, "find_groove", wraps=outcome.find_groove) as found,
+        ):
+            result = pipeline.relief(taken, **inputs_of(truth))
+        for call in found.call_args_list:
+            *photos, side, (at, likely) = call.args
+            tried = groove._try_grooves(*photos, side)
+            seam = looked.call_args.args[0].seam
+            place, turned = relief_scenes._seam_of(result, truth)
+            s = place(np.interp(tried.s, seam[:, 1], seam[:, 0]))
+            np.savez_compressed(
+                out / f"{scene}_{side}.npz",
+                z=tried.z.astype(np.float16),
+                leans=tried.leans,
+                likely=np.interp(tried.s, at, likely),
+                depth=relief_scenes._true_depth(truth, _true_side(side, turned), s),
+            )
+        print(f"{scene}: {found.call_count} toes", flush=True)
 
 
 def worked_out_once(function: Callable[..., Any]) -> Callable[..., Any]:
@@ -284,7 +316,7 @@ def what_it_comes_to(scores: Sequence[SceneScore]) -> Iterator[str]:
 
 
 def main() -> None:
-    """Run one of the four."""
+    """Run one of the five."""
     ask = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     do = ask.add_subparsers(dest="do", required=True)
     shooting = do.add_parser("shoot")
@@ -305,12 +337,17 @@ def main() -> None:
     looking = do.add_parser("looks")
     looking.add_argument("folder", type=Path)
     looking.add_argument("--reader", type=Path, metavar="FILE", help="another reader than the shipped one")
+    agreeing = do.add_parser("agree")
+    agreeing.add_argument("folder", type=Path)
+    agreeing.add_argument("out", type=Path)
     said = ask.parse_args()
     if said.do == "shoot":
         seeds = (seed for seed in count_up(said.seed) if has(seed, said.of))
         shoot(said.folder, islice(seeds, said.scenes), said.device)
     elif said.do == "looks":
         looks(said.folder, said.reader)
+    elif said.do == "agree":
+        agree(said.folder, said.out)
     elif said.do == "settings":
         settings(said.folder, said.key, said.values, said.first)
     else:

@@ -156,8 +156,6 @@ class ReliefU(Table):
     agreement: tuple[float, ...]
     face: tuple[float, ...]
     plate: tuple[float, ...]
-    groove: tuple[float, ...]
-    groove_share: float
     groove_form: float
     few: dict[str, float]
     lean: float
@@ -223,14 +221,6 @@ class ReliefThroat(Table):
     u_root: float
 
 
-class GrooveStiff(Table):
-    """What a change of a groove along the seam costs."""
-
-    depth: float
-    centre: float
-    width: float
-
-
 class ReliefGroove(Table):
     """Undercut along a toe."""
 
@@ -245,23 +235,11 @@ class ReliefGroove(Table):
     widths: tuple[float, ...]
     window: float
     every: float
-    pairs_share: float
-    pairs_smooth: float
-    pairs_agreed: float
-    penalty: float
-    penalty_unseen: float
     likely: float
-    plain: float
     smooth: float
-    agreed: float
-    doubted: float
-    doubted_seen: float
-    vague: float
+    sure: float
     told_within: float
     least: float
-    upper_stations: int
-    bottom: float
-    stiff: GrooveStiff
 
 
 class ReliefFigures(DataFile, file="relief.toml"):

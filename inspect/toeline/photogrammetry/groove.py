@@ -1,7 +1,8 @@
 """Undercut: a groove along each toe, fitted to the photos on a strip straightened along it.
 
 A groove half a millimetre to one and a half wide is narrower than what heights are smoothed over. So its depth is asked
-for by itself: of grooves of a few widths and places, which one makes the photos agree, over some mm of seam at once?
+for by itself: how well does each pair of photos agree, over some mm of seam at once, on grooves of a few depths, widths
+and places? What that says of the depth is read off all pairs together.
 """
 
 from __future__ import annotations
@@ -12,15 +13,15 @@ from itertools import combinations
 from typing import Any
 
 import numpy as np
-from scipy.ndimage import gaussian_filter1d, map_coordinates, median_filter, uniform_filter1d
+from scipy.ndimage import gaussian_filter1d, map_coordinates, uniform_filter1d
 
 from toeline.photo import U8
 from toeline.photogrammetry.chart import Chart, Mask
 from toeline.photogrammetry.features import features_of
-from toeline.photogrammetry.figures import ReliefFigures, ReliefGroove
-from toeline.photogrammetry.matching import how_many, on_all_cores
-from toeline.photogrammetry.section import cheapest
-from toeline.photogrammetry.sight import Projection, Sightlines, lean_to_left
+from toeline.photogrammetry.figures import ReliefFigures
+from toeline.photogrammetry.groove_depths import depth_odds
+from toeline.photogrammetry.matching import on_all_cores
+from toeline.photogrammetry.sight import Projection, Sightlines, leans
 from toeline.photogrammetry.surface import Surface
 from toeline.result import Side
 from toeline.trace.band import F32, F64
@@ -28,37 +29,25 @@ from toeline.trace.band import F32, F64
 
 @dataclass(frozen=True, slots=True)
 class Groove:
-    """Depth below the plate (n,) mm along one toe, at chart stations ``s`` (n,).
+    """Depth below the plate (n,) mm along one toe, at chart stations ``s`` (n,), and its standard uncertainty ``u``.
 
-    ``agreement`` is how well the photos agree on it, Fisher's z. ``upper`` is the deepest that is not excluded:
-    they would agree on it better, though not by enough to be believed, or all but as well where photos show a
-    groove; where that is more, the depth is not sure. ``centre`` is how far outside the toe the deepest place lies,
-    ``width`` how wide the groove is, mm. ``likely`` is how surely (0..1) two photos show undercut there.
+    ``centre`` is how far outside the toe the deepest place lies, ``width`` how wide the groove is, mm.
     """
 
     s: F64
     depth: F64
-    agreement: F64
-    upper: F64
+    u: F64
     centre: F64
     width: F64
-    likely: F64
-
-    @property
-    def seen(self) -> Mask:
-        """The stations (n,) where the photos show undercut."""
-        return np.asarray(self.likely >= ReliefFigures.read().groove.likely)
 
     @property
     def told(self) -> Mask:
-        """The stations (n,) where the photos agree on a depth, or on none, well enough that it can be told: where all
-        depths explain them alike, or none is found of a groove that is plainly seen, nothing was measured, and what
-        stands alone among such places is chance."""
+        """The stations (n,) where the photos speak for one depth, or for none, well enough that it can be told: what
+        stands alone among places where they do not is chance."""
         rule = ReliefFigures.read().groove
-        each = (self.agreement > rule.agreed) & (self.upper - self.depth < rule.vague)
-        each &= (self.depth >= rule.least) | (self.likely < rule.plain)
+        sure = self.u < rule.sure
         within = 2 * round(rule.told_within / rule.every) + 1
-        return np.asarray(each & (uniform_filter1d(each.astype(float), within, mode="nearest") > 0.5))
+        return np.asarray(sure & (uniform_filter1d(sure.astype(float), within, mode="nearest") > 0.5))
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,10 +66,6 @@ class _Shapes:
                     off = np.clip((self.x - centre) / width, -0.5, 0.5)
                     yield depth * np.cos(np.pi * off)
 
-    @property
-    def shape(self) -> tuple[int, int, int]:
-        return len(self.depths), len(self.centres), len(self.widths)
-
 
 def find_groove(
     images: Sequence[U8],
@@ -93,25 +78,39 @@ def find_groove(
 ) -> Groove:
     """The groove along one toe, in BGR photos of ``scale`` px a mm; depth 0 where there is none.
 
-    ``likely`` holds chart stations and how surely (0..1) undercut is seen there: where none is, a groove has to explain
-    the photos better to be believed.
+    ``likely`` holds chart stations and how surely (0..1) undercut is seen there.
     """
-    rules = ReliefFigures.read()
-    rule = rules.groove
     tried = _try_grooves(images, frames, chart, surface, scale, side)
     there = np.asarray(np.interp(tried.s, *likely))
-    return _path(_best_pairs(tried.z, rule, rules.pairs.fewest), tried.shapes, tried.s, rule, tried.every, there)
+    return _told(depth_odds(tried.z, tried.leans, there), tried)
+
+
+def _told(odds: F64, tried: _Tried) -> Groove:
+    """The groove that is as likely deeper as less deep by the odds of each depth (depths, n), of the place and width
+    that all pairs agree on best there."""
+    rule, shapes = ReliefFigures.read().groove, tried.shapes
+    spread = np.sqrt(np.maximum(shapes.depths**2 @ odds - (shapes.depths @ odds) ** 2, 0.0))
+    up_to = np.append(-rule.depth_step / 2, shapes.depths + rule.depth_step / 2)
+    middle = np.array([np.interp(0.5, np.append(0.0, below), up_to) for below in odds.cumsum(axis=0).T])
+    depth = np.where((odds[0] > 0.5) | (middle < rule.least), 0.0, middle)
+    nearest = np.rint(depth / rule.depth_step).astype(int)
+    smooth = rule.smooth / tried.every
+    agreed = gaussian_filter1d(tried.z.mean(axis=0), smooth, axis=-1)
+    centre, width = np.divmod(agreed[nearest, :, np.arange(len(nearest))].argmax(axis=1), len(shapes.widths))
+    along = (gaussian_filter1d(of, smooth) for of in (shapes.centres[centre], shapes.widths[width]))
+    return Groove(tried.s, depth, spread, *along)
 
 
 @dataclass(frozen=True, slots=True)
 class _Tried:
-    """How well each pair of photos agrees, Fisher's z (pairs, shapes, n), at chart stations ``s`` (n,), ``every`` mm
-    apart."""
+    """How well each pair of photos agrees, Fisher's z (pairs, depths, forms, n), at chart stations ``s`` (n,) ``every``
+    mm apart, and how far each photo's line of sight leans outwards and along the toe, tangents (photos, 2)."""
 
     z: F32
     shapes: _Shapes
     s: F64
     every: float
+    leans: F64
 
 
 def _try_grooves(
@@ -153,10 +152,11 @@ def _try_grooves(
     face = np.arange(-float(np.nanmedian(chart.width)) / lean, rule.inside, step)
     profile = np.median(np.concatenate([laid(face)[2], base]), axis=1)
     middle = chart.length / 2, float(np.median(toe)), float(np.median(base[x >= 0]))
-    leans = [way * lean_to_left(frame, chart, *middle) for frame in frames]
+    ahead, aside = np.array([leans(frame, chart, *middle) for frame in frames]).T
     out = lean * np.concatenate([face, x])
-    z = _agreement(seen, sight, shapes, lean, window, every, _Section(out, profile, leans))
-    return _Tried(z, shapes, chart.s[on][::every], every * chart.step)
+    z = _agreement(seen, sight, shapes, lean, window, every, _Section(out, profile, way * aside))
+    z = z.reshape(len(z), len(shapes.depths), -1, z.shape[-1])
+    return _Tried(z, shapes, chart.s[on][::every], every * chart.step, np.stack([way * aside, ahead], axis=1))
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,7 +166,7 @@ class _Section:
 
     out: F64
     height: F64
-    leans: Sequence[float]
+    leans: F64
 
     def shown(self, below: F64) -> list[F32]:
         """Which of the outermost places (k,), so far ``below`` where they lie, each photo shows (1) or has something in
@@ -210,63 +210,19 @@ def _agreement(
     return np.asarray(np.arctanh(np.clip(np.array(out).swapaxes(0, 1), -0.98, 0.98)), np.float32)
 
 
-def _best_pairs(z: F32, rule: ReliefGroove, fewest: int) -> F64:
-    """The mean (states, stations) over those pairs that at each station agree on a state at all, and best: by how much
-    better than on the others."""
-    most = z.max(axis=1)
-    clear = np.where(most > rule.pairs_agreed, most - np.median(z, axis=1), 0.0)
-    clear = gaussian_filter1d(clear, rule.pairs_smooth, axis=1)
-    keep = how_many(len(z), rule.pairs_share, fewest)
-    chosen = np.zeros_like(clear)
-    np.put_along_axis(chosen, np.argsort(-clear, axis=0)[:keep], 1.0, axis=0)
-    return np.asarray(np.einsum("pks,ps->ks", z, chosen, optimize=True) / keep, float)
-
-
-def _path(z: F64, shapes: _Shapes, s: F64, rule: ReliefGroove, every: float, likely: F64) -> Groove:
-    """The groove along the stations ``s`` (n,); ``likely`` (n,) is how surely the photos show one there."""
-    unseen = 1.0 - np.clip(likely / rule.likely, 0.0, 1.0)
-    penalty = rule.penalty + rule.penalty_unseen * unseen
-    score = z.T.reshape(len(s), *shapes.shape)
-    score[:, 0] = score[:, 0].max(axis=(1, 2))[:, None, None]  # no groove is of no shape
-    extra = penalty[:, None, None, None] * (shapes.depths > 0)[:, None, None]
-    stiff = rule.stiff
-    steps = (
-        stiff.depth * rule.depth_step / every,
-        stiff.centre * float(np.diff(shapes.centres).mean()) / every,
-        stiff.width * float(np.diff(shapes.widths).mean()) / every,
-    )
-    path = cheapest(-score + extra, steps)
-    at = np.arange(len(s))
-    d, c, w = path.T
-    inner = np.clip(d, 1, len(shapes.depths) - 2)
-    lo, mid, hi = (score[at, inner + k, c, w] for k in (-1, 0, 1))
-    bend = lo - 2 * mid + hi
-    shift = np.where(bend < -1e-4, np.clip(0.5 * (lo - hi) / np.minimum(bend, -1e-4), -0.5, 0.5), 0.0)
-    depth = np.where(d > 0, shapes.depths[d] + np.where(d == inner, shift, 0.0) * rule.depth_step, 0.0)
-    best = score[at, d, c, w]
-    each = score.max(axis=(2, 3))
-    # where it shows one, any depth that explains the photos all but as well may be that groove's
-    excluded = rule.doubted * penalty * unseen - rule.doubted_seen * (1.0 - unseen)
-    better = each > (best + excluded)[:, None]
-    upper = rule.bottom * np.where(better, shapes.depths, 0.0).max(axis=1)
-    smooth, agreement = (gaussian_filter1d(x, rule.smooth / every) for x in (rule.bottom * depth, best))
-    centre, width = (
-        gaussian_filter1d(of[path[:, k]].astype(float), rule.smooth / every)
-        for k, of in ((1, shapes.centres), (2, shapes.widths))
-    )
-    upper = np.maximum(median_filter(upper, rule.upper_stations), smooth)
-    return Groove(s, smooth, agreement, upper, centre, width, likely)
-
-
-def carved(chart: Chart, grooves: Mapping[Side, Groove]) -> F64:
-    """How much of the chart's height (h, w) the grooves along both toes take away."""
+def carved(chart: Chart, grooves: Mapping[Side, Groove]) -> tuple[F64, F64]:
+    """How much of the chart's height (h, w) the grooves along both toes take away, and its standard uncertainty."""
     lean = float(np.sin(np.arctan2(1.0, chart.slope)))
-    out = np.zeros((len(chart.t), len(chart.s)))
+    out, u = np.zeros((2, len(chart.t), len(chart.s)))
     on = np.isfinite(chart.left)
     for side, groove in grooves.items():
         toe, way = (chart.left, 1.0) if side == "left" else (chart.right, -1.0)
-        depth, centre, width = (np.interp(chart.s, groove.s, x) for x in (groove.depth, groove.centre, groove.width))
+        depth, doubt, centre, width = (
+            np.interp(chart.s, groove.s, of) for of in (groove.depth, groove.u, groove.centre, groove.width)
+        )
         x = way * (chart.t[:, None] - np.where(on, toe, 0.0)) / lean
         shape = np.cos(np.pi * np.clip((x - centre) / width, -0.5, 0.5))
-        out = np.maximum(out, np.where(on & (x > -lean), depth * shape / lean, 0.0))
-    return out
+        taken = np.where(on & (x > -lean), depth * shape / lean, 0.0)
+        u = np.where(taken > out, doubt / lean, u)
+        out = np.maximum(out, taken)
+    return out, u

@@ -115,11 +115,11 @@ def measure_relief(
         for side, looks in look_at_toes(found, bead).items():
             likely = looks.s, looks.likely
             grooves[side] = find_groove(images, found.ties.frames, found.chart, found.surface, scale, side, likely)
-    taken = carved(found.chart, grooves)
+    taken, u_taken = carved(found.chart, grooves)
     # where a groove was found it, not the smooth surface, says how low the plate lies
     grooved = taken > ReliefFigures.read().groove.least
     low = np.where(grooved, np.minimum(found.surface.height, found.surface.domes - taken), found.surface.height)
-    surface = replace(found.surface, height=low, carved=taken)
+    surface = replace(found.surface, height=low, carved=taken, u_carved=u_taken)
     return Outcome(replace(found, surface=surface), grooves, left_out=found.left_out)
 
 

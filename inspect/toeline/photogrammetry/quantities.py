@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from scipy.ndimage import gaussian_filter1d, maximum_filter1d
 
@@ -38,11 +40,10 @@ def u_height(relief: Relief) -> F64:
     u = np.interp(relief.surface.agreement, rule.agreement, rule.face)
     plate = np.interp(relief.surface.agreement, rule.agreement, rule.plate)
     u = np.where(relief.chart.face, u, plate)
-    if relief.surface.carved is not None:
-        in_groove = np.interp(relief.surface.agreement, rule.agreement, rule.groove)
-        in_groove = np.hypot(in_groove + rule.groove_share * relief.surface.carved, rule.groove_form)
-        u = np.where(relief.surface.carved > ReliefFigures.read().groove.least, np.maximum(u, in_groove), u)
     u = u * _stands_factor(relief)
+    carved, u_carved = relief.surface.carved, relief.surface.u_carved
+    if carved is not None and u_carved is not None:
+        u = np.where(carved > ReliefFigures.read().groove.least, np.maximum(u, np.hypot(u_carved, rule.groove_form)), u)
     strayed = relief.surface.strayed
     return np.asarray(u if strayed is None else np.hypot(u, rule.strayed_share * strayed))
 
@@ -213,32 +214,22 @@ def why_no_undercut(relief: Relief) -> str:
     )
 
 
-def u_groove(relief: Relief, groove: Groove) -> tuple[F64, F64]:
-    """Standard uncertainties (n,) mm of a groove's depth, as counted: from matching, and from its form where there is
-    one, or may be one by its look, for what is tried need not be of its form."""
-    rule, least = ReliefFigures.read().u, ReliefFigures.read().groove.least
-    matching = np.interp(groove.agreement, rule.agreement, rule.groove) * _stands_factor(relief)
-    form = np.where(groove.seen | (groove.depth > least), rule.groove_form, 0.0)
-    return np.asarray(matching + rule.groove_share * groove.depth), form
-
-
 def _depth(relief: Relief, groove: Groove, over: Mask) -> Quantity:
     """The deepest over some of the stations; not known where too few of them tell a depth."""
     share = float(groove.told[over].mean())
     if share < ReliefFigures.read().u.seen_share:
         return unknown(
-            f"along {1 - share:.0%} of its length the photos agree on no depth and not on there being none, or plainly "
-            "show a groove whose depth is not found"
+            f"along {1 - share:.0%} of its length the photos do not tell how deep it is, nor that there is none"
         )
     told = over & groove.told
     k = int(np.flatnonzero(told)[groove.depth[told].argmax()])
     depth = float(groove.depth[k])
-    doubted = max(float(groove.upper[over].max()) - depth, 0.0)  # of the places where none is told too
-    matching, form = u_groove(relief, groove)
+    reach = COVERAGE * float(groove.u[k])
+    doubted = float((groove.depth + COVERAGE * groove.u)[over].max()) - depth  # of the places where none is told too
     rows = [
-        row(DOUBTED, doubted / COVERAGE),
-        row(MATCHING, float(matching[k])),
-        row(GROOVE_FORM, float(form[k])),
+        row(DOUBTED, math.sqrt(max(doubted**2 - reach**2, 0.0)) / COVERAGE),  # so U reaches as far as that
+        row(MATCHING, float(groove.u[k])),
+        row(GROOVE_FORM, ReliefFigures.read().u.groove_form),
         row(PLATE, ReliefFigures.read().u.tie),
         row(PLACE, ReliefFigures.read().u.extreme),
         row(SCALE, depth * _scale_u(relief)),
@@ -340,9 +331,7 @@ def along_seam(relief: Relief, grooves: dict[Side, Groove]) -> ReliefAlong:
         deepest = maximum_filter1d(groove.depth, 2 * round(0.5 / every) + 1)
         shown = np.interp(at, groove.s, groove.told.astype(float)) > 0.5
         rows[name] = _told(np.interp(at, groove.s, deepest), shown)
-        matching, form = u_groove(relief, groove)
-        doubted = np.maximum(groove.upper - groove.depth, 0.0) / COVERAGE
-        u_here = np.sqrt(matching**2 + form**2 + doubted**2)
+        u_here = np.hypot(groove.u, ReliefFigures.read().u.groove_form)
         U[name] = _told(np.interp(at, groove.s, COVERAGE * u_here), shown)
     return ReliefAlong(
         state="measured",

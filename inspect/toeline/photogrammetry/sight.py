@@ -75,12 +75,13 @@ def _from_few(places: F64) -> tuple[F64, F64]:
     return few[order], np.asarray(weights)
 
 
-def lean_to_left(frame: Projection, chart: Chart, s: float, t: float, h: float) -> float:
-    """How far the line of sight at a place of the chart leans to the left of the travel, as a tangent."""
+def leans(frame: Projection, chart: Chart, s: float, t: float, h: float) -> tuple[float, float]:
+    """How far the line of sight at a place of the chart leans along the travel and to its left, as tangents."""
     off = _NEAR_MM * np.vstack([np.zeros(3), np.eye(3)])
     px = frame.to_px_3d(chart.points(s + off[:, 0], t + off[:, 1], h + off[:, 2]))
     along, left, up = px[1:] - px[0]
-    return -float(np.linalg.solve(np.stack([along, left], axis=1), up)[1])
+    ahead, aside = np.linalg.solve(np.stack([along, left], axis=1), up)
+    return -float(ahead), -float(aside)
 
 
 def shown_by_two(images: Sequence[U8], frames: Sequence[Projection], chart: Chart, height: F64) -> Mask:

@@ -23,7 +23,8 @@ from toeline.trace.band import F32, F64
 class Surface:
     """Height (h, w) over the chart's plane, and how well the photos agree there: the mean Fisher z of the best pairs at
     the height found, and its bend over height, 1/mm². ``domes`` (h, w) is the same made of simple cross-sections,
-    ``carved`` (h, w) what grooves along the toes have taken of the height, None while they were not looked for;
+    ``carved`` (h, w) what grooves along the toes have taken of the height and ``u_carved`` its standard uncertainty,
+    None while they were not looked for;
     ``hollow_doubt``, mm, how much deeper or flatter a crater may be as well; ``shown`` (h, w) the places that two or
     more photos show, None where all are; ``strayed`` (h, w) how far the surface left the domes when it was refined, mm;
     ``above`` and ``below`` (w,) how far over and under its dome's crown another dome lies that the photos agree on
@@ -34,6 +35,7 @@ class Surface:
     agreement: F64
     sharpness: F64
     carved: F64 | None = None
+    u_carved: F64 | None = None
     hollow_doubt: float = 0.0
     shown: Mask | None = None
     strayed: F64 | None = None
