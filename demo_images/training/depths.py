@@ -6,9 +6,9 @@
 learned, and written together as ``DIR/groove_depths.onnx``. Needs the ``train`` extra.
 
 Of the photos of a scene four or five are picked each time, and what they say is disturbed. They learn for few steps:
-with more, with depths picked alike often, or with forms and agreement disturbed more, networks said more of our own
-scenes and were sure of wrong depths on another renderer's. Every tenth scene is left out, to hold what was learned
-against.
+with more, networks fitted scenes left out worse. With depths picked alike often, or forms and agreement disturbed more,
+they came right as often on our own scenes and were sure of wrong depths on another renderer's. Every tenth scene is
+left out, to hold what was learned against.
 """
 
 from __future__ import annotations
@@ -38,6 +38,8 @@ _STATIONS, _BATCH, _STEPS = 80, 16, 1100
 _RATE, _DECAY, _RISE, _KEPT = 2e-3, 2e-2, 0.05, 0.005
 #: A network for each seed.
 _SEEDS = (1, 2, 3, 4)
+#: So many photos of a scene are picked, each as often as it stands here.
+_PHOTOS = (4, 5, 5)
 #: A depth from which a place counts as undercut, mm; noise of a pair's agreement, as a whole and at each place.
 _UNDERCUT, _NOISE = 0.2, (0.03, 0.02)
 _HELD_OUT = 10
@@ -82,7 +84,9 @@ class Pieces:
     def __init__(self, toes: Sequence[Toe], seed: int) -> None:
         self.rng, self.noise = random.Random(seed), np.random.default_rng(seed)
         self.toes = [toe for toe in toes if len(toe.depth) >= _STATIONS]
-        self.undercut = [toe for toe in self.toes if toe.depth.max() > _UNDERCUT]
+        self.undercut = [toe for toe in self.toes if toe.depth.max() > _UNDERCUT] or self.toes
+        most = max(len(toe.leans) for toe in self.toes)
+        self.counts = [min(count, most) for count in _PHOTOS]
 
     def _one(self, photos: int) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float64]]:
         rng = self.rng
@@ -106,7 +110,7 @@ class Pieces:
 
     def batch(self) -> tuple[Tensor, Tensor, Tensor]:
         """Signs (B, P, told, D, N), whether undercut is seen and how deep it is (B, N)."""
-        photos = self.rng.choice([4, 5, 5])
+        photos = self.rng.choice(self.counts)
         signs, seen, depth = zip(*(self._one(photos) for _ in range(_BATCH)), strict=True)
         return tuple(torch.from_numpy(np.stack(of).astype(np.float32)) for of in (signs, seen, depth))
 
