@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass
+from types import SimpleNamespace
 
 import cv2
 import numpy as np
@@ -14,7 +15,7 @@ from toeline.errors import PhotoError, SettingsError
 from toeline.photogrammetry import check_count, check_surface_name, read_all, section
 from toeline.photogrammetry.chart import Chart, lay_chart
 from toeline.photogrammetry.figures import ReliefFigures, ReliefPairs
-from toeline.photogrammetry.groove import _Section, find_groove
+from toeline.photogrammetry.groove import _agreement, _Section, _Shapes, find_groove
 from toeline.photogrammetry.groove_depths import depth_odds, pair_signs
 from toeline.photogrammetry.hollow import with_hollow
 from toeline.photogrammetry.matching import best_pairs, clearest_pairs
@@ -186,6 +187,21 @@ def test_a_groove_hides_its_own_walls_and_a_bead_what_lies_behind_it(lean, hidde
     below = np.where((out[4:] >= 4) & (out[4:] <= 6), 2.5, 0.0)
     (shown,) = _Section(out, height, [lean]).shown(below)
     assert [int(x) for x in out[4:][shown == 0]] == hidden
+
+
+@pytest.mark.parametrize(("lean", "agree"), [(0.0, 2.3), (-50.0, 0.0)])
+def test_what_a_bead_hides_from_a_photo_agrees_with_nothing(lean, agree):
+    """Two photos alike at every place; the second lies so flat behind the bead that it can show none of them."""
+    x = np.arange(-0.4, 1.3, 0.1)
+    pattern = np.random.default_rng(2).normal(size=(len(x), 60)).astype(np.float32)
+    alike = SimpleNamespace(at=lambda px: pattern)
+    sight = SimpleNamespace(at=(pattern,), px=lambda deep: deep)
+    shapes = _Shapes(np.array([0.0, 1.0]), np.array([0.4]), np.array([0.8]), x)
+    crown = np.concatenate([[-4.0, -2.0], x])
+    section = _Section(crown, np.where(crown < -1, 3.0, 0.0), np.array([0.0, lean]))
+    z = _agreement([alike, alike], [sight, sight], shapes, 1.0, 8, 4, section)
+    assert z.shape[:2] == (1, 2)
+    assert z[0, 0] == pytest.approx(agree, abs=0.01)
 
 
 def test_undercut_is_likely_where_two_photos_show_it():
