@@ -39,6 +39,7 @@ class DepthNet(nn.Module):
         weights = torch.softmax(self.weigh(h).unflatten(0, (count, -1)), 1)
         h = h.unflatten(0, (count, -1))
         weighed = [(part * weights[:, :, k : k + 1]).sum(1) for k, part in enumerate(h.chunk(_WAYS, 2))]
+        # halved: as Fisher's z again, which signs are twice
         agreed = (signs[:, :, : self.forms].amax(2, keepdim=True) * weights).sum(1) / 2
         place = (count, 1, depths, n)
         pairs = torch.ones_like(signs[:, :, 0, 0, 0]).sum(1)  # as a sum, so that the file written holds for any number
@@ -55,7 +56,7 @@ class DepthNet(nn.Module):
 
 class Together(nn.Module):
     """What several networks say together: odds (D, N) from signs (P, told, D, N) and ``seen`` (N,), in the mean of
-    their logarithms: a depth that one of them excludes is unseen."""
+    their logarithms: a depth that one of them excludes is unlikely."""
 
     def __init__(self, nets: Sequence[DepthNet]) -> None:
         super().__init__()

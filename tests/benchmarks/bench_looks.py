@@ -157,8 +157,8 @@ def main() -> None:
     os.environ["OMP_NUM_THREADS"] = "1"
     cv2.setNumThreads(1)
     if asked.reader:
-        reader, shipped = networks.load(str(asked.reader)), networks._network
-        networks._network = lambda name: reader if name == "reader" else shipped(name)
+        reader, shipped = networks.load(str(asked.reader)), networks.network
+        networks.network = lambda name: reader if name == "reader" else shipped(name)
     sets: list[tuple[str, Callable[[dict[Looks, Row]], int], Callable[[Row], list[str]]]] = []
     if asked.views:
         sets += [

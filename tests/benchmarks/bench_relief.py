@@ -218,8 +218,8 @@ def looks(folder: Path, reader: Path | None) -> None:
     bare: dict[str, list[F64]] = {name: [] for name in TOGETHER}
     with ExitStack() as stack:
         if reader is not None:
-            other, network = networks.load(str(reader)), networks._network
-            stack.enter_context(patch.object(networks, "_network", lambda x: other if x == "reader" else network(x)))
+            other, network = networks.load(str(reader)), networks.network
+            stack.enter_context(patch.object(networks, "network", lambda x: other if x == "reader" else network(x)))
             networks.channels.cache_clear()
         for taken in scenes_in(folder).values():
             truth = json.loads(taken[0].with_suffix(".json").read_text("utf-8"))

@@ -6,19 +6,13 @@ is learned from rendered reliefs by a small network (demo_images/training/depths
 
 from __future__ import annotations
 
-from functools import cache
-from importlib.resources import files
 from itertools import combinations
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from toeline.photogrammetry.figures import ReliefFigures
 from toeline.trace.band import F32, F64
-from toeline.trace.networks import load
-
-if TYPE_CHECKING:
-    import onnxruntime as ort
+from toeline.trace.networks import network
 
 #: What brings agreement and lean, whose spread is about a half, to that of what networks learn from best.
 _UNIT = 0.5
@@ -28,9 +22,10 @@ def depth_odds(z: F32, leans: F64, likely: F64) -> F64:
     """The odds (depths, n) of each depth, one in all at each station.
 
     ``z`` (pairs, depths, forms, n) is how well each pair of photos agrees, Fisher's z, on grooves of each depth and
-    form; the other two are as in :func:`pair_signs` and, how surely (0..1) the photos show undercut there, (n,).
+    form, ``leans`` is as in :func:`pair_signs`, and ``likely`` (n,) how surely (0..1) the photos show undercut.
     """
-    return np.asarray(_network().run(None, {"pairs": pair_signs(z, leans), "seen": as_seen(likely)})[0], float)
+    told = network("groove_depths").run(None, {"pairs": pair_signs(z, leans), "seen": as_seen(likely)})
+    return np.asarray(told[0], float)
 
 
 def as_seen(likely: F64) -> F32:
@@ -39,8 +34,8 @@ def as_seen(likely: F64) -> F32:
 
 
 def pair_signs(z: F32, leans: F64) -> F32:
-    """What the network is told of each pair (pairs, signs, depths, n): how well it agrees on each form, by how much
-    better than on most, than on no groove and than on its best, and how both photos stand.
+    """What the network is told of each pair (pairs, signs, depths, n): how well it agrees on each form, how both photos
+    stand, by how much it agrees better than on most and than on its best, and how well on no groove.
 
     ``leans`` (photos, 2) is how far each line of sight leans outwards over the plate and along the toe, as tangents.
     """
@@ -57,8 +52,3 @@ def pair_signs(z: F32, leans: F64) -> F32:
         np.broadcast_to(best[:, :1], best.shape).swapaxes(1, 2),
     ]
     return np.asarray(np.concatenate(signs, axis=1) / _UNIT, np.float32)
-
-
-@cache
-def _network() -> ort.InferenceSession:
-    return load(str(files("toeline") / "data" / "groove_depths.onnx"))

@@ -24,7 +24,8 @@ _FOLD = 32  # the networks halve five times
 
 
 @cache
-def _network(name: str) -> ort.InferenceSession:
+def network(name: str) -> ort.InferenceSession:
+    """The shipped network of this name, loaded once."""
     return load(str(files("toeline") / "data" / f"{name}.onnx"))
 
 
@@ -50,7 +51,7 @@ def channels(name: str) -> tuple[str, ...]:
 
     The finder tells kinds of things apart; what the maps of the others mean stands in :mod:`~.band`.
     """
-    return tuple(_network(name).get_modelmeta().custom_metadata_map["channels"].split(","))
+    return tuple(network(name).get_modelmeta().custom_metadata_map["channels"].split(","))
 
 
 def _run(name: str, image: U8) -> tuple[F32, F32]:
@@ -59,7 +60,7 @@ def _run(name: str, image: U8) -> tuple[F32, F32]:
     padded = cv2.copyMakeBorder(image, 0, -h % _FOLD, 0, -w % _FOLD, cv2.BORDER_REPLICATE)
     tensor = np.ascontiguousarray(padded[None, :, :, ::-1].transpose(0, 3, 1, 2), np.float32)
     tensor *= np.float32(1 / 255)
-    fine, coarse = _network(name).run(None, {"image": tensor})
+    fine, coarse = network(name).run(None, {"image": tensor})
     return fine[0, :, :h, :w], coarse[0, :, : (h + 1) // 2, : (w + 1) // 2]
 
 
@@ -86,11 +87,11 @@ def read_plate(image: U8) -> dict[str, F32]:
     return _maps("plate", image)
 
 
-def _maps(network: str, image: U8, names: Collection[str] | None = None) -> dict[str, F32]:
+def _maps(which: str, image: U8, names: Collection[str] | None = None) -> dict[str, F32]:
     """What a network says by the names of its outputs, at full size (H, W)."""
-    fine, coarse = _run(network, image)
+    fine, coarse = _run(which, image)
     h, w = image.shape[:2]
-    layers = dict(zip(channels(network), [*fine, *coarse], strict=True))
+    layers = dict(zip(channels(which), [*fine, *coarse], strict=True))
     return {
         name: layers[name] if layers[name].shape == (h, w) else _doubled(layers[name], h, w)
         for name in (layers if names is None else names)
