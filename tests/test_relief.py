@@ -240,6 +240,18 @@ def test_a_run_of_undercut_with_no_depth_told_where_it_is_deep_counts_as_not_tol
     assert _undercuts(result.model_copy(update={"relief": relief_}), bead)[0].value is None
 
 
+def test_of_undercut_that_lies_in_a_deeper_one_only_what_is_its_own_counts(run):
+    left, right = sorted(TRUTH["bead"]["undercut"], key=lambda one: one["side"])
+    every = left["depth_every_mm"]
+    half = left | {"depth_every_mm": every | {"depth": [0.5 * depth for depth in every["depth"]]}}
+    whole, *others = _undercuts(run[1], {"bead": TRUTH["bead"] | {"undercut": [left, half]}})
+    assert (whole.truth, others) == (max(every["depth"]), [])
+    reaches_further = right | {"side": "left"}
+    whole, own = _undercuts(run[1], {"bead": TRUTH["bead"] | {"undercut": [left, reaches_further]}})
+    assert own.truth == max(right["depth_every_mm"]["depth"])
+    assert own.value < whole.value - 0.3
+
+
 def test_spatter_on_the_face_is_no_height_of_the_bead():
     """A face 1 mm high, 1.2 mm at one place, with a ball of 1.5 mm lying on it."""
     along, across = np.arange(0.0, 40.0, 0.1), np.arange(-5.0, 5.0, 0.1)

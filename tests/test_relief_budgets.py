@@ -259,6 +259,18 @@ def test_where_the_photos_speak_for_no_depth_none_is_told():
     assert known == [at < 0.5 * LENGTH for at in along.s_mm]
 
 
+def test_undercut_that_is_surely_there_is_told_however_unsure_its_depth():
+    """1.2 mm with a U of 1.0; of 0.8 mm there may as well be none."""
+    there = STATIONS < 0.5 * LENGTH
+    assert groove_of(np.where(there, 1.2, 0.8), NONE + 0.5).told.tolist() == there.tolist()
+
+
+def test_the_bottom_of_a_narrow_groove_is_unsure():
+    narrow = replace(groove_of(NONE + 0.6, NONE + SURE), width=NONE + 0.6)
+    told = relief_measures(on_a_plate(), {"left": narrow})["undercut_depth_left"]
+    assert rows(told)[GROOVE_FORM] == pytest.approx(math.hypot(U.groove_form, 0.6 * U.groove_bottom))
+
+
 def test_a_depth_told_by_itself_where_round_about_none_is_told_is_not_believed():
     alone = np.abs(STATIONS - 0.3 * LENGTH) < 1.0
     stretch = STATIONS > 0.6 * LENGTH

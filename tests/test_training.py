@@ -246,8 +246,8 @@ def test_the_network_of_depths_learns_from_pairs_of_photos_and_is_written(tmp_pa
         return Toe(z.astype(np.float16), rng.normal(0, 0.3, (5, 2)), np.ones(100), depth)
 
     held = [toe(0.5)]
-    net = learn([toe(deep) for deep in (0.3, 0.6, 0.9, 1.2)], held, 1, 10)
-    assert float(held_out(net, held).split(",")[0]) < 0.5 * np.log(21)  # of a network that knows nothing
+    net = learn([toe(deep) for deep in (0.3, 0.6, 0.9, 1.2)], held, 1, 10, "cpu")
+    assert float(held_out(net, held, "cpu").split(",")[0]) < 0.5 * np.log(21)  # of a network that knows nothing
     write([net, net], tmp_path / "net.onnx")
     signs, seen = torch.rand(3, 24, 21, 17), torch.rand(17)
     written = ort.InferenceSession(str(tmp_path / "net.onnx")).run(None, {"pairs": signs.numpy(), "seen": seen.numpy()})

@@ -157,6 +157,8 @@ class ReliefU(Table):
     face: tuple[float, ...]
     plate: tuple[float, ...]
     groove_form: float
+    groove_narrow: float
+    groove_bottom: float
     few: dict[str, float]
     lean: float
     seen_share: float

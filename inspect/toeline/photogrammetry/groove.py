@@ -25,6 +25,7 @@ from toeline.photogrammetry.sight import Projection, Sightlines, leans
 from toeline.photogrammetry.surface import Surface
 from toeline.result import Side
 from toeline.trace.band import F32, F64
+from toeline.uncertainty import COVERAGE
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,11 +42,18 @@ class Groove:
     width: F64
 
     @property
+    def u_form(self) -> F64:
+        """What comes to ``u`` from the groove's form (n,): photos that lean do not show the bottom of a narrow one."""
+        rule = ReliefFigures.read().u
+        bottom = np.where(self.width < rule.groove_narrow, rule.groove_bottom * self.depth, 0.0)
+        return np.hypot(rule.groove_form, bottom)
+
+    @property
     def told(self) -> Mask:
-        """The stations (n,) where the photos speak for one depth, or for none, well enough that it can be told: what
-        stands alone among places where they do not is chance."""
+        """The stations (n,) where the photos speak for one depth, or for none, well enough that it can be told, or for
+        undercut, whatever its depth: what stands alone among places where they do not is chance."""
         rule = ReliefFigures.read().groove
-        sure = self.u < rule.sure
+        sure = (self.u < rule.sure) | (self.depth > COVERAGE * self.u)
         within = 2 * round(rule.told_within / rule.every) + 1
         return np.asarray(sure & (uniform_filter1d(sure.astype(float), within, mode="nearest") > 0.5))
 
@@ -218,7 +226,8 @@ def carved(chart: Chart, grooves: Mapping[Side, Groove]) -> tuple[F64, F64]:
     for side, groove in grooves.items():
         toe, way = (chart.left, 1.0) if side == "left" else (chart.right, -1.0)
         depth, doubt, centre, width = (
-            np.interp(chart.s, groove.s, of) for of in (groove.depth, groove.u, groove.centre, groove.width)
+            np.interp(chart.s, groove.s, of)
+            for of in (groove.depth, np.hypot(groove.u, groove.u_form), groove.centre, groove.width)
         )
         x = way * (chart.t[:, None] - np.where(on, toe, 0.0)) / lean
         shape = np.cos(np.pi * np.clip((x - centre) / width, -0.5, 0.5))

@@ -43,7 +43,7 @@ def u_height(relief: Relief) -> F64:
     u = u * _stands_factor(relief)
     carved, u_carved = relief.surface.carved, relief.surface.u_carved
     if carved is not None and u_carved is not None:
-        u = np.where(carved > ReliefFigures.read().groove.least, np.maximum(u, np.hypot(u_carved, rule.groove_form)), u)
+        u = np.where(carved > ReliefFigures.read().groove.least, np.maximum(u, u_carved), u)
     strayed = relief.surface.strayed
     return np.asarray(u if strayed is None else np.hypot(u, rule.strayed_share * strayed))
 
@@ -229,7 +229,7 @@ def _depth(relief: Relief, groove: Groove, over: Mask) -> Quantity:
     rows = [
         row(DOUBTED, math.sqrt(max(doubted**2 - reach**2, 0.0)) / COVERAGE),  # so U reaches as far as that
         row(MATCHING, float(groove.u[k])),
-        row(GROOVE_FORM, ReliefFigures.read().u.groove_form),
+        row(GROOVE_FORM, float(groove.u_form[k])),
         row(PLATE, ReliefFigures.read().u.tie),
         row(PLACE, ReliefFigures.read().u.extreme),
         row(SCALE, depth * _scale_u(relief)),
@@ -331,7 +331,7 @@ def along_seam(relief: Relief, grooves: dict[Side, Groove]) -> ReliefAlong:
         deepest = maximum_filter1d(groove.depth, 2 * round(0.5 / every) + 1)
         shown = np.interp(at, groove.s, groove.told.astype(float)) > 0.5
         rows[name] = _told(np.interp(at, groove.s, deepest), shown)
-        u_here = np.hypot(groove.u, ReliefFigures.read().u.groove_form)
+        u_here = np.hypot(groove.u, groove.u_form)
         U[name] = _told(np.interp(at, groove.s, COVERAGE * u_here), shown)
     return ReliefAlong(
         state="measured",

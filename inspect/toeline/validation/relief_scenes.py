@@ -320,8 +320,12 @@ def _undercuts(result: Result, truth: dict[str, Any]) -> tuple[Told, ...]:
             continue
         s, told, U = _along(result, truth, run["side"])
         here = np.interp(s, at, depth, left=0.0, right=0.0)
-        seen = (here > 0.05) & np.isfinite(told)
-        deep = seen & (here > _NEARLY * depth[inside].max())
+        deepest_there = here >= _true_depth(truth, run["side"], s)
+        nearly = here > _NEARLY * depth[inside].max()
+        if not (deepest_there & nearly).any():  # it lies in a deeper one
+            continue
+        seen = (here > 0.05) & deepest_there & np.isfinite(told)
+        deep = seen & nearly
         k = int(np.flatnonzero(seen)[told[seen].argmax()]) if deep.any() else None
         out.append(
             Told(float(depth[inside].max()), None if k is None else float(told[k]), None if k is None else float(U[k]))
