@@ -230,7 +230,7 @@ def test_the_channels_travel_with_the_network():
 def test_the_network_of_depths_learns_from_pairs_of_photos_and_is_written(tmp_path):
     """From toes whose pairs agree best on the true depth. Against torch on the file that is written."""
     from training.depth_net import Together
-    from training.depths import Toe, held_out, learn, levels, write
+    from training.depths import Kind, Toe, held_out, learn, levels, write
 
     assert levels(torch.tensor([[0.0, 0.13, 9.0]]), 0.1, 3)[0].T.tolist() == [
         [1.0, 0.0, 0.0],
@@ -246,7 +246,7 @@ def test_the_network_of_depths_learns_from_pairs_of_photos_and_is_written(tmp_pa
         return Toe(z.astype(np.float16), rng.normal(0, 0.3, (5, 2)), np.ones(100), depth)
 
     held = [toe(0.5)]
-    net = learn([toe(deep) for deep in (0.3, 0.6, 0.9, 1.2)], held, 1, 10, "cpu")
+    net = learn([toe(deep) for deep in (0.3, 0.6, 0.9, 1.2)], held, 1, Kind(12, 24, batch=16, steps=10), "cpu")
     assert float(held_out(net, held, "cpu").split(",")[0]) < 0.5 * np.log(21)  # of a network that knows nothing
     write([net, net], tmp_path / "net.onnx")
     signs, seen = torch.rand(3, 24, 21, 17), torch.rand(17)

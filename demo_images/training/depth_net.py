@@ -19,7 +19,7 @@ class DepthNet(nn.Module):
     on the ``forms`` first; ``seen`` (B, N). The output (B, D, N) are logits over the depths.
     """
 
-    def __init__(self, by_pair: int = 16, by_all: int = 32, forms: int = 16, told: int = 24) -> None:
+    def __init__(self, by_pair: int = 12, by_all: int = 24, forms: int = 16, told: int = 24) -> None:
         super().__init__()
         self.forms = forms
         self.first = nn.Conv2d(told, by_pair, 3, padding=1)

@@ -2,7 +2,7 @@
 
     python depths.py FOLDER --out DIR [--device cuda]
 
-``FOLDER`` holds a file per toe, as ``tests/benchmarks/bench_relief.py agree`` writes them. Four networks are
+``FOLDER`` holds a file per toe, as ``tests/benchmarks/bench_relief.py agree`` writes them. Eight networks are
 learned, and written together as ``DIR/groove_depths.onnx``. Needs the ``train`` extra.
 
 Of the photos of a scene four or five are picked each time, and what they say is disturbed. With depths picked alike
@@ -32,16 +32,29 @@ from toeline.photogrammetry.figures import ReliefFigures
 from toeline.photogrammetry.groove_depths import as_seen, pair_signs
 from training.depth_net import DepthNet, Together
 
-#: Stations of a toe that are learned from at once, and how many such pieces make a batch.
-_STATIONS, _BATCH, _STEPS = 80, 16, 3000
+#: Stations of a toe that are learned from at once.
+_STATIONS = 80
 _RATE, _DECAY, _RISE, _KEPT = 2e-3, 2e-2, 0.05, 0.005
-#: A network for each seed.
+#: A network of each kind for each seed.
 _SEEDS = (1, 2, 3, 4)
 #: So many photos of a scene are picked, each as often as it stands here.
 _PHOTOS = (4, 5, 5)
 #: A depth from which a place counts as undercut, mm; noise of a pair's agreement, as a whole and at each place.
 _UNDERCUT, _NOISE = 0.2, (0.03, 0.02)
 _HELD_OUT = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """How large a network is (see :class:`DepthNet`), how many pieces make a batch, and how many of these it learns."""
+
+    by_pair: int
+    by_all: int
+    batch: int
+    steps: int
+
+
+_KINDS = (Kind(16, 32, batch=16, steps=3000), Kind(12, 24, batch=32, steps=4000))
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,10 +120,10 @@ class Pieces:
         signs = pair_signs(noisy.astype(np.float32), piece.leans)
         return signs, seen * np.float32(rng.random() if rng.random() < 0.25 else 1.0), depth
 
-    def batch(self) -> tuple[Tensor, Tensor, Tensor]:
+    def batch(self, pieces: int) -> tuple[Tensor, Tensor, Tensor]:
         """Signs (B, P, told, D, N), whether undercut is seen and how deep it is (B, N)."""
         photos = self.rng.choice(self.counts)
-        signs, seen, depth = zip(*(self._one(photos) for _ in range(_BATCH)), strict=True)
+        signs, seen, depth = zip(*(self._one(photos) for _ in range(pieces)), strict=True)
         return tuple(torch.from_numpy(np.stack(of).astype(np.float32)) for of in (signs, seen, depth))
 
 
@@ -120,17 +133,18 @@ def loss(net: DepthNet, signs: Tensor, seen: Tensor, depth: Tensor) -> Tensor:
     return -(levels(depth, step, signs.shape[3]) * F.log_softmax(net(signs, seen), 1)).sum(1)
 
 
-def learn(toes: Sequence[Toe], held: Sequence[Toe], seed: int, steps: int, device: str) -> DepthNet:
+def learn(toes: Sequence[Toe], held: Sequence[Toe], seed: int, kind: Kind, device: str) -> DepthNet:
     """A network whose weights are the running mean of those learned."""
     torch.manual_seed(seed)
-    pieces, net, mean = Pieces(toes, seed), DepthNet().to(device), DepthNet().to(device)
+    pieces, steps = Pieces(toes, seed), kind.steps
+    net, mean = (DepthNet(kind.by_pair, kind.by_all).to(device) for _ in range(2))
     mean.load_state_dict(net.state_dict())
     how = torch.optim.AdamW(net.parameters(), _RATE, weight_decay=_DECAY)
     for step in range(1, steps + 1):
         done = step / steps
         for group in how.param_groups:
             group["lr"] = _RATE * min(1.0, done / _RISE) * (0.5 * (1 + math.cos(math.pi * done)) + 0.01)
-        now = loss(net, *(of.to(device) for of in pieces.batch())).mean()
+        now = loss(net, *(of.to(device) for of in pieces.batch(kind.batch))).mean()
         how.zero_grad()
         now.backward()
         torch.nn.utils.clip_grad_norm_(net.parameters(), 1.0)
@@ -185,7 +199,7 @@ def main() -> None:
     toes: dict[bool, list[Toe]] = {True: [], False: []}
     for file in sorted(said.folder.glob("*.npz")):
         toes[file.name.rsplit("_", 1)[0] in held].append(Toe.read(file))
-    nets = [learn(toes[False], toes[True], seed, _STEPS, said.device) for seed in _SEEDS]
+    nets = [learn(toes[False], toes[True], seed, kind, said.device) for kind in _KINDS for seed in _SEEDS]
     write(nets, said.out / "groove_depths.onnx")
 
 
