@@ -46,10 +46,9 @@ LEANS = ((0.0, 0.0), (0.2, 0.0), (-0.2, 0.0), (0.0, 0.2), (0.0, -0.2))
 LESS_LEAN = U.lean / (0.2 * math.sqrt(4 / 5))
 AGREES = 0.6  # Fisher's z everywhere
 FACE, FLAT = 0.095, 0.02  # what the file has for it
-SURE, UNSURE = (
-    0.1,
-    0.1 + ReliefFigures.read().groove.sure,
-)  # standard uncertainties of a depth that is told and that is not
+#: Standard uncertainties of a depth that is told, and of one that is not.
+SURE = 0.1
+UNSURE = SURE + ReliefFigures.read().groove.sure
 
 #: Stations along a toe, and a groove nowhere.
 STATIONS = np.arange(0.0, LENGTH, ReliefFigures.read().groove.every)
@@ -245,7 +244,17 @@ def test_U_reaches_as_far_as_any_groove_that_is_not_excluded():
     groove = groove_of(np.where(vague, 0.5, 0.6), np.where(vague, 0.3, SURE))
     told = relief_measures(on_a_plate(), {"left": groove})["undercut_depth_left"]
     assert told.value == pytest.approx(0.6)
-    assert 2 * math.hypot(rows(told)[DOUBTED], rows(told)[MATCHING]) == pytest.approx(0.5)
+    reach = 2 * math.hypot(*(rows(told)[label] for label in (DOUBTED, MATCHING, GROOVE_FORM)))
+    assert told.value + reach == pytest.approx(0.5 + 2 * math.hypot(0.3, U.groove_form))
+
+
+def test_U_reaches_as_far_as_a_narrow_groove_whose_bottom_is_not_shown():
+    """0.6 mm are told of a wide groove, 0.55 of a narrow one elsewhere."""
+    narrow = (STATIONS > 0.4 * LENGTH) & (STATIONS < 0.5 * LENGTH)
+    groove = replace(groove_of(np.where(narrow, 0.55, 0.6), NONE + SURE), width=np.where(narrow, 0.6, 0.9))
+    told = relief_measures(on_a_plate(), {"left": groove})["undercut_depth_left"]
+    assert told.value == pytest.approx(0.6)
+    assert told.value + told.U > 0.55 + 2 * math.hypot(SURE, U.groove_form, U.groove_bottom * 0.55)
 
 
 def test_where_the_photos_speak_for_no_depth_none_is_told():

@@ -49,6 +49,11 @@ class Groove:
         return np.hypot(rule.groove_form, bottom)
 
     @property
+    def u_depth(self) -> F64:
+        """Standard uncertainty of the depth in all (n,)."""
+        return np.hypot(self.u, self.u_form)
+
+    @property
     def told(self) -> Mask:
         """The stations (n,) where the photos speak for one depth, or for none, well enough that it can be told, or for
         undercut, whatever its depth: what stands alone among places where they do not is chance."""
@@ -226,8 +231,7 @@ def carved(chart: Chart, grooves: Mapping[Side, Groove]) -> tuple[F64, F64]:
     for side, groove in grooves.items():
         toe, way = (chart.left, 1.0) if side == "left" else (chart.right, -1.0)
         depth, doubt, centre, width = (
-            np.interp(chart.s, groove.s, of)
-            for of in (groove.depth, np.hypot(groove.u, groove.u_form), groove.centre, groove.width)
+            np.interp(chart.s, groove.s, of) for of in (groove.depth, groove.u_depth, groove.centre, groove.width)
         )
         x = way * (chart.t[:, None] - np.where(on, toe, 0.0)) / lean
         shape = np.cos(np.pi * np.clip((x - centre) / width, -0.5, 0.5))

@@ -224,8 +224,8 @@ def _depth(relief: Relief, groove: Groove, over: Mask) -> Quantity:
     told = over & groove.told
     k = int(np.flatnonzero(told)[groove.depth[told].argmax()])
     depth = float(groove.depth[k])
-    reach = COVERAGE * float(groove.u[k])
-    doubted = float((groove.depth + COVERAGE * groove.u)[over].max()) - depth  # of the places where none is told too
+    reach = COVERAGE * float(groove.u_depth[k])
+    doubted = float((groove.depth + COVERAGE * groove.u_depth)[over].max()) - depth  # also where no depth is told
     rows = [
         row(DOUBTED, math.sqrt(max(doubted**2 - reach**2, 0.0)) / COVERAGE),  # so U reaches as far as that
         row(MATCHING, float(groove.u[k])),
@@ -331,8 +331,7 @@ def along_seam(relief: Relief, grooves: dict[Side, Groove]) -> ReliefAlong:
         deepest = maximum_filter1d(groove.depth, 2 * round(0.5 / every) + 1)
         shown = np.interp(at, groove.s, groove.told.astype(float)) > 0.5
         rows[name] = _told(np.interp(at, groove.s, deepest), shown)
-        u_here = np.hypot(groove.u, groove.u_form)
-        U[name] = _told(np.interp(at, groove.s, COVERAGE * u_here), shown)
+        U[name] = _told(np.interp(at, groove.s, COVERAGE * groove.u_depth), shown)
     return ReliefAlong(
         state="measured",
         seen=round(seen_share(relief), 3),
