@@ -126,6 +126,21 @@ def test_a_cut_bead_is_compared_over_what_is_seen():
     assert score.crater_right is None
 
 
+@pytest.mark.parametrize("cut", [False, True])
+def test_a_trace_that_lies_beyond_the_bead_is_wrong_and_is_compared_with_nothing(drawn, cut):
+    _, truth, result = drawn
+    ahead = np.subtract(truth["bead"]["seam"]["end_px"], truth["bead"]["seam"]["start_px"])[:2]
+    toes = {
+        name: tuple((x + 2 * ahead[0], y + 2 * ahead[1]) for x, y in getattr(result.bead, name))
+        for name in ("left_toe_px", "right_toe_px")
+    }
+    bead = result.bead.model_copy(update=toes | {"start_seen": not cut, "end_seen": True})
+    score = compare("x", result.model_copy(update={"bead": bead}), truth)
+    assert score.toe_mm == ()
+    assert not score.trace_right
+    assert ("width_mean" in score.measures) is not cut
+
+
 def test_unusable_photos_only_tell_whether_they_were_refused(drawn):
     _, truth, result = drawn
     bad = {**truth, "usable": False}

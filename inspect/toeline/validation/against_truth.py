@@ -279,12 +279,15 @@ class _Seam:
         return (self.seen[0] if cut[0] else lo), (self.seen[1] if cut[1] else hi)
 
     def toe_distances(self) -> F64:
-        """Distance in mm of every traced toe point over the body to the true toe line of its side.
+        """Distance in mm of every traced toe point over the body to the true toe line of its side; none of a trace that
+        lies elsewhere.
 
         On one plate with a scale both lines are compared in plate mm; else in pixels over the truth's scale.
         """
         lo, hi = self.body()
         over = (self.said_on_truth >= lo) & (self.said_on_truth <= hi)
+        if not over.any():
+            return np.zeros(0)
         flat = self.truth["kind"] != "fillet" and bool(self.bead.left_toe)
         names = ("right", "left") if self.reversed else ("left", "right")
         out = []
@@ -376,6 +379,8 @@ def _over_what_is_seen(seam: _Seam, true: dict[str, float]) -> dict[str, float]:
     """Truth over the part of a cut bead that the picture shows; what needs the whole bead is left out."""
     lo, hi = seam.body()
     at = (seam.s >= lo) & (seam.s <= hi)
+    if at.sum() < 3:  # a trace that lies elsewhere shows nothing of it
+        return {}
     s, left, right = seam.s[at], seam.t_left[at], seam.t_right[at]
     width = left - right
     out: dict[str, float] = {}
