@@ -560,7 +560,7 @@ def _irregular(bead: TracedBead, ripples: Ripples) -> Iterator[Draft]:
             why=why if seen > rule.share * mean else f"{why}, by toes that are hard to see",
         )
     crests = ripples.within(*body)
-    if len(crests.s) < 8 or not ripples.told:
+    if len(crests.s) < 8 or not ripples.across:
         return
     pitch = float(crests.gaps.mean())
     variation, coarse = float(crests.gaps.std(ddof=1)) / pitch, pitch / mean

@@ -238,9 +238,10 @@ def _ripple_measures(bead: TracedBead, ripples: Ripples) -> dict[str, Quantity]:
         return unknown_of(["ripples"], SHORT)
     crests = ripples.within(*body)
     n = len(crests.s)
-    if n < rules.crest.fewest or not ripples.told:
-        why = "the ripples cannot be told apart in this photo"
-        return unknown_of(["ripples"], why)
+    if n < rules.crest.fewest or not ripples.across:
+        return unknown_of(["ripples"], "the ripples cannot be told apart in this photo")
+    if not ripples.told:
+        return unknown_of(["ripples"], "what runs across the face lies too far apart to tell ripples from lumps")
     half = typical_width(bead) / 2.0
     nearer, u_nearer, apex, u_apex = _height_seen(bead, body)
     seen, sd = float(crests.gaps.mean()), float(crests.gaps.std(ddof=1))

@@ -208,6 +208,7 @@ class RippleCrest(Table):
     charted: float
     told: float
     told_contrast: float
+    coarsest: float
 
 
 class RippleRise(Table):

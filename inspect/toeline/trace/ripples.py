@@ -49,10 +49,17 @@ class Ripples:
         return Ripples(self.s[keep], self.reward[keep], self.rise, self.rise_u, self.contrast, self.charted)
 
     @property
-    def told(self) -> bool:
-        """Whether crosswise ripples are seen: the fainter they are, the more the reader has to hold for crests."""
+    def across(self) -> bool:
+        """Whether something runs across the face, be it coarse: the fainter it is, the more the reader has to hold for
+        crests."""
         rule = RippleFigures.read().crest
         return float(np.log(max(self.charted, 1e-6))) + rule.told_contrast * self.contrast >= rule.told
+
+    @property
+    def told(self) -> bool:
+        """Whether ripples are told: what lies far apart may be lumps, or a crest in two."""
+        coarse = len(self.s) > 1 and float(self.gaps.mean()) >= RippleFigures.read().crest.coarsest
+        return self.across and not coarse
 
     @property
     def doubtful(self) -> int:
