@@ -26,7 +26,7 @@ from toeline.geometry.fillet_one_card import fillet_from_one_card
 from toeline.geometry.ground import Ground, card_outlines, lay_ground, on_card
 from toeline.geometry.plate import print_scale
 from toeline.judgement import judge
-from toeline.measures.indications import faults, placed, spots
+from toeline.measures.indications import Draft, faults, placed, spots
 from toeline.measures.legs import (
     measure_fillet,
     name_plates,
@@ -261,16 +261,15 @@ def _measure_bead(
     outline = bead.frame.to_px(np.concatenate([bead.left_toe, bead.right_toe[::-1]]))
     outline = outline[np.isfinite(outline).all(axis=1)]
     with ThreadPoolExecutor(1) as aside:
-        wider = aside.submit(look_about, photo.image, bead)
+        wider = aside.submit(_spots_about, photo.image, bead)
         using = aside.submit(photo_problems, photo, outline, ground.plate, fillet=settings.joint == "fillet")
         with clock.stage("measure"):  # what needs the band alone
             ripples = read_ripples(bead.band, bead.s, bead.t_left, bead.t_right)
             measures = measure_course(bead, ripples)
             found = faults(bead, ripples)
         with clock.stage("look about"):
-            bead = wider.result()
-        with clock.stage("measure"):
-            found += spots(bead)
+            bead, further = wider.result()
+            found += further
         with clock.stage("usable"):
             usability = using.result() + card_problems(ground.cards, ground.plate, outline)
     problems: list[Problem] = []
@@ -290,6 +289,12 @@ def _measure_bead(
         if on_card(outline, printed, _CARD_TOUCHES_MM).any():
             problems.append(problem("bead_covered"))
     return _Measured(bead, measures, indications, sizes, tuple(problems)), usability
+
+
+def _spots_about(image: NDArray[np.uint8], bead: TracedBead) -> tuple[TracedBead, list[Draft]]:
+    """The bead with the plate further off, and the spots there and on it."""
+    bead = look_about(image, bead)
+    return bead, list(spots(bead))
 
 
 def off_cards(indications: Sequence[Indication], printed: Sequence[NDArray[np.float32]]) -> tuple[Indication, ...]:
