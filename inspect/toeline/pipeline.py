@@ -262,16 +262,16 @@ def _measure_bead(
     outline = outline[np.isfinite(outline).all(axis=1)]
     with ThreadPoolExecutor(1) as aside:
         wider = aside.submit(_spots_about, photo.image, bead)
-        using = aside.submit(photo_problems, photo, outline, ground.plate, fillet=settings.joint == "fillet")
         with clock.stage("measure"):  # what needs the band alone
             ripples = read_ripples(bead.band, bead.s, bead.t_left, bead.t_right)
             measures = measure_course(bead, ripples)
             found = faults(bead, ripples)
+        with clock.stage("usable"):
+            usability = photo_problems(photo, outline, ground.plate, fillet=settings.joint == "fillet")
+            usability += card_problems(ground.cards, ground.plate, outline)
         with clock.stage("look about"):
             bead, further = wider.result()
             found += further
-        with clock.stage("usable"):
-            usability = using.result() + card_problems(ground.cards, ground.plate, outline)
     problems: list[Problem] = []
     sizes: dict[str, tuple[float | None, ...]] = {}
     with clock.stage("measure"):

@@ -5,7 +5,7 @@
 Each size runs in a process of its own, so that its peak memory is its own. Decoding the JPEG and finding the card in it
 is timed in turn with the whole job, so that what else the machine does falls on both; the ratio is of their medians.
 "networks" is the time in the networks; the finder's is beside "card" and "plate", that of the last ones beside
-"measure": "find", "look about" and "usable" are what is left to wait for.
+"measure" and "usable": "find" and "look about" are what is left to wait for.
 "first" is the job as a new process does it, with the networks still to load; imports come before it.
 """
 
