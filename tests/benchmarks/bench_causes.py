@@ -4,7 +4,7 @@
     python tests/benchmarks/bench_causes.py measure FOLDER
     python tests/benchmarks/bench_causes.py trust FOLDER [PHOTOS ...]
     python tests/benchmarks/bench_causes.py strange PHOTOS [PHOTOS ...]
-    python tests/benchmarks/bench_causes.py sure FOLDER
+    python tests/benchmarks/bench_causes.py sure FOLDER [PHOTOS ...]
     python tests/benchmarks/bench_causes.py rank FOLDER [--electrode]
 
 ``lay`` draws beads with one trouble each and renders them straightened at 10 px per mm, with what is truly there
@@ -473,14 +473,14 @@ def sure(beads: Iterable[Laid]) -> None:
     """Print how many indications of each kind are right from a confidence on, as ``data/detection.toml`` asks."""
     told: dict[str, list[tuple[float, bool]]] = defaultdict(list)
     for bead in beads:
-        there, plan = bead.there, bead.there["plan"]
-        right = {
-            **{kind: there[kind] for kind in SPOTS},
-            "crater_crack": there["crater_unfilled"] and plan["crack"] > 0,
-            "pore": there["pores"] > 0,
-            "slag_left": plan["slag"] >= 1,
-            "arc_strike": plan["strikes"] >= 1,
-        }
+        there, plan = bead.there, bead.there.get("plan")
+        right = {**{kind: there[kind] for kind in SPOTS}, "pore": there["pores"] > 0}
+        if plan:  # a photo's truth is asked for no more than that
+            right |= {
+                "crater_crack": there["crater_unfilled"] and plan["crack"] > 0,
+                "slag_left": plan["slag"] >= 1,
+                "arc_strike": plan["strikes"] >= 1,
+            }
         for each in bead.result.indications:
             if each.kind in TOES and each.side:
                 told[each.kind].append((each.confidence, there[each.kind][each.side] > 0))
@@ -561,6 +561,7 @@ def main() -> None:
         trust(read(folder), chain.from_iterable(map(photographed, said.photos)))
     else:
         sure(read(folder))
+        sure(chain.from_iterable(map(photographed, said.photos)))
 
 
 if __name__ == "__main__":
