@@ -35,7 +35,8 @@ from toeline.photogrammetry.quantities import (
 )
 from toeline.photogrammetry.relief import Relief
 from toeline.photogrammetry.surface import Surface
-from toeline.result import Quantity
+from toeline.photogrammetry.undercut_found import undercut_by_depth, with_lengths
+from toeline.result import Bead, Indication, Quantity
 
 U = ReliefFigures.read().u
 UP = np.array([0.0, 0.0, 1.0])
@@ -351,3 +352,51 @@ def test_a_fillet_s_convexity_and_throat():
         PLACE: pytest.approx(U.extreme),
         SCALE: pytest.approx(nearest * U_SCALE, rel=0.01),
     }
+
+
+def a_bead() -> Bead:
+    s = tuple(np.arange(0.0, LENGTH + 0.1, 0.25).tolist())
+    left, right = (tuple((x, y) for x in s) for y in (-HALF, HALF))
+    px = {f"{side}_toe_px": tuple((10 * x, 10 * y) for x, y in toe) for side, toe in (("left", left), ("right", right))}
+    return Bead(found=True, s=s, left_toe=left, right_toe=right, **px)
+
+
+def seen(side: str, begin: float, end: float) -> Indication:
+    return Indication.model_validate({"kind": "undercut", "side": side, "from": begin, "to": end, "confidence": 0.7})
+
+
+def test_undercut_that_only_its_depth_shows_is_found():
+    """0.6 mm deep with a standard uncertainty of 0.1 and the form's from 8 to 16 mm along the left toe."""
+    deep = (STATIONS > 8.0) & (STATIONS < 16.0)
+    grooves = {"left": groove_of(np.where(deep, 0.6, 0.0), NONE + SURE), "right": groove_of(NONE, NONE + SURE)}
+    (found,) = undercut_by_depth(on_a_plate(), grooves, a_bead(), (seen("right", 8.0, 16.0),))
+    assert (found.side, found.iso6520) == ("left", "5012")
+    assert (found.from_, found.to) == (pytest.approx(8.0, abs=0.6), pytest.approx(16.0, abs=0.6))  # a station is 0.5
+    assert found.at == (pytest.approx(12.0, abs=0.3), -HALF)
+    assert found.at_px == (pytest.approx(120.0, abs=3.0), -10 * HALF)
+    assert found.confidence > 0.99
+
+
+@pytest.mark.parametrize(
+    ("depth", "u", "shown"),
+    [
+        (0.6, SURE, (seen("left", 7.0, 17.0),)),  # the face photo shows it
+        (0.6, SURE, (seen("left", 11.0, 13.0),)),  # what is left of it is too short to be told from chance
+        (0.2, SURE, ()),  # within its own U
+        (0.6, UNSURE, ()),
+    ],
+)
+def test_undercut_that_is_shown_already_or_not_surely_there_is_not_found_by_depth(depth, u, shown):
+    deep = (STATIONS > 8.0) & (STATIONS < 16.0)
+    grooves = {"left": groove_of(np.where(deep, depth, 0.0), np.where(deep, u, SURE))}
+    assert undercut_by_depth(on_a_plate(), grooves, a_bead(), shown) == ()
+
+
+def test_the_length_of_undercut_holds_what_its_depth_shows():
+    measures = {f"undercut_length_{name}": Quantity(value=v, U=9.0) for name, v in (("left", 0.0), ("total", 5.0))}
+    told = with_lengths(measures, (seen("left", 8.0, 16.0),))
+    assert {name: (q.value, q.U) for name, q in told.items()} == {
+        "undercut_length_left": (8.0, 9.0),
+        "undercut_length_total": (13.0, 9.0),
+    }
+    assert with_lengths(measures, ()) == {}

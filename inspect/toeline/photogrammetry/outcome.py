@@ -21,6 +21,7 @@ from toeline.photogrammetry.relief import Relief, Unmeasured, find_relief, scale
 from toeline.photogrammetry.sides import missing, seen_from
 from toeline.photogrammetry.surface_map import surface_map
 from toeline.photogrammetry.toe_looks import look_at_toes
+from toeline.photogrammetry.undercut_found import undercut_by_depth, with_lengths
 from toeline.problems import problem
 from toeline.result import PhotoInfo, Problem, Quantity, ReliefAlong, Result, SeenFrom, Settings, Side
 from toeline.text import shown_name
@@ -155,7 +156,9 @@ def with_relief(result: Result, read: ReadPhotos, outcome: Outcome) -> Result:
         seen = _seen_from(relief)
         told = {"why": why, "seen_from": seen, "missing": missing(seen), "map": surface_map(relief)}
         update["relief"] = along.model_copy(update=told)
-        update["indications"] = with_depths(relief, outcome.grooves, result.indications)
+        found = undercut_by_depth(relief, outcome.grooves, result.bead, result.indications)
+        measures |= with_lengths(result.measures, found)
+        update["indications"] = with_depths(relief, outcome.grooves, (*result.indications, *found))
     return result.model_copy(update=update | {"measures": result.measures | measures})
 
 
