@@ -374,7 +374,16 @@ def test_undercut_that_only_its_depth_shows_is_found():
     assert (found.from_, found.to) == (pytest.approx(8.0, abs=0.6), pytest.approx(16.0, abs=0.6))  # a station is 0.5
     assert found.at == (pytest.approx(12.0, abs=0.3), -HALF)
     assert found.at_px == (pytest.approx(120.0, abs=3.0), -10 * HALF)
-    assert found.confidence > 0.99
+    assert found.confidence == pytest.approx(0.977, abs=1e-3)  # one-sided normal, 2 standard deviations
+    assert found.plate is None
+
+
+@pytest.mark.parametrize(("side", "plate"), [("left", "base"), ("right", "upright")])
+def test_undercut_found_on_a_fillet_names_its_plate(side, plate):
+    """Its base plate lies to the left of travel."""
+    grooves = {side: groove_of(NONE + 0.6, NONE + SURE)}
+    (found,) = undercut_by_depth(replace(on_a_plate(), side=1), grooves, a_bead(), ())
+    assert found.plate == plate
 
 
 @pytest.mark.parametrize(

@@ -237,7 +237,7 @@ def _along_toes(bead: TracedBead, kind: ToeFault) -> Iterator[Draft]:
 def _undercut_why(
     bead: TracedBead, side: Side, span: tuple[float, float], score: float, rows: int, rule: ToeFaultFigures
 ) -> tuple[str, str]:
-    """What speaks for a groove and against a shadow, and the ISO number: 5011 continuous, 5012 intermittent."""
+    """What speaks for a groove and against a shadow, and the ISO number."""
     deep, _, s = _strip(bead.band.maps["undercut_deep"], bead, side, rule.inner, rule.outer)
     inside = (s >= span[0]) & (s <= span[1])
     share = float((deep[:, inside].max(axis=0) > 0.5).mean())
@@ -249,8 +249,12 @@ def _undercut_why(
         if whole
         else ("; it begins and ends along the toe, which a shadow beside the bead does not")
     )
-    continuous = span[1] - span[0] > IndicationFigures.read().undercut.continuous
-    return text + "; gauge its depth", "5011" if continuous else "5012"
+    return text + "; gauge its depth", undercut_number(span[1] - span[0])
+
+
+def undercut_number(length: float) -> str:
+    """The number in ISO 6520-1, from memory, of undercut so long, mm: 5011 continuous, 5012 intermittent."""
+    return "5011" if length > IndicationFigures.read().undercut.continuous else "5012"
 
 
 def blobs(values: F32, strip: Strip, rule: SpotFigures) -> list[Blob]:
