@@ -308,6 +308,16 @@ def test_what_lies_all_along_the_horizon_is_not_straightened():
         trace_bead(np.full((200, 320, 3), 120, np.uint8), PixelFrame(0.001), Candidate("bead", line, 20.0, 0.9))
 
 
+def test_what_is_wider_than_any_bead_is_not_read():
+    """A rod lays no 60 mm; at half of that the plate is read, on which no weld metal is seen."""
+    plate = np.full((700, 900, 3), 120, np.uint8)
+    line = np.stack([np.linspace(50, 850, 50), np.full(50, 350.0)], axis=1)
+    with pytest.raises(BeadLost, match="horizon"):
+        trace_bead(plate, PixelFrame(10.0), Candidate("bead", line, 600.0, 0.9))
+    with pytest.raises(BeadLost, match="No weld metal"):
+        trace_bead(plate, PixelFrame(10.0), Candidate("bead", line, 300.0, 0.9))
+
+
 def followed(
     left: float,
     right: float,

@@ -255,6 +255,15 @@ def test_a_relief_decides_a_depth_where_it_saw_all_of_it() -> None:
         assert line(judged, "1.7-undercut").outcome == outcome
 
 
+def test_what_may_be_there_is_shown_by_all_photos_of_a_relief() -> None:
+    half = {"undercut_depth_left": q(0.1, 0.05), "undercut_depth_right": unknown("not seen")}
+    found = [indication("undercut", 30, 45)]
+    several = line(judge(result(measures=half, indications=found, relief=along(right=None)), ISO_C), "1.7-undercut")
+    assert "; the photos show what may be undercut at 38 mm" in several.why
+    one = line(judge(result(indications=found), ISO_C), "1.7-undercut")
+    assert one.why.startswith("the photo shows what may be undercut at 38 mm")
+
+
 def deep(left: list[float | None], U: float = 0.05, **more: Any) -> ReliefAlong:
     """A relief of so much undercut along the left toe, a millimetre apart."""
     values = tuple(left)

@@ -111,10 +111,14 @@ class Case:
     def gauge(self, *places: float | None, name: str | None = None) -> tuple[Need, ...]:
         """Asks for a gauge reading, at places along the seam or at the worst anywhere."""
         name = name or self.line.kind.gauge
-        relief = self.evidence.result.relief
-        told = relief is not None and relief.state == "measured"
-        by_photos = bool(self.line.kind.relief) and name == self.line.kind.gauge and not told
+        by_photos = bool(self.line.kind.relief) and name == self.line.kind.gauge and not self._in_several_photos
         return (Need(Step.GAUGE, name=name, places=_known(places), by_photos=by_photos),) if name else ()
+
+    @property
+    def _in_several_photos(self) -> bool:
+        """Whether a relief was measured over several photos."""
+        relief = self.evidence.result.relief
+        return relief is not None and relief.state == "measured"
 
     # Words
 
@@ -145,7 +149,12 @@ class Case:
             return f"{by} counted {reading.value:.0f}{place}" if gauge.counted else f"{by} saw it{place}"
         return f"{reading.name.replace('_', ' ')} read as {self.value(as_quantity(reading))}{place}"
 
-    def where(self, items: Sequence[Indication]) -> str:
+    def may_be(self, items: Sequence[Indication]) -> str:
+        """``the photo shows what may be undercut at 37 mm``; of a relief it may be that no single photo does."""
+        shown = "the photos show" if self._in_several_photos else "the photo shows"
+        return f"{shown} what may be {self._where(items)}"
+
+    def _where(self, items: Sequence[Indication]) -> str:
         """``undercut at 37 mm, 82 mm and 4 more``; ``5 balls of spatter`` where places say nothing, as many as the
         measure of that name counts."""
         if self.line.kind.pieces:

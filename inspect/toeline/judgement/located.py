@@ -43,7 +43,7 @@ def judge_located(case: Case) -> Verdict:
         return replace(
             told, outcome="fail", why=why, measured=deepest.quantity, at=deepest.at, p_conform=p, evidence=deepest.how
         )
-    seen = f"the photo shows what may be {case.where(sorted(runs, key=_extent, reverse=True))}" if runs else ""
+    seen = case.may_be(sorted(runs, key=_extent, reverse=True)) if runs else ""
     all_along = [one for one in case.told if one.speaks_for_all]
     if not all_along:
         if not kind.depth and none_stated(stated) and not runs and not any(r.value > 0 for r in stated):

@@ -48,7 +48,7 @@ def judge_sized(case: Case) -> Verdict:
     if found:
         largest = max(found, key=lambda item: (item.size and item.size.value) or 0)
         size = "" if largest.size is None or not largest.size.known else f", up to {case.value(largest.size)}"
-        why = f"the photo shows what may be {case.where(found)}{size}; gauge the largest"
+        why = f"{case.may_be(found)}{size}; gauge the largest"
         return replace(told, why=why, at=places[0], needs=case.gauge(*places))
     if any(reading.value > 0 for reading in stated):
         return replace(told, why="some were stated; gauge the largest", evidence="eye", needs=case.gauge())
@@ -101,7 +101,7 @@ def judge_window(case: Case) -> Verdict:
         shown = case.value(Quantity(value=low, U=0.0, unit=kind.unit))
         return replace(told, outcome="fail", why=f"at least {shown} in the worst {case.figure(window.value)}")
     if found and (count is None or count < len(found) + len(points)):
-        why = f"the photo shows what may be {case.where(found)}; count and gauge them"
+        why = f"{case.may_be(found)}; count and gauge them"
         return replace(told, why=why, at=places[0], needs=case.look(*places))
     if count is None:
         return replace(told, why="a photo cannot show that there are no more", needs=case.look())

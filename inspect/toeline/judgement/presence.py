@@ -29,7 +29,7 @@ def judge_presence(case: Case) -> Verdict:
     if found:
         places = [middle(item) for item in found]
         against = ", but none was stated" if nothing else ""
-        why = f"the photo shows what may be {case.where(found)}{against}; look there"
+        why = f"{case.may_be(found)}{against}; look there"
         return Verdict("undecided", why, "photo", at=places[0], needs=case.look(*places) or case.gauge(*places))
     if nothing:
         return Verdict("pass", case.looked(stated), "eye")
@@ -49,7 +49,7 @@ def judge_application(case: Case) -> Verdict:
     if any(reading.value > 0 for reading in stated):
         return Verdict("undecided", "some was stated; the standard leaves it to the application", "eye", needs=ask)
     if found:
-        why = f"the photo shows what may be {case.where(found)}; the standard leaves it to the application"
+        why = f"{case.may_be(found)}; the standard leaves it to the application"
         return Verdict("undecided", why, "photo", at=middle(found[0]), needs=ask)
     if none_stated(stated):
         return Verdict("pass", case.looked(stated), "eye")
