@@ -40,6 +40,20 @@ def test_a_clear_bead_is_believed():
 
 
 @pytest.mark.parametrize(
+    ("scale", "end_trust", "enough"),
+    [(True, (0.9, 1.0), True), (False, (0.9, 1.0), False), (False, (1.0, 1.0), True)],
+    ids=["with a card", "an end in view", "both ends cut off or marked"],
+)
+def test_what_no_scale_vouches_for_must_be_surer(scale: bool, end_trust: tuple[float, float], enough: bool):
+    doubted, clear = bead(0.6, end_trust), bead(0.8, end_trust)
+    frame = drawn_beads.FlatFrame(has_scale=scale)
+    assert believed(replace(doubted, frame=frame)) is enough
+    told = [problem.code for problem in disbelief(replace(doubted, frame=frame))]
+    assert told == ([] if enough else ["toes_unsure"])
+    assert believed(replace(clear, frame=frame))
+
+
+@pytest.mark.parametrize(
     ("doubted", "code", "words"),
     [
         (bead(0.1), "toes_unsure", "edges"),

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import cv2
 import numpy as np
 import pytest
+import skimage
 
 import card_scene
 import seen_photos
@@ -199,6 +202,15 @@ def test_a_wider_print_scale_makes_a_longer_bead(shot, measured):
     assert wider.measures["length"].value == pytest.approx(1.02 * measured.measures["length"].value, rel=2e-3)
     unsaid = toeline.measure(photo)
     assert unsaid.measures["length"].U > measured.measures["length"].U
+
+
+@pytest.mark.parametrize("name", ["astronaut.png", "chelsea.png", "coffee.png", "motorcycle_left.png", "rocket.jpg"])
+def test_a_picture_of_something_else_is_not_measured(name: str):
+    """Pictures that scikit-image ships: a person, a cat, a cup, a motorcycle, a rocket."""
+    result = toeline.measure(Path(skimage.__file__).parent / "data" / name)
+    assert result.stopped
+    assert not any(quantity.known for quantity in result.measures.values())
+    assert not result.causes
 
 
 def plate(seed: int) -> np.ndarray:

@@ -17,8 +17,16 @@ DISBELIEVED = ("toes_unsure", "ends_unsure", "ends_missed")
 def surety(bead: TracedBead) -> float:
     """How sure a trace is, as a multiple of what it takes to be believed: the least of its toes, at half the stations,
     and of its two ends."""
+    ends = BeadFigures.read().belief.ends
+    return float(min(np.median(bead.confidence) / _toes_needed(bead), min(bead.end_trust) / ends))
+
+
+def _toes_needed(bead: TracedBead) -> float:
+    """How sure the toes must be: without a card, whose scale a bead has to fit, more, unless both ends are cut off by
+    the picture or were marked by a person."""
     rule = BeadFigures.read().belief
-    return float(min(np.median(bead.confidence) / rule.toes, min(bead.end_trust) / rule.ends))
+    loose = not bead.frame.has_scale and min(bead.end_trust) < 1.0
+    return rule.toes_loose if loose else rule.toes
 
 
 def believed(bead: TracedBead) -> bool:
@@ -31,7 +39,7 @@ def disbelief(bead: TracedBead) -> tuple[Problem, ...]:
     rule = BeadFigures.read().belief
     if believed(bead):
         return ()
-    if float(np.median(bead.confidence)) < rule.toes:
+    if float(np.median(bead.confidence)) < _toes_needed(bead):
         return (problem("toes_unsure"),)
     at = [end for end, trust in zip(("starts", "ends"), bead.end_trust, strict=True) if trust < rule.ends]
     return (problem("ends_unsure", what=" and ".join(at)),)

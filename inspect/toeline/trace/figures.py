@@ -119,6 +119,7 @@ class BeadBelief(Table):
     """Table ``belief``."""
 
     toes: float
+    toes_loose: float
     ends: float
     other: float
     named: float
