@@ -194,7 +194,7 @@ def pictures() -> None:
     """Print which views of pictures without a bead are believed to show one, and how many views there are."""
     files = [f for f in sorted((Path(skimage.__file__).parent / "data").iterdir()) if f.suffix in (".png", ".jpg")]
     views = list(product(files, SIDES, (False, True)))
-    with ProcessPoolExecutor() as pool:
+    with ProcessPoolExecutor(mp_context=multiprocessing.get_context("spawn")) as pool:
         taken = [view for view, believed in zip(views, pool.map(_believed, views), strict=True) if believed]
     for file, side, turned in taken:
         print(file.name, side or "as it is", "turned" if turned else "upright")

@@ -23,7 +23,7 @@ def surety(bead: TracedBead) -> float:
 
 def _toes_needed(bead: TracedBead) -> float:
     """How sure the toes must be: without a card, whose scale a bead has to fit, more, unless both ends are cut off by
-    the picture or were marked by a person."""
+    the picture, were marked by a person or are as clear as can be."""
     rule = BeadFigures.read().belief
     loose = not bead.frame.has_scale and min(bead.end_trust) < 1.0
     return rule.toes_loose if loose else rule.toes
