@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 
@@ -19,8 +21,9 @@ from toeline.problems import REGISTRY
 from toeline.settings import Settings
 from toeline.trace.band import READERS, TracedBead
 from toeline.trace.bead_finder import Candidate, Detections, detect_beads
-from toeline.trace.belief import DISBELIEVED, believed, disbelief, parted, weld_metal_beyond
-from toeline.trace.search import Found, _no_bead, search
+from toeline.trace.belief import DISBELIEVED, disbelief, parted, surety, weld_metal_beyond
+from toeline.trace.figures import BeadFigures
+from toeline.trace.search import Found, _look_for, _no_bead, search
 from toeline.trace.toes import BeadLost, _end_trust, _tip, trace_bead
 
 
@@ -29,28 +32,60 @@ def bead(confidence: float, end_trust: tuple[float, float] = (1.0, 1.0)) -> Trac
     return replace(drawn, confidence=np.full(len(drawn.s), confidence), end_trust=end_trust)
 
 
+def short(drawn: TracedBead) -> TracedBead:
+    """The first two widths of a bead."""
+    n = int(np.searchsorted(drawn.s, 2 * np.median(drawn.t_left - drawn.t_right)))
+    along = ("s", "t_left", "t_right", "u_left", "u_right", "confidence")
+    return replace(drawn, **{name: getattr(drawn, name)[:n] for name in along})
+
+
+def cut_off(drawn: TracedBead, *, found: float) -> TracedBead:
+    """A bead that runs out of the picture at both ends, and how surely the finder found it."""
+    return replace(drawn, start_seen=False, end_seen=False, found_confidence=found)
+
+
 def shown(drawn: TracedBead, face: np.ndarray) -> TracedBead:
     """The bead as its reader would have said it shows."""
     return replace(drawn, band=replace(drawn.band, maps=drawn.band.maps | {"face": face}))
 
 
 def test_a_clear_bead_is_believed():
-    assert believed(bead(0.95))
+    assert surety(bead(0.95)) > 1
     assert disbelief(bead(0.95)) == ()
 
 
 @pytest.mark.parametrize(
-    ("scale", "end_trust", "enough"),
-    [(True, (0.9, 1.0), True), (False, (0.9, 1.0), False), (False, (1.0, 1.0), True)],
-    ids=["with a card", "an end in view", "both ends cut off or marked"],
+    ("doubted", "seen", "enough"),
+    [
+        (bead(0.6), None, True),
+        (bead(0.6), 0.9, False),
+        (bead(0.8), 0.9, True),
+        (replace(bead(0.8), end_seen=False), 0.0, True),
+        (short(bead(0.99)), None, True),
+        (short(bead(0.99)), 0.9, False),
+        (cut_off(bead(0.6), found=0.9), 0.9, True),
+        (cut_off(bead(0.6), found=0.9), 0.2, False),
+        (cut_off(bead(0.6), found=0.6), 0.9, False),
+        (cut_off(bead(0.4), found=1.0), 1.0, False),
+        (cut_off(bead(0.6), found=0.6), None, True),
+    ],
+    ids=[
+        "with a card or marked",
+        "by its looks alone",
+        "by surer looks",
+        "one end cut off",
+        "short",
+        "short, by its looks alone",
+        "both ends cut off, and the finder as sure",
+        "both ends cut off, and not seen as a whole",
+        "both ends cut off, and hardly found",
+        "both ends cut off, and the toes too unsure",
+        "both ends cut off or marked, with a card",
+    ],
 )
-def test_what_no_scale_vouches_for_must_be_surer(scale: bool, end_trust: tuple[float, float], enough: bool):
-    doubted, clear = bead(0.6, end_trust), bead(0.8, end_trust)
-    frame = drawn_beads.FlatFrame(has_scale=scale)
-    assert believed(replace(doubted, frame=frame)) is enough
-    told = [problem.code for problem in disbelief(replace(doubted, frame=frame))]
-    assert told == ([] if enough else ["toes_unsure"])
-    assert believed(replace(clear, frame=frame))
+def test_what_only_looks_like_a_bead_must_be_surer(doubted: TracedBead, seen: float | None, enough: bool):
+    assert (surety(doubted, seen) >= 1) is enough
+    assert [problem.code for problem in disbelief(doubted, seen)] == ([] if enough else ["toes_unsure"])
 
 
 @pytest.mark.parametrize(
@@ -127,6 +162,22 @@ def test_what_it_looks_like_is_said_only_when_that_is_sure(confidence, code):
     assert _no_bead(Detections((), Candidate("rope", line, 20.0, confidence))).code == code
 
 
+def test_after_so_many_traces_the_search_gives_up():
+    """Each further look at what is none adds its own chance of a false one."""
+    plate = np.random.default_rng(7).normal(120, 15, (300, 400, 3)).clip(0, 255).astype(np.uint8)
+    photo = read_photo(cv2.imencode(".png", plate)[1].tobytes())
+    line = np.stack([np.linspace(50, 350, 50), np.full(50, 150.0)], axis=1)
+    shown = []
+
+    def guess(*_: object) -> list[Candidate]:
+        shown.append(Candidate("bead", line, 20.0, 0.6))
+        return shown[-1:] * 2
+
+    found = _look_for(photo, detect_beads(photo.image), lay_ground(photo, [], Settings(), None), [guess] * 20)
+    assert not any(one.surety >= 1 for one in found)
+    assert len(shown) == math.ceil(BeadFigures.read().belief.most_traces / 2)
+
+
 def test_what_the_first_reader_does_not_believe_is_read_by_the_second():
     """On photos of varied looks beside the repository, as long as it takes to meet one."""
     photos = sorted((seen_photos.ROOT.parent / "shared" / "photos" / "wild").glob("*.jpg"))
@@ -136,13 +187,13 @@ def test_what_the_first_reader_does_not_believe_is_read_by_the_second():
         photo = read_photo(file)
         ground = lay_ground(photo, find_cards(photo), Settings(), None)
         found = search(photo, detect_beads(photo.image), ground, None)
-        if found.bead is None or not believed(found.bead) or found.bead.band.reader == READERS[0]:
+        if found.bead is None or found.problems or found.bead.band.reader == READERS[0]:
             continue
         for candidate in detect_beads(photo.image).beads:
             try:
                 first = trace_bead(photo.image, found.bead.frame, candidate)
             except BeadLost:
                 continue
-            assert not believed(first)
+            assert surety(first) < 1
         return
     pytest.fail("no bead was read by the second reader")

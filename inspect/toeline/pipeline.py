@@ -258,8 +258,7 @@ def _measure_bead(
     photo: Photo, ground: Ground, bead: TracedBead, settings: Settings, clock: _Clock
 ) -> tuple[_Measured, tuple[Problem, ...]]:
     """The traced bead measured, and what is wrong with the photo as it shows it."""
-    outline = bead.frame.to_px(np.concatenate([bead.left_toe, bead.right_toe[::-1]]))
-    outline = outline[np.isfinite(outline).all(axis=1)]
+    outline = bead.outline_px
     with ThreadPoolExecutor(1) as aside:
         wider = aside.submit(_spots_about, photo.image, bead)
         with clock.stage("measure"):  # what needs the band alone

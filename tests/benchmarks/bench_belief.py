@@ -2,7 +2,6 @@
 
     python tests/benchmarks/bench_belief.py trace FOLDER... --json FILE
     python tests/benchmarks/bench_belief.py count FILE...
-    python tests/benchmarks/bench_belief.py pictures
 
 ``trace`` looks for the bead in every photo of the folders as a measurement does and writes down what the tracer says of
 itself beside what is true: photos of ``bench_uncertainty.py shoot``, tidy and ``--wild`` ones, and ``--no-bead`` ones,
@@ -19,9 +18,6 @@ in which every trace is wrong. ``count`` then prints
 * for ``[crest] told`` and ``told_contrast`` of ``data/ripples.toml``: how clearly ripples are told from faces that have
   none, and between which limits fewest are mistaken for the other.
 
-``pictures`` measures the pictures that scikit-image ships, of people, animals, things and patterns without a card or a
-bead, upright and turned, at five sizes, and names those that are believed to show one.
-
 Run it again whenever the networks change, and put what it prints into the data files.
 """
 
@@ -34,13 +30,12 @@ import sys
 import traceback
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
-from itertools import pairwise, product
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 import cv2
 import numpy as np
-import skimage
 from numpy.typing import NDArray
 from rich.console import Console
 from rich.table import Table
@@ -49,7 +44,6 @@ from toeline.document import write_document
 from toeline.geometry.card import find_cards
 from toeline.geometry.ground import lay_ground
 from toeline.photo import read_photo
-from toeline.pipeline import measure
 from toeline.result import Result, Settings
 from toeline.trace.band import TracedBead
 from toeline.trace.bead_finder import detect_beads
@@ -61,7 +55,6 @@ from toeline.validation.against_truth import _Seam, to_line
 
 WRONG_COSTS = 10.0
 RIGHT_TOE = 0.05  #: of the width, what half the toes of a right trace are off by at most
-SIDES = (None, 800, 1200, 1600, 2400)  #: long sides of a picture, px; None as it is
 EACH = 8  #: every so many stations are written down
 LEVELS = (0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.97, 1.01)
 
@@ -101,7 +94,6 @@ def trace_one(pair: tuple[str, str]) -> dict[str, Any]:
     if found.bead is None:
         return out
     bead = found.bead
-    left, right = (bead.frame.to_px(toe) for toe in (bead.left_toe, bead.right_toe))
     out |= {
         "toes": float(np.median(bead.confidence)),
         "ends": min(bead.end_trust),
@@ -110,7 +102,7 @@ def trace_one(pair: tuple[str, str]) -> dict[str, Any]:
             weld_metal_beyond(bead, toe, way * float(np.median(bead.t_left - bead.t_right)))
             for toe, way in ((bead.t_left, 1.0), (bead.t_right, -1.0))
         ),
-        "traced_seems": detections.seems(np.concatenate([left, right[::-1]])),
+        "traced_seems": detections.seems(bead.outline_px),
         "right": False,
     }
     if truth["usable"]:
@@ -188,29 +180,6 @@ def trace(folders: Sequence[Path], out: Path, jobs: int) -> None:
             if len(rows) % 20 == 0:
                 print(f"{len(rows)}/{len(pairs)}", file=sys.stderr)
     out.write_text(json.dumps(rows), "utf-8")
-
-
-def pictures() -> None:
-    """Print which views of pictures without a bead are believed to show one, and how many views there are."""
-    files = [f for f in sorted((Path(skimage.__file__).parent / "data").iterdir()) if f.suffix in (".png", ".jpg")]
-    views = list(product(files, SIDES, (False, True)))
-    with ProcessPoolExecutor(mp_context=multiprocessing.get_context("spawn")) as pool:
-        taken = [view for view, believed in zip(views, pool.map(_believed, views), strict=True) if believed]
-    for file, side, turned in taken:
-        print(file.name, side or "as it is", "turned" if turned else "upright")
-    print(f"{len(taken)} of {len(views)} views of {len(files)} pictures are believed to show a bead")
-
-
-def _believed(view: tuple[Path, int | None, bool]) -> bool:
-    file, side, turned = view
-    picture = np.asarray(cv2.imread(str(file)))
-    if turned:
-        picture = np.asarray(cv2.rotate(picture, cv2.ROTATE_90_CLOCKWISE))
-    if side is not None:
-        times = side / max(picture.shape[:2])
-        how = cv2.INTER_CUBIC if times > 1 else cv2.INTER_AREA
-        picture = np.asarray(cv2.resize(picture, None, fx=times, fy=times, interpolation=how))
-    return measure(cv2.imencode(".jpg", picture)[1].tobytes()).stopped is None
 
 
 def count(files: Sequence[Path]) -> None:
@@ -367,7 +336,7 @@ def _told(rows: list[dict[str, Any]]) -> Table:
 
 
 def main() -> None:
-    """Run one of the three."""
+    """Run one of the two."""
     ask = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     do = ask.add_subparsers(dest="do", required=True)
     tracing, counting = do.add_parser("trace"), do.add_parser("count")
@@ -375,14 +344,11 @@ def main() -> None:
     tracing.add_argument("--json", type=Path, metavar="FILE", required=True)
     tracing.add_argument("--jobs", type=int, default=1)
     counting.add_argument("files", type=Path, nargs="+")
-    do.add_parser("pictures")
     said = ask.parse_args()
     if said.do == "trace":
         trace(said.folders, said.json, said.jobs)
-    elif said.do == "count":
-        count(said.files)
     else:
-        pictures()
+        count(said.files)
 
 
 if __name__ == "__main__":

@@ -156,3 +156,10 @@ class TracedBead:
     def right_toe(self) -> F64:
         """Right toe (N, 2) in surface coordinates."""
         return self.band.to_surface(self.s, self.t_right)
+
+    @property
+    def outline_px(self) -> F64:
+        """What lies between the toes (M, 2), px in the photo; points near the plate's horizon, which have none, left
+        out."""
+        outline = self.frame.to_px(np.concatenate([self.left_toe, self.right_toe[::-1]]))
+        return np.asarray(outline[np.isfinite(outline).all(axis=1)])

@@ -47,12 +47,21 @@ class Detections:
 
     def seems(self, outline_px: F64) -> tuple[str, float]:
         """What lies within an outline (N, 2) px in the photo most seems to be, and how much, 0..1."""
+        kinds = self._kinds(outline_px)
+        kind = max(kinds, key=lambda k: kinds[k])
+        return kind, kinds[kind]
+
+    def bead_within(self, outline_px: F64) -> float:
+        """How much, 0..1, what lies within an outline (N, 2) px in the photo seems to be a bead."""
+        return self._kinds(outline_px)["bead"]
+
+    def _kinds(self, outline_px: F64) -> dict[str, float]:
+        if not self.maps:  # too even a picture for the finder to look at
+            return {"bead": 0.0}
         at = np.rint((outline_px + 0.5) / self.shrink - 0.5).astype(np.int32)
         inside = np.zeros(self.maps["bead"].shape, np.uint8)
         cv2.fillPoly(inside, [at], 1)
-        kinds = {kind: float(cv2.mean(layer, inside)[0]) for kind, layer in self.maps.items() if kind != "card"}
-        kind = max(kinds, key=lambda k: kinds[k])
-        return kind, kinds[kind]
+        return {kind: float(cv2.mean(layer, inside)[0]) for kind, layer in self.maps.items() if kind != "card"}
 
 
 def detect_beads(image: U8, *, closely: bool = False) -> Detections:

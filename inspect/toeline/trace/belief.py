@@ -3,6 +3,8 @@ counted at such doubt (tests/benchmarks/bench_belief.py)."""
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from toeline.problems import problem
@@ -14,34 +16,37 @@ from toeline.trace.figures import BeadFigures
 DISBELIEVED = ("toes_unsure", "ends_unsure", "ends_missed")
 
 
-def surety(bead: TracedBead) -> float:
+def surety(bead: TracedBead, seen: float | None = None) -> float:
     """How sure a trace is, as a multiple of what it takes to be believed: the least of its toes, at half the stations,
-    and of its two ends."""
-    ends = BeadFigures.read().belief.ends
-    return float(min(np.median(bead.confidence) / _toes_needed(bead), min(bead.end_trust) / ends))
+    and of its two ends.
+
+    ``seen`` is how surely, 0..1, the finder sees a bead between the toes; None where a card's scale or a person's marks
+    say that there is one.
+    """
+    return float(min(_toes(bead, seen), min(bead.end_trust) / BeadFigures.read().belief.ends))
 
 
-def _toes_needed(bead: TracedBead) -> float:
-    """How sure the toes must be: without a card, whose scale a bead has to fit, more, unless both ends are cut off by
-    the picture, were marked by a person or are as clear as can be."""
-    rule = BeadFigures.read().belief
-    loose = not bead.frame.has_scale and min(bead.end_trust) < 1.0
-    return rule.toes_loose if loose else rule.toes
+def _toes(bead: TracedBead, seen: float | None) -> float:
+    """How sure the toes are, as a multiple of what they must be. Where only their looks speak for a bead, a short piece
+    of one will not do, and the toes must be surer, or, where no end lies in view, the finder as sure as they are."""
+    rule, toes = BeadFigures.read().belief, float(np.median(bead.confidence))
+    sure = toes / rule.toes
+    if seen is None:
+        return sure
+    if bead.start_seen or bead.end_seen:
+        widths = float(bead.s[-1] / np.median(bead.t_left - bead.t_right))
+        return min(toes / rule.toes_loose, widths / rule.widths_loose)
+    return min(sure, toes * bead.found_confidence * math.sqrt(seen) / rule.through)
 
 
-def believed(bead: TracedBead) -> bool:
-    """Whether a trace may be measured."""
-    return surety(bead) >= 1.0
-
-
-def disbelief(bead: TracedBead) -> tuple[Problem, ...]:
-    """Why a trace is not believed; nothing where it is."""
-    rule = BeadFigures.read().belief
-    if believed(bead):
+def disbelief(bead: TracedBead, seen: float | None = None) -> tuple[Problem, ...]:
+    """Why a trace, ``seen`` as in :func:`surety`, is not believed; nothing where it is."""
+    if surety(bead, seen) >= 1.0:
         return ()
-    if float(np.median(bead.confidence)) < _toes_needed(bead):
+    if _toes(bead, seen) < 1.0:
         return (problem("toes_unsure"),)
-    at = [end for end, trust in zip(("starts", "ends"), bead.end_trust, strict=True) if trust < rule.ends]
+    least = BeadFigures.read().belief.ends
+    at = [end for end, trust in zip(("starts", "ends"), bead.end_trust, strict=True) if trust < least]
     return (problem("ends_unsure", what=" and ".join(at)),)
 
 

@@ -120,6 +120,9 @@ class BeadBelief(Table):
 
     toes: float
     toes_loose: float
+    widths_loose: float
+    through: float
+    most_traces: int
     ends: float
     other: float
     named: float

@@ -79,7 +79,7 @@ def search(photo: Photo, detections: Detections, ground: Ground, ends_px: tuple[
     chosen = sure[0] if sure else max(found, key=lambda one: one.weight)
     if wrong := _something_else(detections, chosen):
         return Found(None, Detections((), wrong), (_not_a_bead(wrong.kind),))
-    problems = disbelief(chosen.bead)
+    problems = chosen.disbelief
     rivals = [one.whole for one in found if _rivals(one, chosen)]
     if not problems and not rivals:
         rivals = _neighbours(chosen)
@@ -94,14 +94,14 @@ def _search_between(photo: Photo, detections: Detections, ground: Ground, ends_p
     """The bead between two ends that the user marked: tried at several widths, for they say nothing of it."""
     found: list[_Trace] = []
     for reader, candidate in product(READERS, _between(detections, ends_px)):
-        if (one := _trace(photo, candidate, ground, reader, ends_given=True)) is not None:
+        if (one := _trace(photo, candidate, detections, ground, reader, ends_given=True)) is not None:
             found.append(one)
             if one.surety >= 1.0:
                 break
     if not found:
         return Found(None, Detections((), detections.other), (problem("ends_off"),))
     chosen = max(found, key=lambda one: one.weight)
-    problems = disbelief(chosen.bead)
+    problems = chosen.disbelief
     share = chosen.whole.length_px / float(np.linalg.norm(np.subtract(*ends_px)))
     if share < PhotoFigures.read().usability.ends_share:
         problems = (problem("ends_missed", share=f"{100 * share:.0f}"),)
@@ -110,13 +110,23 @@ def _search_between(photo: Photo, detections: Detections, ground: Ground, ends_p
 
 @dataclass(frozen=True, slots=True, eq=False)  # one is itself alone: arrays cannot be compared
 class _Trace:
-    """A traced bead, how sure it is (1: believed), its own mid line and width in the photo, and the photo as it was
-    shown to be traced."""
+    """A traced bead, how surely the finder sees it, where that has a say, its own mid line and width in the photo, and
+    the photo as it was shown to be traced."""
 
     bead: TracedBead
-    surety: float
+    seen: float | None
     whole: Candidate
     photo: Photo
+
+    @property
+    def surety(self) -> float:
+        """How sure it is (1: believed)."""
+        return surety(self.bead, self.seen)
+
+    @property
+    def disbelief(self) -> tuple[Problem, ...]:
+        """Why it is not believed; nothing where it is."""
+        return disbelief(self.bead, self.seen)
 
     @property
     def weight(self) -> float:
@@ -125,7 +135,13 @@ class _Trace:
 
 
 def _trace(
-    photo: Photo, candidate: Candidate, ground: Ground, reader: BandReader, *, ends_given: bool = False
+    photo: Photo,
+    candidate: Candidate,
+    detections: Detections,
+    ground: Ground,
+    reader: BandReader,
+    *,
+    ends_given: bool = False,
 ) -> _Trace | None:
     """A candidate traced by what a reader sees, or None. Without a card it is laid anew as wide as it proves to be: the
     readers know beads by a width that is not far off the nominal."""
@@ -136,7 +152,8 @@ def _trace(
             bead = trace_bead(photo.image, _frame(ground, candidate), candidate, ends_given, reader)
         except BeadLost:
             break
-        one = _Trace(bead, surety(bead), _as_traced(bead), photo)
+        seen = None if ends_given or ground.surface is not None else detections.bead_within(bead.outline_px)
+        one = _Trace(bead, seen, _as_traced(bead), photo)
         if best is None or one.weight >= best.weight:
             best = one
         off = one.whole.width_px / candidate.width_px
@@ -252,12 +269,17 @@ _LIT_LOOKS = (_closely, _anew)
 
 def _look_for(photo: Photo, detections: Detections, ground: Ground, looks: Sequence[_Look]) -> list[_Trace]:
     """What can be traced, looked for in several ways until one is believed; where none is, all of it by the second
-    reader, and what is left unbelieved is the weightier."""
+    reader, and what is left unbelieved is the weightier. After so many traces there is none to be believed."""
     tried: list[list[_Trace]] = []
+    left = BeadFigures.read().belief.most_traces
     for reader in READERS:
         found: list[_Trace] = []
         for look in looks:
-            found = _trace_each(photo, look(photo, detections, ground, found), ground, reader, found)
+            if left <= 0:
+                break
+            beads = _nearest_first(look(photo, detections, ground, found), ground.cards)[:left]
+            left -= len(beads)
+            found = _trace_each(photo, beads, detections, ground, reader, found)
             if any(one.surety >= 1.0 for one in found):
                 return found
         tried.append(found)
@@ -265,14 +287,19 @@ def _look_for(photo: Photo, detections: Detections, ground: Ground, looks: Seque
 
 
 def _trace_each(
-    photo: Photo, beads: Sequence[Candidate], ground: Ground, reader: BandReader, before: Sequence[_Trace]
+    photo: Photo,
+    beads: Sequence[Candidate],
+    detections: Detections,
+    ground: Ground,
+    reader: BandReader,
+    before: Sequence[_Trace],
 ) -> list[_Trace]:
-    """Every bead that can be traced, nearest to the card first; of two traces of one bead the weightier."""
+    """Every bead that can be traced, in this order; of two traces of one bead the weightier."""
     found = list(before)
-    for candidate in _nearest_first(beads, ground.cards):
+    for candidate in beads:
         if any(one.surety >= 1.0 and _lies_on(candidate, one.whole) for one in found):
             continue
-        if (new := _trace(photo, candidate, ground, reader)) is None:
+        if (new := _trace(photo, candidate, detections, ground, reader)) is None:
             continue
         same = [one for one in found if _lies_on(one.whole, new.whole) or _lies_on(new.whole, one.whole)]
         if all(new.weight >= one.weight for one in same):
@@ -320,10 +347,8 @@ def _between(detections: Detections, ends: tuple[Point, Point]) -> Iterator[Cand
 
 def _something_else(detections: Detections, trace: _Trace) -> Candidate | None:
     """What a trace lies on, as the finder sees it, where that is no bead."""
-    rule = BeadFigures.read().belief
-    left, right = (trace.bead.frame.to_px(toe) for toe in (trace.bead.left_toe, trace.bead.right_toe))
-    kind, share = detections.seems(np.concatenate([left, right[::-1]]))
-    if kind == "bead" or share < rule.other:
+    kind, share = detections.seems(trace.bead.outline_px)
+    if kind == "bead" or share < BeadFigures.read().belief.other:
         return None
     return replace(trace.whole, kind=kind, confidence=share)
 

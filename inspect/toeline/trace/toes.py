@@ -348,17 +348,15 @@ def _follow(band: Band, frame: SurfaceFrame, face: Mask, confidence: float) -> T
         given = given + _leant(band, middle, doubt_l[0], doubt_r[0])
         top, bottom = _toes(given, band.t, middle)
         doubt_l, doubt_r = (_doubt(band, smooth, s, v, rule) for v in (top, bottom))
-    width = float(np.median(top - bottom))
+    width = _width(top, bottom)
     for _ in range(_RETRIES):
-        if width <= 0:
-            raise BeadLost("No weld metal is seen between the toes.")
         usual = _usual(s, top, doubt_l[1], width), _usual(s, bottom, doubt_r[1], width)
         if max(float(np.max(top - usual[0])), float(np.max(usual[1] - bottom))) <= rule.swell * width:
             break
         middle = (usual[0] + usual[1]) / 2  # what lies beside the bead has drawn it aside
         top, bottom = _toes(given, band.t, middle, usual[0] - middle, rule.swell_most * width)
         doubt_l, doubt_r = (_doubt(band, smooth, s, v, rule) for v in (top, bottom))
-        width = float(np.median(top - bottom))
+        width = _width(top, bottom)
     top, bottom = _bridged(s, top, doubt_l[0], width, 1), _bridged(s, bottom, doubt_r[0], width, -1)
     start, end = _tip(smooth, band, top, bottom, lo, -1), _tip(smooth, band, top, bottom, hi, 1)
     stations = np.linspace(0.0, end - start, max(round((end - start) / rule.station_mm), 0) + 1)
@@ -398,6 +396,14 @@ def _follow(band: Band, frame: SurfaceFrame, face: Mask, confidence: float) -> T
         travel="assumed", travel_evidence="", found_confidence=confidence, covered=tuple(covered),
         end_trust=(sure[0], sure[1]),
     )  # fmt: skip
+
+
+def _width(top: F64, bottom: F64) -> float:
+    """The usual width between two toes (n,)."""
+    width = float(np.median(top - bottom))
+    if width <= 0:
+        raise BeadLost("No weld metal is seen between the toes.")
+    return width
 
 
 def _logit(p: F32) -> F32:
