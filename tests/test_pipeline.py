@@ -229,6 +229,22 @@ def test_a_picture_of_something_else_is_not_measured(name: str, side: int | None
     assert not result.causes
 
 
+@pytest.mark.parametrize(
+    ("name", "box"),
+    [
+        ("good_weave.jpg", (1124, 460, 1800, 1145)),
+        ("travel_too_fast.jpg", (1107, 28, 2095, 707)),
+    ],
+)
+def test_of_a_card_one_marker_may_be_in_the_picture(name: str, box: tuple[int, int, int, int]):
+    """What is cut off of it may lie where a lens tells nothing."""
+    x0, y0, x1, y1 = box
+    image = read_photo(seen_photos.ROOT / "demo_images" / name).image[y0:y1, x0:x1]
+    result = toeline.measure(cv2.imencode(".jpg", image)[1].tobytes())
+    assert "card_partly_seen" in [problem.code for problem in result.photo.problems]
+    assert result.scale.px_per_mm.known
+
+
 def plate(seed: int) -> np.ndarray:
     return np.random.default_rng(seed).normal(120, 15, (900, 1200, 3)).clip(0, 255).astype(np.uint8)
 

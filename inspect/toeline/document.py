@@ -83,16 +83,17 @@ def _scale(ground: Ground, traced: TracedBead | None, settings: Settings) -> Sca
     if plate is None:
         why = "no reference card was found" if not ground.cards else "the card's corners allow no scale"
         return Scale(state="none", why=why)
-    at = None
+    at = plate.card_middle
     if traced is not None:
         px = traced.frame.to_px(traced.band.to_surface(traced.s[[len(traced.s) // 2]], np.zeros(1)))
-        at = plate.to_mm(px)[0]
+        middle = plate.to_mm(px)[0]
+        at = middle if np.isfinite(middle).all() else at
     names = ground.cards if ground.fillet is not None else (plate.card,)
     return Scale(
         state="card",
         cards=tuple(sorted({c.which for c in names})),
         print_scale=plate.print_scale.quantity,
-        px_per_mm=plate.px_per_mm(at if at is not None and np.isfinite(at).all() else np.array([42.8, 27.0])),
+        px_per_mm=plate.px_per_mm(at),
         tilt=plate.tilt,
         camera_profile=settings.camera_profile,
     )

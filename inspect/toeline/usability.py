@@ -72,8 +72,7 @@ def scene_problems(photo: Photo, plate: Plate | None = None, *, fillet: bool = F
     if blown > limits.scene_blown_share:
         found.append(problem("photo_blown", share=f"{100 * blown:.0f}"))
     if plate is not None:
-        middle = np.mean(plate.card.corners_mm, axis=0) * plate.print_scale.value
-        found += _view_problems(plate, plate.px_per_mm(middle).value or 0.0, fillet)
+        found += _view_problems(plate, plate.px_per_mm(plate.card_middle).value or 0.0, fillet)
         if edge_blur_mm(photo, plate.card) > limits.blur_mm.stop:
             found.append(problem("photo_blurred"))
     return tuple(found)

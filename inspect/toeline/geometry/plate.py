@@ -86,6 +86,12 @@ class Plate:
         return self.card.which
 
     @property
+    def card_middle(self) -> F64:
+        """The middle (2,) of what is seen of the card, plate mm; that of the whole card may lie outside the picture,
+        where a lens tells nothing."""
+        return np.asarray(self.card.corners_mm.mean(axis=0) * self.print_scale.value)
+
+    @property
     def camera(self) -> Camera:
         """The camera as the card refined it."""
         return self.fit.camera
