@@ -499,6 +499,14 @@ def test_both_toes_on_one_plate_gives_no_legs_but_the_angle() -> None:
     assert plate_of(frame, replace(bead, t_left=bead.t_right - 2.0)) == {}
 
 
+def test_a_toe_that_lies_on_neither_plate_names_none() -> None:
+    """As where the plates were mistaken and a toe's line of sight meets none of them."""
+    joint = scene()
+    frame = joint.frame()
+    bead = fillet_in(joint, frame, np.full(300, 6.0), np.full(300, 5.0))
+    assert plate_of(frame, replace(bead, t_left=np.full(300, np.nan))) == {}
+
+
 def test_indications_name_the_plate_of_their_side() -> None:
     joint = scene()
     frame = joint.frame()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from toeline.errors import SettingsError
@@ -119,3 +120,32 @@ def test_a_look_is_somebodys_own() -> None:
     said = settings_from(looked=["crack=none"], gauge=["undercut_depth=0.4"], looked_by=" A.\nBoon ")
     assert [(one.name, one.by) for one in said.gauge] == [("undercut_depth", "A. Boon"), ("cracks", "A. Boon")]
     assert settings_from(gauge=["undercut_depth=0.4"]).gauge[0].by is None
+
+
+@pytest.mark.parametrize(
+    ("said", "says"),
+    [
+        ({"check_line_mm": 49.7}, "There is no setting 'check_line_mm'; did you mean 'check_line'"),
+        ({"zzz": 1}, "There is no setting 'zzz'; the keywords are the options of toeline measure"),
+        ({"joint": "plate"}, "The setting joint cannot be 'plate': input should be 'bead', 'butt' or 'fillet'"),
+        ({"polarity": "dc+"}, r"polarity cannot be 'dc\+'"),
+        ({"unit": "cm"}, "unit cannot be 'cm'"),
+        ({"current": "much"}, "current cannot be 'much'"),
+        ({"thickness": [8]}, r"thickness cannot be \[8\]"),
+        ({"ends": (1, 2, 3)}, r"ends cannot be \(1, 2, 3\): some of it is missing"),
+        ({"ends": 5}, "ends cannot be 5"),
+        ({"gauge": "throat=3"}, "gauge cannot be 'throat=3': give a list"),
+        ({"looked": "crack=none", "looked_by": "A"}, "looked cannot be 'crack=none': give a list"),
+        ({"weld_pass": 5}, "weld_pass cannot be 5"),
+    ],
+)
+def test_a_setting_of_no_known_name_or_kind_is_refused(said: dict[str, object], says: str) -> None:
+    """Passed over in silence, a mistyped name would leave the scale or the verdict to chance."""
+    with pytest.raises(SettingsError, match=says):
+        settings_from(**said)
+
+
+def test_figures_may_be_text_or_of_another_library() -> None:
+    said = settings_from(current="95", thickness=np.float32(8), ends=np.array([1, 2, 30, 4]), joint_angle="90")
+    assert (said.welding.current_a, said.thickness_mm, said.joint_angle_deg) == (95.0, 8.0, 90.0)
+    assert said.ends_px == ((1.0, 2.0), (30.0, 4.0))

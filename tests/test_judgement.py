@@ -472,6 +472,8 @@ def test_what_no_line_went_by_is_named() -> None:
     judged = judge(result(joint="butt", gauge=[reading("toe_angle", 120), reading("undercut_depth", 0.1)]), api)
     assert judged.unused == ("toe_angle 120.00°",)
     assert judge(result(gauge=CLEAR), ISO_C).unused == ()
+    fillet = {"joint": "fillet", "conditions": {"unequal-legs": True, "unequal_legs": True, "other": False}}
+    assert judge(result(**fillet), ISO_C).unused == ("unequal_legs yes", "other no")
 
 
 def test_what_has_to_be_read_with_the_outcome_stands_beside_it() -> None:

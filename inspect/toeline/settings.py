@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
+from difflib import get_close_matches
 from math import inf
 from pathlib import Path
-from typing import Literal, TypedDict, Unpack
+from typing import Literal, Unpack
+
+from pydantic import ConfigDict, TypeAdapter, ValidationError, with_config
+from typing_extensions import TypedDict
 
 from toeline.causes.position import read_position
 from toeline.causes.procedure import load_procedure, sound_procedure
@@ -14,10 +18,11 @@ from toeline.causes.signs import check_noticed
 from toeline.errors import SettingsError
 from toeline.evidence.gauge import gauges, read_gauge, read_look
 from toeline.result import GaugeReading, Joint, Point, Procedure, Settings, Welding
-from toeline.text import one_line
+from toeline.text import clause, one_line, spoken_error
 from toeline.units import GREATEST, MM_PER_INCH, Unit, read_length, read_temperature
 
 
+@with_config(ConfigDict(extra="forbid"))
 class Said(TypedDict, total=False):
     """The keywords of :func:`toeline.measure`, as the options of ``toeline measure``; lengths in ``unit``, or text such
     as ``1/8`` or ``3 mm``."""
@@ -64,9 +69,8 @@ def settings_from(**said: Unpack[Said]) -> Settings:
     Raises:
         SettingsError: a word or a number makes no sense; the text says which and what to give instead.
     """
+    said = _checked(said)
     unit = said.get("unit", "mm")
-    if unit not in ("mm", "in"):
-        raise SettingsError(f"The unit {unit!r} is not known; use mm or in.")
     joint = said.get("joint", "bead")
 
     def mm(typed: float | str | None) -> float | None:
@@ -125,6 +129,27 @@ def settings_from(**said: Unpack[Said]) -> Settings:
             noticed=_noticed(said.get("noticed", ()), joint),
         ),
     )
+
+
+_SAID = TypeAdapter(Said)
+_PLAINER = {"sequence_str": "give a list, also of one", "missing": "some of it is missing"}
+
+
+def _checked(said: Said) -> Said:
+    """What was said, if all of it is known by name and of the right kind: a word that is passed over in silence would
+    leave the scale or the verdict to chance."""
+    try:
+        return _SAID.validate_python(said)
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+    name = str(first["loc"][0])
+    if first["type"] == "extra_forbidden":
+        near = get_close_matches(name, Said.__annotations__, n=1)
+        hint = f"; did you mean {near[0]!r}?" if near else "; the keywords are the options of toeline measure."
+        raise SettingsError(f"There is no setting {name!r}{hint}")
+    given = one_line(repr(dict(said)[name]))
+    why = _PLAINER.get(first["type"], clause(spoken_error(first)))
+    raise SettingsError(f"The setting {name} cannot be {given}: {why}.")
 
 
 def _readings(

@@ -110,7 +110,7 @@ def judge(result: Result, criteria: Criteria) -> Judgement:
         asks=asks(needs),
         cautions=tuple(in_unit(one, settings.unit) for one in (*_cautions(criteria, evidence, lines, hidden), *advice)),
         beside=_beside(criteria, evidence, lines),
-        unused=_unused(evidence, used),
+        unused=_unused(evidence, used, criteria),
     )
 
 
@@ -154,8 +154,7 @@ def _applies(case: Case, criteria: Criteria) -> tuple[bool | None, tuple[Need, .
     if when is not None:
         holds, needs = case.evidence.holds(when, inches=case.line.in_inches(case.evidence.unit))
         answers.append(holds)
-    if case.line.only_if is not None:
-        name = case.line.only_if.removeprefix("not ")
+    if (name := _asked(case.line)) is not None:
         said = case.evidence.result.settings.conditions.get(name)
         answers.append(None if said is None else said == (name == case.line.only_if))
         if said is None:
@@ -235,16 +234,25 @@ def _goes_by(line: Line) -> set[str]:
     return {*line.kind.readings, *([line.eye] if line.eye else []), *more}
 
 
-def _unused(evidence: Evidence, used: Set[str]) -> tuple[str, ...]:
+def _unused(evidence: Evidence, used: Set[str], criteria: Criteria) -> tuple[str, ...]:
     """What a person gauged or stated that no line of the set goes by, each with its value."""
-    known = gauges()
+    known, settings = gauges(), evidence.result.settings
+    asked = {_asked(line) for line in criteria.lines if settings.joint in line.joints}
     return tuple(
         dict.fromkeys(
-            f"{reading.name} {say(as_quantity(reading), evidence.unit)}"
-            for reading in evidence.result.settings.gauge
-            if not used & {reading.name, *known[reading.name].covers}
+            [
+                f"{reading.name} {say(as_quantity(reading), evidence.unit)}"
+                for reading in settings.gauge
+                if not used & {reading.name, *known[reading.name].covers}
+            ]
+            + [f"{name} {'yes' if said else 'no'}" for name, said in settings.conditions.items() if name not in asked]
         )
     )
+
+
+def _asked(line: Line) -> str | None:
+    """The condition under which alone a line holds, which a person states."""
+    return line.only_if.removeprefix("not ") if line.only_if is not None else None
 
 
 def _beside(criteria: Criteria, evidence: Evidence, lines: Sequence[JudgedLine]) -> tuple[str, ...]:

@@ -111,8 +111,10 @@ def sizes_along(frame: FilletFrame, bead: TracedBead) -> dict[str, F64]:
 
 
 def plate_of(frame: FilletFrame, bead: TracedBead) -> dict[Side, Literal["base", "upright"]]:
-    """Which plate the left and the right toe lie on: ``base`` or ``upright``; empty where both seem to lie on one."""
-    left, right = (float(np.nanmedian(_surface(frame, bead, t)[:, 1])) for t in (bead.t_left, bead.t_right))
+    """Which plate the left and the right toe lie on: ``base`` or ``upright``; empty where both seem to lie on one, or
+    one on neither."""
+    across = [_surface(frame, bead, t)[:, 1] for t in (bead.t_left, bead.t_right)]
+    left, right = (float(np.median(toe[np.isfinite(toe)])) if np.isfinite(toe).any() else np.nan for toe in across)
     if not left * right < 0:
         return {}
     return {"left": "base", "right": "upright"} if left > 0 else {"left": "upright", "right": "base"}
