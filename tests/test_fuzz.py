@@ -1,4 +1,5 @@
-"""A short run over damaged photo files; the long one is ``python tests/fuzz/fuzz_photos.py``."""
+"""Short runs over damaged photo files and careless views; the long ones are ``tests/fuzz/fuzz_photos.py`` and
+``fuzz_views.py``."""
 
 from __future__ import annotations
 
@@ -15,6 +16,7 @@ from toeline.photo import read_photo
 FUZZ = Path(__file__).parent / "fuzz"
 sys.path.insert(0, str(FUZZ))
 from damaged_files import damaged, whole_files  # noqa: E402
+from fuzz_views import fault, photos_of  # noqa: E402
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="the system keeps no such limits")
@@ -51,3 +53,9 @@ def test_damaged_files_through_the_decoding_process_itself(number):
     """The same by the way a user's file takes, a new process for each."""
     said = refusal(damaged(number)[1])
     assert said is None or said.endswith(".")
+
+
+@pytest.mark.parametrize("first", range(0, 30, 10))
+def test_careless_views_with_any_words_break_nothing(first):
+    """Pieces of the demo photos, turned, darkened, blurred and covered, with a joint, ends and criteria at random."""
+    assert [found for number in range(first, first + 10) if (found := fault(number, photos_of()))] == []
