@@ -324,6 +324,19 @@ def test_a_new_record_goes_into_a_folder_and_none_is_made_by_looking(toeline, tm
         assert said.code == 2
         assert "There is no record at" in said.err
     assert not (tmp_path / "kpet").exists()
+    for url in (f"sqlite:///{tmp_path}/kpet", "sqlite://", "postgresql://localhost"):
+        said = toeline("record", "check", "--store", url)
+        assert said.code == 2
+        assert "A record is a file's path or a postgresql:// URL" in said.err
+    assert not (tmp_path / "kpet").exists()
+
+
+def test_a_backup_may_have_a_name_that_is_no_text(toeline, tmp_path):
+    Store.open(tmp_path / "kept").close()
+    archive = tmp_path / os.fsdecode(b"b\xff.zip")
+    said = toeline("record", "backup", archive, "--store", tmp_path / "kept", "--json")
+    assert (said.code, json.loads(said.out)["path"]) == (0, str(tmp_path / "b\ufffd.zip"))
+    assert archive.is_file()
 
 
 def test_what_can_be_gauged_is_listed(toeline):

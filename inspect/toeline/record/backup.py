@@ -36,6 +36,7 @@ from toeline.record.erasing import where_photos_lie
 from toeline.record.migrations import HEAD, KNOWN, migrate, version_of
 from toeline.record.photos import STALE_S, PhotoFolder
 from toeline.result import Model
+from toeline.text import shown_path
 
 FORMAT = "toeline.backup/1"
 
@@ -125,7 +126,7 @@ def write_backup(
         raise RecordError(f"The backup {archive} cannot be written: {error.strerror or error}.") from error
     finally:
         part.unlink(missing_ok=True)
-    return report.model_copy(update={"path": str(archive)})
+    return report.model_copy(update={"path": shown_path(archive)})
 
 
 def verify_backup(archive: Path) -> BackupReport:
@@ -133,7 +134,7 @@ def verify_backup(archive: Path) -> BackupReport:
     with _opened(archive) as packed:
         manifest = _verified_manifest(packed, archive)
     return BackupReport(
-        path=str(archive),
+        path=shown_path(archive),
         sha256=_file_digest(archive),
         inspections=manifest.rows.get("inspection", 0),
         photos=manifest.rows.get("photo", 0),
