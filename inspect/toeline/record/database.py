@@ -49,7 +49,8 @@ def connect(target: str) -> tuple[Engine, Path]:
         url = make_url(target) if "://" in target else URL.create("sqlite", database=str(path))
         if url.drivername == "postgresql":
             url = url.set(drivername="postgresql+psycopg")
-        if "://" in target and (url.get_backend_name() != "postgresql" or not url.database):  # a file is named by its path
+        # a file is named by its path alone, where all that guards it looks
+        if "://" in target and (url.get_backend_name() != "postgresql" or not url.database):
             raise RecordError("A record is a file's path or a postgresql:// URL with a database's name.")
         folder = _beside(url.get_backend_name(), url.database)
         engine = create_engine(url, hide_parameters=True)  # parameters hold names, and errors get logged
