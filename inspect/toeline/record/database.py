@@ -50,7 +50,7 @@ def connect(target: str) -> tuple[Engine, Path]:
         if url.drivername == "postgresql":
             url = url.set(drivername="postgresql+psycopg")
         # a file is named by its path alone, where all that guards it looks
-        if "://" in target and (url.get_backend_name() != "postgresql" or not url.database):
+        if url.get_backend_name() != ("postgresql" if "://" in target else "sqlite") or not url.database:
             raise RecordError("A record is a file's path or a postgresql:// URL with a database's name.")
         folder = _beside(url.get_backend_name(), url.database)
         engine = create_engine(url, hide_parameters=True)  # parameters hold names, and errors get logged
